@@ -63,7 +63,7 @@ func CheckJacobian(f Func, m int, x [][]float64) (maxRel float64, compared int, 
 						return 0, 0, fmt.Errorf("derivative of row %d by block %d, parameter %d is not a number", row, i, j)
 					}
 					scale := math.Max(math.Max(math.Abs(analytic), math.Abs(d)), 1e-3*largest)
-					if epsilon*size/h > 1e-6*scale {
+					if scale == 0 || epsilon*size/h > 1e-6*scale {
 						continue // nothing but rounding
 					}
 					best = math.Min(best, math.Abs(analytic-d)/scale)
