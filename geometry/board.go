@@ -99,9 +99,12 @@ func CardNumber(id int) int {
 	return id/CardMarkers + 1
 }
 
-// maxSquare (mm) bounds what is taken for a board or marker that lies on a
-// belt: beyond it a length was surely not meant in millimetres.
-const maxSquare = 2000.0
+// minSide and maxSide (mm) bound the squares and markers that can lie on a belt
+// and be seen: beyond them a length was not meant in millimetres.
+const (
+	minSide = 1.0
+	maxSide = 2000.0
+)
 
 // ParseBoard reads COLSxROWS:SQUARE/MARKER:DICT[:FIRSTID][:legacy], lengths in
 // millimetres, for example 7x5:25.7/12.9:6X6_250.
@@ -159,10 +162,10 @@ func (b Board) Validate() error {
 	case b.Cols < 3 || b.Rows < 3:
 		// Two squares one way leave inner corners on one line at best.
 		return fmt.Errorf("%d x %d squares are too few: at least 3 x 3 are needed", b.Cols, b.Rows)
-	case !(b.Square > 0) || b.Square > maxSquare:
-		return fmt.Errorf("square side %g mm is out of range: above 0 and up to %g mm", b.Square, maxSquare)
-	case !(b.Marker > 0) || b.Marker >= b.Square:
-		return fmt.Errorf("marker side %g mm must lie between 0 and the square side %g mm", b.Marker, b.Square)
+	case !(b.Square >= minSide && b.Square <= maxSide):
+		return fmt.Errorf("square side %g mm is out of range: %g to %g mm", b.Square, minSide, maxSide)
+	case !(b.Marker >= minSide && b.Marker < b.Square):
+		return fmt.Errorf("marker side %g mm is out of range: from %g mm to less than the square side %g mm", b.Marker, minSide, b.Square)
 	case size == 0:
 		return unknownDict(b.Dict)
 	case b.FirstID < 0:
@@ -194,8 +197,8 @@ func parseSide(s string) (float64, error) {
 	if err != nil {
 		return 0, fmt.Errorf("%q is not a length in mm", s)
 	}
-	if !(v > 0) || v > maxSquare {
-		return 0, fmt.Errorf("%s mm is out of range: above 0 and up to %g mm", s, maxSquare)
+	if !(v >= minSide && v <= maxSide) {
+		return 0, fmt.Errorf("%s mm is out of range: %g to %g mm", s, minSide, maxSide)
 	}
 	return v, nil
 }
