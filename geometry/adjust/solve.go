@@ -15,7 +15,7 @@ type Options struct {
 	// MaxIterations limits the steps tried, refused ones included.
 	MaxIterations int
 	// Tolerance ends the iteration: the next Gauss-Newton step would move no linear function of the parameters by
-	// more than this part of its own standard deviation. Between 0 and 1e-4.
+	// more than this part of its own standard deviation. Between 0 and 1e-6.
 	Tolerance float64
 	// MaxCondition is the largest condition number (columns scaled to length 1, Frobenius norm) that counts as
 	// determined; above it Solve returns a *RankError.
@@ -32,9 +32,9 @@ func (o Options) Validate() error {
 	switch {
 	case o.MaxIterations < 1:
 		return fmt.Errorf("adjustment: MaxIterations is %d, must be at least 1", o.MaxIterations)
-	case !(o.Tolerance > 0 && o.Tolerance <= 1e-4):
+	case !(o.Tolerance > 0 && o.Tolerance <= 1e-6):
 		// A looser one could take parameters on their way to infinity for converged.
-		return fmt.Errorf("adjustment: Tolerance is %g, must be above 0 and at most 1e-4", o.Tolerance)
+		return fmt.Errorf("adjustment: Tolerance is %g, must be above 0 and at most 1e-6", o.Tolerance)
 	case !(o.MaxCondition >= 1):
 		return fmt.Errorf("adjustment: MaxCondition is %g, must be at least 1", o.MaxCondition)
 	}
@@ -295,7 +295,8 @@ func (w *work) minimise(sys *system, here, there *linearisation, o Options) (Sta
 			return Undetermined, iteration, here
 		}
 
-		for accepted := false; !accepted; {
+		accepted := false
+		for !accepted {
 			if iteration == o.MaxIterations {
 				return IterationLimit, iteration, here
 			}
@@ -330,11 +331,12 @@ func (w *work) minimise(sys *system, here, there *linearisation, o Options) (Sta
 			linear := sys.linearLength()
 			expected := linear*linear/2 + par*length*length
 			change := here.cost - there.cost
+			if expected <= 1e-9*here.square {
+				// Rounding of the cost drowns the change; the slopes at both ends still show it (trapezoidal rule).
+				change = -(w.slope(here, sys) + w.slope(there, sys)) / 2
+			}
 			gain := change / expected
 			switch {
-			case expected <= 1e-13*here.square && math.Abs(change) <= 1e-12*here.square:
-				// too small to be seen in the cost: trust the model
-				accepted = true
 			case gain < poorGain:
 				shrink := 0.5
 				if change < 0 {
@@ -350,7 +352,7 @@ func (w *work) minimise(sys *system, here, there *linearisation, o Options) (Sta
 				radius = 2 * length
 				par /= 2
 			}
-			accepted = accepted || gain >= leastGain
+			accepted = gain >= leastGain
 			if !accepted && radius <= epsilon*math.Max(size, 1e-3) {
 				return Stalled, iteration, here
 			}
@@ -360,6 +362,24 @@ func (w *work) minimise(sys *system, here, there *linearisation, o Options) (Sta
 }
 
 const epsilon = 0x1p-52
+
+// slope is the derivative of the cost along the step of the system.
+func (w *work) slope(e *linearisation, sys *system) float64 {
+	var sum float64
+	for i := range w.items {
+		it := &w.items[i]
+		for k, r := range e.r[it.row : it.row+it.m] {
+			var dr float64
+			for _, p := range it.parts {
+				for j, v := range e.jac[p.at+k*p.n : p.at+(k+1)*p.n] {
+					dr += v * sys.z[p.col+j] / sys.c[p.col+j]
+				}
+			}
+			sum += e.weight[i] * r * dr
+		}
+	}
+	return sum
+}
 
 // unused finds a free block that no residual depends on.
 func (p *Problem) unused(w *work) error {
