@@ -13,7 +13,7 @@ import (
 type corner struct{ x, y, u, v float64 }
 
 // readCorners returns the corners by photo and the photos in order.
-func readCorners(t *testing.T) (map[string][]corner, []string) {
+func readCorners(t testing.TB) (map[string][]corner, []string) {
 	tab := readTable(t, "zhang_left_corners.csv")
 	x, y, u, v := tab.numbers("X_mm"), tab.numbers("Y_mm"), tab.numbers("u_px"), tab.numbers("v_px")
 	photos := map[string][]corner{}
@@ -169,7 +169,7 @@ func times(a, b [3][3]float64) (c [3][3]float64) {
 }
 
 // startPose guesses a pose from the homography of the board, for a pinhole of 500 pixels about the middle.
-func startPose(t *testing.T, corners []corner) []float64 {
+func startPose(t testing.TB, corners []corner) []float64 {
 	a := mat.NewDense(2*len(corners), 9, nil)
 	for i, c := range corners {
 		x, y, u, v := c.x/100, c.y/100, (c.u-319.5)/500, (c.v-239.5)/500
@@ -207,7 +207,7 @@ func startPose(t *testing.T, corners []corner) []float64 {
 }
 
 // cameraProblem has one lens block and a pose per photo.
-func cameraProblem(t *testing.T, m lensModel, photos map[string][]corner, names []string, sigma float64) (p *Problem, lens BlockID, poses []BlockID) {
+func cameraProblem(t testing.TB, m lensModel, photos map[string][]corner, names []string, sigma float64) (p *Problem, lens BlockID, poses []BlockID) {
 	p = NewProblem()
 	lens = p.Block("lens", m.start())
 	for _, name := range names {

@@ -13,12 +13,12 @@ import (
 
 // table is a CSV file of testdata with a header.
 type table struct {
-	t    *testing.T
+	t    testing.TB
 	name string
 	rows []map[string]string
 }
 
-func readTable(t *testing.T, name string) table {
+func readTable(t testing.TB, name string) table {
 	t.Helper()
 	f, err := os.Open(filepath.Join("testdata", name))
 	if err != nil {

@@ -724,6 +724,18 @@ func TestSolve_RobustLosses(t *testing.T) {
 	}
 }
 
+// Tukey's loss started so far away that every observation has weight 0 finds nothing, and says so.
+func TestSolve_TukeyTooFarAway(t *testing.T) {
+	p := NewProblem()
+	b := p.Block("line", []float64{1000, 0})
+	addLine(p, b, []float64{0, 1, 2, 3}, []float64{0, 1, 2, 3}, 0.1, Tukey(4.685))
+	s, err := p.Solve(DefaultOptions())
+	var rank *RankError
+	if !errors.As(err, &rank) || s.Status != Undetermined || s.DegreesOfFreedom != -2 {
+		t.Errorf("%v, %+v", err, s)
+	}
+}
+
 // One gross error in a clean set: its normalised residual is the largest, and Tukey's weight for it is 0.
 func TestResiduals_FindTheOutlier(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 9))
@@ -762,7 +774,7 @@ func TestResiduals_FindTheOutlier(t *testing.T) {
 	}
 }
 
-// 500 corners, 4 poses... the size of one photo: 1000 rows, 25 parameters.
+// photoSized is a problem of the size of one photo's: 500 corners on three cards, 25 parameters.
 func photoSized() *Problem {
 	rng := rand.New(rand.NewPCG(5, 5))
 	m := lensModels[0]
@@ -803,6 +815,20 @@ func photoSized() *Problem {
 	}
 	p.Prior("prior scale", extra, []float64{0}, []float64{1})
 	return p
+}
+
+// Thirteen photos, 1404 rows and 87 parameters.
+func BenchmarkSolve_Calibration(b *testing.B) {
+	photos, names := readCorners(b)
+	p, _, _ := cameraProblem(b, lensModels[0], photos, names, 0.15)
+	b.ReportAllocs()
+	for b.Loop() {
+		s, err := p.Solve(DefaultOptions())
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(s.Iterations), "iterations")
+	}
 }
 
 func BenchmarkSolve_OnePhoto(b *testing.B) {
