@@ -73,9 +73,6 @@ func (p *Problem) Set(b BlockID, start []float64) {
 // Value returns a copy of a block's start values. Solve leaves them alone; results are in the Solution.
 func (p *Problem) Value(b BlockID) []float64 { return append([]float64(nil), p.blocks[b].start...) }
 
-// Name returns a block's name.
-func (p *Problem) Name(b BlockID) string { return p.blocks[b].name }
-
 // Dim is the number of parameters that are not held fixed.
 func (p *Problem) Dim() int {
 	n := 0

@@ -527,6 +527,44 @@ func TestSolve_CholeskyAgreesWithQR(t *testing.T) {
 		s.Variance([]Partial{{blocks[1], []float64{1, 2, 3, 4}}}), 1e-10)
 }
 
+// Kahan's matrix hides its condition from the pivots (W. Kahan, Canadian Math. Bull. 9 (1966) 757): Cholesky takes it,
+// and the covariance must still come out as back substitution of the triangle itself has it.
+func TestSolve_HiddenCondition(t *testing.T) {
+	const n, rows, s = 20, 160, 0.75
+	c := math.Sqrt(1 - s*s)
+	r := mat.NewTriDense(n, mat.Upper, nil)
+	p := NewProblem()
+	b := p.Block("b", make([]float64, n))
+	for i := range rows {
+		line := make([]float64, n)
+		if i < n {
+			for j := i; j < n; j++ {
+				line[j] = -c * math.Pow(s, float64(i))
+			}
+			line[i] = math.Pow(s, float64(i))
+			for j := i; j < n; j++ {
+				r.SetTri(i, j, line[j])
+			}
+		}
+		p.Residual("row", 1, row(1, 1, line), nil, b)
+	}
+	sol := mustSolve(t, p)
+	if rows*n*n <= alwaysQR || math.Pow(s, n-1) < leastPivot || sol.Condition < choleskyCondition {
+		t.Fatalf("condition %g: the case tests nothing", sol.Condition)
+	}
+	var inv mat.TriDense
+	if err := inv.InverseTri(r); err != nil {
+		t.Fatal(err)
+	}
+	var want mat.Dense
+	want.Mul(&inv, inv.T())
+	got := sol.Covariance(b, b)
+	for i := range n {
+		near(t, fmt.Sprint("variance ", i), got.At(i, i), want.At(i, i), 1e-8)
+		near(t, fmt.Sprint("covariance with the last ", i), got.At(i, n-1), want.At(i, n-1), 1e-8)
+	}
+}
+
 func TestProblem_MistakesAreErrors(t *testing.T) {
 	ok := row(1, 1, []float64{1})
 	for name, build := range map[string]func(p *Problem){
