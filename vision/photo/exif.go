@@ -29,13 +29,12 @@ type exifTags struct {
 // of a longer one can only be a thumbnail or the maker's notes.
 const maxExif = 1 << 20
 
-// wantedTags says which entries of which directory reach the reader.
-var wantedTags = map[string]map[uint16]bool{
-	"IFD0": {tagMake: true, tagModel: true, tagOrientation: true, tagExifIFD: true},
-	"Exif": {tagDateTimeOriginal: true, tagOffsetTimeOriginal: true, tagFocalLength: true,
-		tagPixelXDimension: true, tagPixelYDimension: true, tagFocalPlaneXRes: true, tagFocalPlaneYRes: true,
-		tagFocalPlaneUnit: true, tagDigitalZoomRatio: true, tagFocalLength35: true},
-}
+// wantedTags reach the reader, from either directory: some cameras write tags
+// of the one into the other.
+var wantedTags = map[uint16]bool{tagMake: true, tagModel: true, tagOrientation: true, tagExifIFD: true,
+	tagDateTimeOriginal: true, tagOffsetTimeOriginal: true, tagFocalLength: true,
+	tagPixelXDimension: true, tagPixelYDimension: true, tagFocalPlaneXRes: true, tagFocalPlaneYRes: true,
+	tagFocalPlaneUnit: true, tagDigitalZoomRatio: true, tagFocalLength35: true}
 
 // readExif reads the tags from a TIFF block. With an error it still returns
 // what could be read.
@@ -45,13 +44,22 @@ func readExif(block []byte) (exifTags, error) {
 	if clean == nil {
 		return tags, damage
 	}
+	// The first of a kind counts. The EXIF directory is reached before those of
+	// its tags that stand in the main one.
+	seen := map[string]bool{}
 	err := imagemeta.Decode(imagemeta.Options{
 		R:               bytes.NewReader(clean),
 		ImageFormat:     imagemeta.TIFF,
 		Sources:         imagemeta.EXIF,
 		ShouldHandleTag: func(t imagemeta.TagInfo) bool { return t.Tag != unknownTag },
-		HandleTag:       func(t imagemeta.TagInfo) error { tags.set(t.Tag, t.Value); return nil },
-		LimitTagSize:    1000,
+		HandleTag: func(t imagemeta.TagInfo) error {
+			if !seen[t.Tag] {
+				seen[t.Tag] = true
+				tags.set(t.Tag, t.Value)
+			}
+			return nil
+		},
+		LimitTagSize: 1000,
 	})
 	if err != nil {
 		return tags, fmt.Errorf("reading EXIF: %w", err)
@@ -71,7 +79,7 @@ func onlyWanted(block []byte) ([]byte, error) {
 		return nil, errors.New("the EXIF block has no TIFF header")
 	}
 	var damage error
-	clean := func(ifd string, pos int) (sub int) {
+	clean := func(pos int) (sub int) {
 		list, _, ok := t.entries(pos)
 		if !ok {
 			damage = errors.New("an EXIF directory runs out of its block")
@@ -81,7 +89,7 @@ func onlyWanted(block []byte) ([]byte, error) {
 		}
 		seen := map[uint16]bool{}
 		for _, e := range list {
-			keep := wantedTags[ifd][e.tag] && !seen[e.tag]
+			keep := wantedTags[e.tag] && !seen[e.tag] && (e.tag != tagExifIFD || pos == t.first)
 			if keep && (e.from < 0 || e.count == 0) {
 				damage = fmt.Errorf("EXIF tag %#04x lies outside its block", e.tag)
 				keep = false
@@ -106,8 +114,8 @@ func onlyWanted(block []byte) ([]byte, error) {
 		}
 		return sub
 	}
-	if sub := clean("IFD0", t.first); sub != 0 {
-		clean("Exif", sub)
+	if sub := clean(t.first); sub != 0 {
+		clean(sub)
 	}
 	return t.data, damage
 }

@@ -97,7 +97,17 @@ func rational(v float64) [2]uint32 {
 // block builds the TIFF structure, big-endian: IFD0, then the EXIF and GPS
 // directories, each followed by its values.
 func (t Tags) block() []byte {
-	var main, exif, gps []exifField
+	// What the standard demands of every file (CIPA DC-008, tables 17 and 18).
+	main := []exifField{
+		exifRationals(0x011a, [2]uint32{72, 1}), exifRationals(0x011b, [2]uint32{72, 1}), exifShort(0x0128, 2), // dots per inch
+		exifShort(0x0213, 1), // chroma samples centred
+	}
+	exif := []exifField{
+		{0x9000, tiffUndefined, 4, []byte("0232")}, {0xa000, tiffUndefined, 4, []byte("0100")}, // versions
+		{0x9101, tiffUndefined, 4, []byte{1, 2, 3, 0}}, // Y, Cb, Cr
+		exifShort(0xa001, 1),                           // sRGB
+	}
+	var gps []exifField
 	if t.Make != "" {
 		main = append(main, exifText(tagMake, t.Make))
 	}

@@ -38,6 +38,9 @@ func TestWriteExif(t *testing.T) {
 		"FocalLength": 5.7, "FocalLengthIn35mmFormat": 26.0, "ExifImageWidth": 640.0, "ExifImageHeight": 480.0,
 		"FocalPlaneXResolution": 11000.25, "FocalPlaneYResolution": 11000.25, "FocalPlaneResolutionUnit": 2.0, "DigitalZoomRatio": 1.5,
 		"GPSLatitude": 12.5, "GPSLatitudeRef": "S", "GPSLongitude": 45.25, "GPSLongitudeRef": "W",
+		// what the standard demands
+		"XResolution": 72.0, "YResolution": 72.0, "ResolutionUnit": 2.0, "YCbCrPositioning": 1.0,
+		"ExifVersion": "0232", "FlashpixVersion": "0100", "ComponentsConfiguration": "1 2 3 0", "ColorSpace": 1.0,
 	}
 	got := map[string]any{}
 	err = imagemeta.Decode(imagemeta.Options{R: bytes.NewReader(out), ImageFormat: imagemeta.JPEG, Sources: imagemeta.EXIF,

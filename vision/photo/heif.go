@@ -99,8 +99,8 @@ func walkHEIF(data []byte) (heifFile, error) {
 		switch {
 		case it.kind == "Exif":
 			f.takeExif(heifExif(it.content(data)))
-		case it.isXMP():
-			f.location = f.location || it.encoded || hasLocationWords(it.content(data))
+		case it.namesPlace(it.content(data)):
+			f.location = true
 		}
 	}
 	for _, b := range f.boxes {
@@ -376,7 +376,21 @@ func (f *heifFile) item(id int64) *heifItem {
 	return it
 }
 
-func (it *heifItem) isXMP() bool { return it.kind == "mime" && it.mime == "application/rdf+xml" }
+// namesPlace reports whether the item is XMP that names a place or, being
+// compressed, may.
+func (it *heifItem) namesPlace(content []byte) bool {
+	return it.kind == "mime" && it.mime == "application/rdf+xml" &&
+		(hasLocationWords(content) || it.encoded && !bytes.Equal(content, blankXMP(len(content))))
+}
+
+// blankXMP is a packet of n bytes that says nothing.
+func blankXMP(n int) []byte {
+	b := bytes.Repeat([]byte(" "), n)
+	if empty := "<x:xmpmeta xmlns:x='adobe:ns:meta/'/>"; n >= len(empty) {
+		copy(b, empty)
+	}
+	return b
+}
 
 // content joins the extents. One extent is not copied.
 func (it *heifItem) content(data []byte) []byte {

@@ -421,6 +421,21 @@ func hasWarning(list []Warning, code string) bool {
 	return false
 }
 
+// Cameras exist that put EXIF tags into the main directory and the other way
+// round; the tag in its right place wins.
+func TestExifTagsInTheWrongDirectory(t *testing.T) {
+	swapped := exifBlock([]exifField{exifShort(tagFocalLength35, 66), exifText(tagMake, "right")},
+		[]exifField{exifText(tagModel, "KH-1"), exifShort(tagOrientation, 8), exifText(tagMake, "wrong")}, nil)
+	tags, err := readExif(swapped)
+	if err != nil || tags.focal35 != 66 || tags.model != "KH-1" || tags.orientation != 8 || tags.make != "right" {
+		t.Errorf("%+v, %v", tags, err)
+	}
+	both := exifBlock([]exifField{exifShort(tagFocalLength35, 66)}, []exifField{exifShort(tagFocalLength35, 26)}, nil)
+	if tags, err := readExif(both); err != nil || tags.focal35 != 26 {
+		t.Errorf("%+v, %v", tags, err)
+	}
+}
+
 func TestWrongOrientationTagWarns(t *testing.T) {
 	for _, o := range []int{0, 9, 255, 65535} {
 		data := withBlock(t, exifBlock([]exifField{exifShort(tagOrientation, o)}, nil, nil))

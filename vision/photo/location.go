@@ -169,7 +169,7 @@ func removeGPS(block []byte) bool {
 		mark(keep, d.pos, d.pos+6+12*len(d.list))
 		for _, e := range d.list {
 			switch {
-			case wantedTags["IFD0"][e.tag] || wantedTags["Exif"][e.tag]:
+			case wantedTags[e.tag]:
 				mark(keep, e.from, e.to)
 			case e.tag == tagGPSIFD:
 				gps := t.pointer(e)

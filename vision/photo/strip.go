@@ -156,9 +156,8 @@ func stripHEIF(data []byte) []byte {
 			if removeGPS(heifExif(content)) {
 				it.setContent(out, content)
 			}
-		case it.isXMP() && (it.encoded || hasLocationWords(content)):
-			clear(content)
-			it.setContent(out, content)
+		case it.namesPlace(content):
+			it.setContent(out, blankXMP(len(content)))
 		}
 	}
 	for _, b := range f.boxes {

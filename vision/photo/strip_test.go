@@ -256,6 +256,25 @@ func TestStripLocationOfHEICFilm(t *testing.T) {
 	}
 }
 
+// Compressed XMP is not opened: it counts as naming a place until it is blank.
+func TestHEICCompressedXMPMayNamePlace(t *testing.T) {
+	data := testFile(t, "located.heic")
+	f, err := walkHEIF(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, it := range f.items {
+		if it.kind == "mime" {
+			it.encoded = true
+			if !it.namesPlace([]byte("x\x9c compressed")) || it.namesPlace(blankXMP(1000)) || it.namesPlace(blankXMP(3)) {
+				t.Error("compressed XMP is not told from a blank one")
+			}
+			return
+		}
+	}
+	t.Fatal("no XMP item")
+}
+
 // A GPS entry whose values lie over the focal length: the photo is refused or
 // comes out right, never changed in silence.
 func TestStripLocationRefusesSharedBytes(t *testing.T) {
@@ -290,9 +309,17 @@ func TestStripLocationRefusesBadFiles(t *testing.T) {
 	}
 }
 
+// fuzzSeeds are small: the engine spends its time on large ones.
 func fuzzSeeds(f *testing.F) [][]byte {
+	small, err := WriteExif(encodeJPEG(f, noisy(16, 16)), locatedTags())
+	if err != nil {
+		f.Fatal(err)
+	}
+	dot := encodePNG(f, noisy(4, 4))
 	seeds := [][]byte{
-		locatedJPEG(f), append(locatedJPEG(f, jpegPart(mAPP1, xmpPrefix+"GPSLatitude")), "film"...), locatedPNG(f),
+		small,
+		bytes.Join([][]byte{small[:2], jpegPart(mAPP1, xmpPrefix+"GPSLatitude"), jpegPart(mAPP2, "MPF\x00"), small[2:], []byte("film")}, nil),
+		bytes.Join([][]byte{dot[:33], pngPart("eXIf", locatedTags().block()), pngPart("tEXt", []byte("a\x00latitude")), dot[33:]}, nil),
 		heicOf("mif1", "grid", 640, 480, 0, 4, 1), webpOf(vp8x(0, 400, 400), vp8(400, 400), webpPart("EXIF", locatedTags().block())),
 		closed(jpegHeader(0xc2, 400, 400, 8, 4)),
 	}
@@ -309,6 +336,7 @@ func FuzzInspect(f *testing.F) {
 		f.Add(s)
 	}
 	lim := DefaultLimits()
+	lim.MinSide = 1
 	f.Fuzz(func(t *testing.T, data []byte) {
 		i, err := Inspect(data, lim)
 		if err != nil {

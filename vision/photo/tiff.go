@@ -29,12 +29,13 @@ const (
 var tiffSizes = map[uint16]int64{1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 129: 1}
 
 const (
-	tiffByte     = 1
-	tiffASCII    = 2
-	tiffShort    = 3
-	tiffLong     = 4
-	tiffRational = 5
-	tiffUTF8     = 129
+	tiffByte      = 1
+	tiffASCII     = 2
+	tiffShort     = 3
+	tiffLong      = 4
+	tiffRational  = 5
+	tiffUndefined = 7
+	tiffUTF8      = 129
 )
 
 // tiffBlock is the TIFF structure that EXIF is kept in: offsets count from its
