@@ -5,15 +5,6 @@ import (
 	"testing"
 )
 
-func mustBoard(t *testing.T, s string) Board {
-	t.Helper()
-	b, err := ParseBoard(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return b
-}
-
 // The card as designed: 7 x 5 squares of 35 mm, markers of 26 mm, 17 ids a card.
 func TestCard(t *testing.T) {
 	for n := 1; n <= 14; n++ {

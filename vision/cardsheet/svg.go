@@ -1,7 +1,7 @@
 package cardsheet
 
 import (
-	"bufio"
+	"bytes"
 	"fmt"
 	"io"
 	"strconv"
@@ -15,7 +15,7 @@ func WriteSVG(w io.Writer, card int, paper Paper) error {
 	if err != nil {
 		return err
 	}
-	b := bufio.NewWriter(w)
+	b := new(bytes.Buffer)
 	width, height := svgNumber(paper.Width), svgNumber(paper.Height)
 	fmt.Fprintf(b, `<?xml version="1.0" encoding="UTF-8"?>
 <svg xmlns="http://www.w3.org/2000/svg" width="%smm" height="%smm" viewBox="0 0 %s %s">
@@ -42,7 +42,7 @@ func WriteSVG(w io.Writer, card int, paper Paper) error {
 		fmt.Fprintf(b, "\"><title>%s</title></path>\n", l.text)
 	}
 	fmt.Fprint(b, "</svg>\n")
-	if err := b.Flush(); err != nil {
+	if _, err := w.Write(b.Bytes()); err != nil {
 		return fmt.Errorf("write card %d as SVG: %w", card, err)
 	}
 	return nil
