@@ -1,0 +1,172 @@
+// Package vision takes photo bytes to image observations: decoded pictures,
+// card corners and belt edge points. All OpenCV calls of the project are here
+// and in the packages below.
+//
+// Coordinates are those of the working picture: the stored pixels, mirrored
+// back when the EXIF orientation says that the file holds a mirror image. So
+// lens terms and principal point stay those of the sensor. UprightOf takes them
+// to the picture as people see it.
+package vision
+
+import (
+	"errors"
+	"fmt"
+	"image"
+
+	"gocv.io/x/gocv"
+
+	"beltend/geometry"
+	"beltend/vision/photo"
+)
+
+// colourShrink is how much smaller the colour picture is than the grey one:
+// libjpeg decodes at an eighth from the DC terms alone, for a fifth of the
+// price of a full colour decode.
+const colourShrink = 8
+
+// Picture is a decoded photo. Close it once.
+type Picture struct {
+	Info photo.Info
+	W, H int
+	// Grey holds W*H bytes, row by row; it belongs to the picture.
+	Grey []byte
+	// Colour holds CW*CH pixels, blue, green, red; each covers colourShrink
+	// pixels of the grey picture.
+	Colour []byte
+	CW, CH int
+
+	grey, colour gocv.Mat
+	data         []byte
+	mirrored     bool
+}
+
+// Open decodes a photo that photo.Inspect has let through.
+func Open(data []byte, info photo.Info) (*Picture, error) {
+	p := &Picture{Info: info, data: data}
+	var err error
+	if info.Kind == photo.HEIC {
+		err = p.fromHEIC(data)
+	} else {
+		err = p.fromOpenCV(data)
+	}
+	if err != nil {
+		p.Close()
+		return nil, err
+	}
+	if p.mirrored = info.Orientation == 2 || info.Orientation == 4 || info.Orientation == 5 || info.Orientation == 7; p.mirrored {
+		gocv.Flip(p.grey, &p.grey, 1)
+		gocv.Flip(p.colour, &p.colour, 1)
+	}
+	p.W, p.H = p.grey.Cols(), p.grey.Rows()
+	p.CW, p.CH = p.colour.Cols(), p.colour.Rows()
+	if p.W != info.Width || p.H != info.Height {
+		p.Close()
+		return nil, unreadable(fmt.Errorf("decoded %dx%d, header says %dx%d", p.W, p.H, info.Width, info.Height))
+	}
+	if p.Grey, err = p.grey.DataPtrUint8(); err == nil {
+		p.Colour, err = p.colour.DataPtrUint8()
+	}
+	if err != nil {
+		p.Close()
+		return nil, fmt.Errorf("decoded picture: %w", err)
+	}
+	if info.Kind == photo.JPEG {
+		if n := photo.MissingRows(p.Grey, p.W, p.H, p.W); n >= 8 {
+			p.Close()
+			return nil, &photo.Error{Code: photo.CodeTruncated, Message: fmt.Sprintf("The last %d rows of the photo are missing.", n), Advice: "Send the photo again from the phone, as the original file."}
+		}
+	}
+	return p, nil
+}
+
+func unreadable(cause error) error {
+	return &photo.Error{Code: photo.CodeUnreadable, Message: "The photo is damaged: its picture cannot be decoded.", Advice: "Take the photo again or send the original file.", Cause: cause}
+}
+
+func (p *Picture) fromOpenCV(data []byte) (err error) {
+	const ignoreOrientation = gocv.IMReadFlag(128)
+	if p.grey, err = gocv.IMDecode(data, gocv.IMReadGrayScale|ignoreOrientation); err != nil || p.grey.Empty() {
+		return unreadable(err)
+	}
+	if p.Info.Kind == photo.JPEG {
+		if p.colour, err = gocv.IMDecode(data, gocv.IMReadReducedColor8|ignoreOrientation); err != nil || p.colour.Empty() {
+			return unreadable(err)
+		}
+		return nil
+	}
+	full, err := gocv.IMDecode(data, gocv.IMReadColor|ignoreOrientation)
+	if err != nil || full.Empty() {
+		return unreadable(err)
+	}
+	defer full.Close()
+	p.shrinkColour(full)
+	return nil
+}
+
+func (p *Picture) shrinkColour(full gocv.Mat) {
+	p.colour = gocv.NewMat()
+	size := image.Pt((full.Cols()+colourShrink-1)/colourShrink, (full.Rows()+colourShrink-1)/colourShrink)
+	gocv.Resize(full, &p.colour, size, 0, 0, gocv.InterpolationArea)
+}
+
+func (p *Picture) fromHEIC(data []byte) error {
+	img, err := photo.DecodeHEIC(data, photo.DefaultLimits())
+	if err != nil {
+		return err
+	}
+	full, err := gocv.ImageToMatRGB(img) // blue, green, red despite its name
+	if err != nil || full.Empty() {
+		return unreadable(err)
+	}
+	defer full.Close()
+	p.grey = gocv.NewMat()
+	gocv.CvtColor(full, &p.grey, gocv.ColorBGRToGray)
+	p.shrinkColour(full)
+	return nil
+}
+
+// Close frees the pixels.
+func (p *Picture) Close() {
+	p.Grey, p.Colour = nil, nil
+	for _, m := range []*gocv.Mat{&p.grey, &p.colour} {
+		if m.Ptr() != nil {
+			_ = m.Close()
+			*m = gocv.Mat{}
+		}
+	}
+}
+
+// UprightOf takes a place in the working picture to the upright photo.
+func (p *Picture) UprightOf(uv geometry.Vec2) geometry.Vec2 {
+	if p.mirrored {
+		uv.X = float64(p.W-1) - uv.X
+	}
+	return photo.UprightFromStored(uv, p.W, p.H, p.Info.Orientation)
+}
+
+// FromUpright is the inverse of UprightOf.
+func (p *Picture) FromUpright(uv geometry.Vec2) geometry.Vec2 {
+	uv = photo.StoredFromUpright(uv, p.W, p.H, p.Info.Orientation)
+	if p.mirrored {
+		uv.X = float64(p.W-1) - uv.X
+	}
+	return uv
+}
+
+// half returns the grey picture at half size, each pixel the mean of four:
+// its pixel (i, j) lies at (2i+0.5, 2j+0.5).
+func (p *Picture) half() ([]byte, int, int) {
+	w, h := p.W/2, p.H/2
+	out := make([]byte, w*h)
+	for j := 0; j < h; j++ {
+		a, b := p.Grey[2*j*p.W:2*j*p.W+2*w], p.Grey[(2*j+1)*p.W:(2*j+1)*p.W+2*w]
+		row := out[j*w : j*w+w]
+		for i := range row {
+			row[i] = byte((uint16(a[2*i]) + uint16(a[2*i+1]) + uint16(b[2*i]) + uint16(b[2*i+1]) + 2) >> 2)
+		}
+	}
+	return out, w, h
+}
+
+// ErrNoCard is returned when no reference card is found.
+var ErrNoCard = errors.New("no reference card found")
