@@ -1,0 +1,58 @@
+# make run    measure the sample photo and open the service on the result
+# make test   every check and test
+# Both install what is missing (Debian packages, Go) first; see .ci/ready.
+
+# Debian packages that building needs, and those that only tests need.
+APT      = ca-certificates g++ git libopencv-contrib-dev libopencv-dev make pkg-config
+APT_TEST =
+
+# The linter is built from its source at this version, so it always knows the Go in use.
+# It is the last one that Go 1.24 builds.
+LINT_VERSION = v2.8.0
+LINT         = bin/golangci-lint-$(LINT_VERSION)
+
+# Packages with goroutines of their own, tested once more under the race detector.
+RACE = ./server/...
+
+.PHONY: run test build check format vet lint unit race chroot-proof clean
+
+run:
+	@.ci/ready $(APT) -- $(MAKE) --no-print-directory build
+	@.ci/demo
+
+test:
+	@.ci/ready $(APT) $(APT_TEST) -- $(MAKE) --no-print-directory check
+
+# From here on everything needed is taken to be installed.
+
+build:
+	go build -o bin/ ./cmd/...
+
+check: format vet lint unit race
+
+format:
+	@unformatted=$$(gofmt -l cmd geometry server vision) && test -z "$$unformatted" || \
+		{ echo "not formatted, run gofmt -w on: $$unformatted"; exit 1; }
+
+vet:
+	go vet ./...
+
+lint: $(LINT)
+	$(LINT) run --timeout 15m
+
+$(LINT):
+	GOBIN=$(CURDIR)/bin go install github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$(LINT_VERSION)
+	mv bin/golangci-lint $@
+
+unit:
+	go test -timeout 20m ./...
+
+race:
+	go test -race -timeout 20m $(RACE)
+
+# Proves `make run` and `make test` on fresh Debian 12 and 13 systems; root only, takes a while.
+chroot-proof:
+	.ci/chroot-proof bookworm trixie
+
+clean:
+	rm -rf bin out
