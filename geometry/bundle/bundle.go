@@ -1,0 +1,390 @@
+// Package bundle adjusts the photos of one belt end: each photo's pose, each
+// camera's focal length, principal point and lens terms, each card's place in
+// the belt's plane and the print's scale, from the cards' corners and from
+// points along the belt's straight edges, in one least-squares problem.
+//
+// The datum is the first card: its place is held at (0, 0, 0), so the plane
+// frame is its board frame. Everything is in millimetres, radians and pixels.
+package bundle
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltend/geometry"
+	"beltend/geometry/adjust"
+)
+
+// Corner is an observed card corner.
+type Corner struct {
+	Card  int
+	Board geometry.Vec2 // mm, by the board's definition
+	UV    geometry.Vec2 // px
+	Sigma float64       // px, each coordinate
+}
+
+// EdgePoint is a place on a belt edge that is straight but for its roughness.
+type EdgePoint struct {
+	Edge    int           // which edge
+	UV      geometry.Vec2 // px
+	SigmaMM float64       // roughness and localisation across the edge
+}
+
+// Photo is what one photo observes.
+type Photo struct {
+	Camera  int // which camera took it
+	Start   geometry.Pose
+	Corners []Corner
+	Edges   []EdgePoint
+}
+
+// CameraPrior is what is known of a camera before.
+type CameraPrior struct {
+	Mean geometry.Camera
+	SD   geometry.Camera // standard deviations, 0: unknown
+}
+
+// PrintPrior is what is known of the print's scale: true length over nominal
+// in x and y, and the standard deviations of their mean and of their half
+// difference.
+type PrintPrior struct {
+	X, Y             float64
+	ScaleSD, AnisoSD float64
+}
+
+// Place is a card's place in the plane: x, y (mm) of its board origin and its
+// turn (radians).
+type Place [3]float64
+
+// Apply takes a point of the board (true mm) to the plane.
+func (c Place) Apply(p geometry.Vec2) geometry.Vec2 {
+	return p.Rotate(c[2]).Add(geometry.Vec2{X: c[0], Y: c[1]})
+}
+
+// Line is an edge x cos(a) + y sin(a) = d.
+type Line [2]float64
+
+// Problem is the set-up.
+type Problem struct {
+	Photos  []Photo
+	Cameras []CameraPrior
+	Print   PrintPrior
+	Places  []Place // starts; the first is the datum and ignored
+	Lines   []Line  // starts of the edges
+}
+
+// Result of an adjustment.
+type Result struct {
+	Cameras []geometry.Camera
+	Poses   []geometry.Pose
+	Places  []Place
+	Lines   []Line
+	Print   [2]float64 // scale and half anisotropy, relative to 1
+
+	// Factor is the variance factor of the corner observations: 1 when the
+	// stated sigmas hold.
+	Factor float64
+	// CardRMS is each card's RMS residual in px, CardFactor its mean squared
+	// whitened residual, by photo and card; NaN when not seen.
+	CardRMS, CardFactor [][]float64
+	PhotoRMS            []float64
+
+	sol     *adjust.Solution
+	cameras []adjust.BlockID
+	poses   []adjust.BlockID
+	places  []adjust.BlockID
+	print   adjust.BlockID
+	lines   []adjust.BlockID
+}
+
+// View returns the geometry of a photo.
+func (r *Result) View(camera, photo int) geometry.View {
+	return geometry.NewView(r.Cameras[camera], r.Poses[photo])
+}
+
+// Solve adjusts. Errors are those of adjust, wrapped.
+func (p *Problem) Solve() (*Result, error) {
+	ap := adjust.NewProblem()
+	r := &Result{}
+	for i, c := range p.Cameras {
+		b := ap.Block(fmt.Sprintf("camera %d", i+1), c.Mean.Params())
+		r.cameras = append(r.cameras, b)
+		mean, sd := c.Mean.Params(), c.SD.Params()
+		// One prior a group, so that the budget can tell them apart.
+		prior := func(name string, keep ...int) {
+			s := make([]float64, len(sd))
+			for _, k := range keep {
+				s[k] = sd[k]
+			}
+			ap.Prior(name, b, mean, s)
+		}
+		prior("prior focal length", 0)
+		prior("prior principal point", 1, 2)
+		prior("prior lens terms", 3, 4, 5, 6, 7)
+	}
+	r.print = ap.Block("print scale", []float64{0, 0})
+	ap.Prior("prior print scale", r.print, []float64{0, 0}, []float64{p.Print.ScaleSD, 0})
+	ap.Prior("prior print x against y", r.print, []float64{0, 0}, []float64{0, p.Print.AnisoSD})
+	for i, c := range p.Places {
+		b := ap.Block(fmt.Sprintf("card place %d", i+1), c[:])
+		if i == 0 {
+			ap.Set(b, []float64{0, 0, 0})
+			ap.Fix(b)
+		}
+		r.places = append(r.places, b)
+	}
+	for i, l := range p.Lines {
+		r.lines = append(r.lines, ap.Block(fmt.Sprintf("edge %d", i+1), l[:]))
+	}
+	for i := range p.Photos {
+		ph := &p.Photos[i]
+		b := ap.Block(fmt.Sprintf("pose %d", i+1), ph.Start[:])
+		r.poses = append(r.poses, b)
+		for _, c := range ph.Corners {
+			ap.Residual(fmt.Sprintf("corners photo %d card %d", i+1, c.Card+1), 2, cornerFunc(c, p.Print), adjust.Huber(2.5),
+				r.cameras[ph.Camera], b, r.places[c.Card], r.print)
+		}
+		for _, e := range ph.Edges {
+			ap.Residual(fmt.Sprintf("straight edge %d", e.Edge+1), 1, edgeFunc(e), adjust.Huber(2), r.cameras[ph.Camera], b, r.lines[e.Edge])
+		}
+	}
+	o := adjust.DefaultOptions()
+	o.MaxIterations = 200
+	o.Tolerance = 1e-7
+	sol, err := ap.Solve(o)
+	if err != nil {
+		return nil, fmt.Errorf("adjusting %d photos: %w", len(p.Photos), err)
+	}
+	r.sol = sol
+	for _, b := range r.cameras {
+		r.Cameras = append(r.Cameras, geometry.CameraFrom(sol.Value(b)))
+	}
+	for _, b := range r.poses {
+		r.Poses = append(r.Poses, geometry.Pose(sol.Value(b)))
+	}
+	for _, b := range r.places {
+		r.Places = append(r.Places, Place(sol.Value(b)))
+	}
+	for _, b := range r.lines {
+		r.Lines = append(r.Lines, Line(sol.Value(b)))
+	}
+	copy(r.Print[:], sol.Value(r.print))
+	r.residuals(p)
+	return r, nil
+}
+
+// residuals fills the statistics by photo and card.
+func (r *Result) residuals(p *Problem) {
+	var sum float64
+	var n int
+	for i := range p.Photos {
+		ph := &p.Photos[i]
+		view := r.View(ph.Camera, i)
+		rms := make([]float64, len(p.Places))
+		fac := make([]float64, len(p.Places))
+		cnt := make([]float64, len(p.Places))
+		var all float64
+		for _, c := range ph.Corners {
+			uv, _ := view.Project(r.Places[c.Card].Apply(printed(c.Board, p.Print, r.Print[:])))
+			d := uv.Sub(c.UV)
+			rms[c.Card] += d.Dot(d)
+			fac[c.Card] += d.Dot(d) / (c.Sigma * c.Sigma)
+			cnt[c.Card]++
+			all += d.Dot(d)
+			sum += d.Dot(d) / (c.Sigma * c.Sigma)
+			n += 2
+		}
+		for k := range rms {
+			rms[k] = math.Sqrt(rms[k] / cnt[k])
+			fac[k] /= 2 * cnt[k]
+		}
+		r.CardRMS, r.CardFactor = append(r.CardRMS, rms), append(r.CardFactor, fac)
+		r.PhotoRMS = append(r.PhotoRMS, math.Sqrt(all/float64(len(ph.Corners))))
+	}
+	// Parameters that the corners alone have to pay for: poses and places; the
+	// camera's are mostly paid for by their priors.
+	dof := n - 6*len(p.Photos) - 3*(len(p.Places)-1) - 1
+	r.Factor = sum / math.Max(1, float64(dof))
+}
+
+// printed is a board point at its true size.
+func printed(b geometry.Vec2, p PrintPrior, s []float64) geometry.Vec2 {
+	return geometry.Vec2{X: b.X * p.X * (1 + s[0] + s[1]), Y: b.Y * p.Y * (1 + s[0] - s[1])}
+}
+
+// cornerFunc: projected corner minus observed one, over sigma.
+func cornerFunc(c Corner, pr PrintPrior) adjust.Func {
+	return func(x [][]float64, r []float64, jac [][]float64) bool {
+		view := geometry.NewView(geometry.CameraFrom(x[0]), geometry.Pose(x[1]))
+		place := x[2]
+		q := printed(c.Board, pr, x[3])
+		sin, cos := math.Sincos(place[2])
+		pt := geometry.Vec2{X: cos*q.X - sin*q.Y + place[0], Y: sin*q.X + cos*q.Y + place[1]}
+		var j geometry.ProjectionJacobian
+		uv, ok := view.ProjectJ(pt, &j)
+		if !ok {
+			return false
+		}
+		w := 1 / c.Sigma
+		r[0], r[1] = (uv.X-c.UV.X)*w, (uv.Y-c.UV.Y)*w
+		for i := 0; i < 2; i++ {
+			if jac[0] != nil {
+				for k, v := range j.Camera[i] {
+					jac[0][i*geometry.CameraParams+k] = v * w
+				}
+			}
+			if jac[1] != nil {
+				for k, v := range j.Pose[i] {
+					jac[1][i*6+k] = v * w
+				}
+			}
+			a, b := j.Point[i][0]*w, j.Point[i][1]*w
+			if jac[2] != nil {
+				jac[2][i*3], jac[2][i*3+1] = a, b
+				jac[2][i*3+2] = a*(-sin*q.X-cos*q.Y) + b*(cos*q.X-sin*q.Y)
+			}
+			if jac[3] != nil {
+				gx, gy := c.Board.X*pr.X, c.Board.Y*pr.Y
+				dx, dy := a*cos+b*sin, -a*sin+b*cos
+				jac[3][i*2] = dx*gx + dy*gy
+				jac[3][i*2+1] = dx*gx - dy*gy
+			}
+		}
+		return true
+	}
+}
+
+// edgeFunc: distance of the edge point, seen on the plane, from its line.
+func edgeFunc(e EdgePoint) adjust.Func {
+	return func(x [][]float64, r []float64, jac [][]float64) bool {
+		view := geometry.NewView(geometry.CameraFrom(x[0]), geometry.Pose(x[1]))
+		var cam [2][geometry.CameraParams]float64
+		var pose [2][6]float64
+		var img [2][2]float64
+		p, ok := view.UnprojectJ(e.UV, &cam, &pose, &img)
+		if !ok {
+			return false
+		}
+		s, c := math.Sincos(x[2][0])
+		w := 1 / e.SigmaMM
+		r[0] = (p.X*c + p.Y*s - x[2][1]) * w
+		if jac[0] != nil {
+			for k := range cam[0] {
+				jac[0][k] = (cam[0][k]*c + cam[1][k]*s) * w
+			}
+		}
+		if jac[1] != nil {
+			for k := range pose[0] {
+				jac[1][k] = (pose[0][k]*c + pose[1][k]*s) * w
+			}
+		}
+		if jac[2] != nil {
+			jac[2][0] = (-p.X*s + p.Y*c) * w
+			jac[2][1] = -w
+		}
+		return true
+	}
+}
+
+// Term is one line of a budget: a group of observations or priors and its
+// share of the variance.
+type Term struct {
+	Name     string
+	Variance float64
+}
+
+// Functional evaluates quantities from the adjusted geometry.
+type Functional func(cameras []geometry.Camera, poses []geometry.Pose, print [2]float64, out []float64)
+
+// Propagate returns the covariance of n quantities of the geometry, by central
+// differences of f through the adjustment's covariance, and the budget of the
+// k-th of them. Corner observations are scaled by the variance factor when
+// that is above 1.
+func (r *Result) Propagate(n int, f Functional, k int) (variance []float64, budget []Term) {
+	cams := append([]geometry.Camera(nil), r.Cameras...)
+	poses := append([]geometry.Pose(nil), r.Poses...)
+	pr := r.Print
+	type slot struct {
+		b adjust.BlockID
+		d []float64
+	}
+	grads := make([][]adjust.Partial, n)
+	hi, lo := make([]float64, n), make([]float64, n)
+	run := func(b adjust.BlockID, dim int, set func(k int, delta float64), cov func(i int) float64) {
+		d := make([][]float64, n)
+		for q := range d {
+			d[q] = make([]float64, dim)
+		}
+		for i := 0; i < dim; i++ {
+			sd := math.Sqrt(cov(i))
+			if !(sd > 0) {
+				continue
+			}
+			h := 0.3 * sd
+			set(i, h)
+			f(cams, poses, pr, hi)
+			set(i, -h)
+			f(cams, poses, pr, lo)
+			set(i, 0)
+			for q := range d {
+				d[q][i] = (hi[q] - lo[q]) / (2 * h)
+			}
+		}
+		for q := range grads {
+			grads[q] = append(grads[q], adjust.Partial{Block: b, D: d[q]})
+		}
+	}
+	for c, b := range r.cameras {
+		cov := r.sol.Covariance(b, b)
+		base := r.Cameras[c].Params()
+		run(b, geometry.CameraParams, func(i int, h float64) {
+			p := append([]float64(nil), base...)
+			p[i] += h
+			cams[c] = geometry.CameraFrom(p)
+		}, func(i int) float64 { return cov.At(i, i) })
+	}
+	for c, b := range r.poses {
+		cov := r.sol.Covariance(b, b)
+		base := r.Poses[c]
+		run(b, 6, func(i int, h float64) {
+			p := base
+			p[i] += h
+			poses[c] = p
+		}, func(i int) float64 { return cov.At(i, i) })
+	}
+	cov := r.sol.Covariance(r.print, r.print)
+	run(r.print, 2, func(i int, h float64) {
+		pr = r.Print
+		pr[i] += h
+	}, func(i int) float64 { return cov.At(i, i) })
+
+	variance = make([]float64, n)
+	scale := math.Max(1, r.Factor)
+	for q := range variance {
+		for _, c := range r.sol.Budget(grads[q], group) {
+			v := c.Variance
+			if c.Name == cornersGroup {
+				v *= scale
+			}
+			variance[q] += v
+			if q == k {
+				budget = append(budget, Term{c.Name, v})
+			}
+		}
+	}
+	return variance, budget
+}
+
+const cornersGroup = "card corners in the photo"
+
+// group names the budget's lines.
+func group(residual string) string {
+	switch {
+	case strings.HasPrefix(residual, "corners"):
+		return cornersGroup
+	case strings.HasPrefix(residual, "straight"):
+		return "straightness of the edges"
+	}
+	return strings.TrimPrefix(residual, "prior ")
+}
