@@ -1,10 +1,17 @@
 // Package measure runs the measurement chain: photo bytes, cards, edges,
 // adjustment, squareness. The command line and the service call the same Run.
+//
+// One step, one file: settings, intake (photo bytes to card corners), adjust
+// (cards to camera geometry), edges (belt edges and cut), squareness (values
+// and uncertainty), answer (the contract's object).
 package measure
 
 import (
 	"context"
+	"errors"
+	"fmt"
 
+	"beltend/geometry/adjust"
 	"beltend/server/result"
 )
 
@@ -18,14 +25,85 @@ type Input struct {
 // has come (0 to 1). It may be nil.
 type Progress func(step string, done float64)
 
-// Run measures one belt end from one or several photos. A refusal is returned
-// as *result.Refusal; any other error is wrong usage (see UsageError) or a
-// fault of the machine.
-func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*result.Measurement, error) {
-	return nil, &result.Refusal{Code: "no_card", Message: "not built yet", Advice: "wait"}
-}
-
 // UsageError is a setting that makes no sense; Setting names it.
 type UsageError struct{ Setting, Message string }
 
 func (e *UsageError) Error() string { return e.Setting + ": " + e.Message }
+
+// MaxPhotos is the most photos of one belt end.
+const MaxPhotos = 20
+
+// Run measures one belt end from one or several photos. A refusal is returned
+// as *result.Refusal; any other error is wrong usage (see UsageError) or a
+// fault of the machine.
+func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*result.Measurement, error) {
+	if p == nil {
+		p = func(string, float64) {}
+	}
+	if len(photos) == 0 || len(photos) > MaxPhotos {
+		return nil, &UsageError{"photos", fmt.Sprintf("give 1 to %d photos of one belt end", MaxPhotos)}
+	}
+	refs, err := checkSettings(&s, len(photos))
+	if err != nil {
+		return nil, err
+	}
+	if s.Line == "drawn" {
+		return nil, &result.Refusal{Code: "line_unclear", Message: "Judging the drawn line is not supported yet.", Advice: "Measure the cut, or check the line with equal diagonals."}
+	}
+	var shots []*shot
+	defer func() {
+		for _, sh := range shots {
+			sh.pic.Close()
+		}
+	}()
+	for i, in := range photos {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		p("cards", 0.1+0.4*float64(i)/float64(len(photos)))
+		sh, err := intake(in, refs)
+		if err != nil {
+			return nil, err
+		}
+		shots = append(shots, sh)
+	}
+	p("geometry", 0.5)
+	n, err := build(shots, &s)
+	if err != nil {
+		return nil, err
+	}
+	if n.res, err = n.problem.Solve(); err != nil {
+		return nil, asNotFlat(err, shots[0].name)
+	}
+	if err := checkNetwork(n, shots); err != nil {
+		return nil, err
+	}
+	ends, leftOut, err := findEnds(shots, n, &s, func(i int) { p("edges", 0.55+0.3*float64(i)/float64(len(shots))) })
+	if err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	p("adjustment", 0.85)
+	if err := stiffen(n, ends); err != nil {
+		return nil, asNotFlat(err, shots[0].name)
+	}
+	if err := checkNetwork(n, shots); err != nil {
+		return nil, err
+	}
+	p("squareness", 0.9)
+	return answer(shots, n, ends, leftOut, &s)
+}
+
+// asNotFlat turns an adjustment that finds no answer into a refusal.
+func asNotFlat(err error, name string) error {
+	var rank *adjust.RankError
+	var stop *adjust.StopError
+	var eval *adjust.EvalError
+	if errors.As(err, &rank) || errors.As(err, &stop) || errors.As(err, &eval) {
+		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the card's corners fit no flat card and camera.",
+			Advice: "Lay the card flat on the belt, whole and sharp in the picture, and take the photo again."}
+	}
+	return err
+}

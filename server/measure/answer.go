@@ -1,0 +1,253 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+
+	"beltend/geometry"
+	"beltend/geometry/bundle"
+	"beltend/geometry/square"
+	"beltend/server/result"
+)
+
+// Method is the version of the measuring method: results keep it.
+const Method = "1"
+
+// coverage is the factor of the expanded uncertainty for 95 %: the degrees of
+// freedom are some hundreds, so the normal value, rounded up (JCGM 100 G.6.6).
+const coverage = 2.0
+
+// Squareness cannot be judged from an angle worse than this.
+const hopelessPerMetre = 60.0
+
+// answer fills the contract's object.
+func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.Settings) (*result.Measurement, error) {
+	v, variance, budget, err := evaluate(shots, n, ends, s)
+	if err != nil {
+		return nil, &result.Refusal{Code: "edge_unclear", Photo: shots[0].name, Message: "The belt's edges and the cut do not make a belt end: " + err.Error() + ".",
+			Advice: "Step back so that more of both belt edges is in the picture, and take the photo again."}
+	}
+	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
+	for q, x := range variance {
+		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
+			return nil, fmt.Errorf("uncertainty of quantity %d is no number", q)
+		}
+	}
+	m := &result.Measurement{Schema: result.Schema, Line: "cut", Method: Method, Warnings: []result.Warning{}, Settings: s}
+	tol := s.ToleranceMM
+	if tol == 0 {
+		tol = tmpTol(v.WidthAtCut)
+	}
+	deg := 180 / math.Pi
+	m.Squareness = &result.Squareness{
+		OffsetMM: v.Offset, OffsetU95MM: u(qOffset), AngleDeg: v.Angle * deg, AngleU95Deg: u(qAngle) * deg,
+		ToleranceMM: tol, TargetDeg: s.TargetDeg, PerMetre: 1000 * v.Offset / v.WidthAtCut,
+		ConformanceP: tmpConf(v.Offset, math.Sqrt(variance[qOffset]), tol),
+	}
+	if u(qOffset) > hopelessPerMetre/1000*v.WidthAtCut {
+		return nil, &result.Refusal{Code: "too_uncertain", Message: fmt.Sprintf("The photo tells the offset only to within %.0f mm.", u(qOffset)),
+			Advice: "Step closer, hold the phone more upright over the belt, lay a second card near the other edge."}
+	}
+	m.Verdict = result.Verdict(tmpDecide(v.Offset, u(qOffset), tol))
+	m.Width = &result.Width{AtCutMM: v.WidthAtCut, AtCutU95MM: u(qWidthCut), MeanMM: v.WidthMean, MeanU95MM: u(qWidthMean), NominalMM: s.NominalMM}
+	for _, st := range v.Stations {
+		m.Width.Stations = append(m.Width.Stations, result.Station{UpMM: st.Up, WidthMM: st.Width, MiddleMM: st.Middle})
+	}
+	m.Centreline = &result.Centreline{LengthMM: v.Length, CamberMM: v.Camber, CamberU95MM: u(qCamber)}
+	m.Cut = &result.Cut{StraightnessMM: v.CutStraightness, StraightnessU95MM: u(qStraight), RMSMM: v.CutRMS,
+		Deepest: result.Point{X: v.Deepest.X, Y: v.Deepest.Y}, Profile: profile(v)}
+	m.Recut = &result.RecutLine{LeftMM: v.Recut.Left, RightMM: v.Recut.Right, LeftU95MM: u(qLeft), RightU95MM: u(qRight),
+		CentreMM: v.Recut.Centre, LengthLostMM: v.Recut.LengthLost, DiagonalMM: v.Recut.Diagonal, DiagonalUpMM: v.Recut.DiagonalUp, TrimMM: s.TrimMM}
+	m.Budget = append(budget, result.BudgetRow{Source: "combined", UMM: math.Sqrt(variance[qOffset]), Comment: fmt.Sprintf("U95 = %.1f u", coverage)})
+	m.Advice = advise(m, shots, n)
+	m.Findings = findings(shots, n, ends, v, variance)
+	for i, sh := range shots {
+		m.Photos = append(m.Photos, photoRecord(sh, n, i, v, leftOut[i]))
+		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, leftOut[i] == ""))
+		for _, w := range sh.info.Warnings {
+			m.Warnings = append(m.Warnings, result.Warning{Code: string(w.Code), Message: sh.name + ": " + w.Message})
+		}
+	}
+	warn(m, n, s, v, u(qWidthMean))
+	return m, nil
+}
+
+// profile thins the deviation of the cut to at most 200 points.
+func profile(v *square.Values) [][2]float64 {
+	step := max(1, (len(v.Profile)+199)/200)
+	var out [][2]float64
+	for i := 0; i < len(v.Profile); i += step {
+		out = append(out, [2]float64{round(v.Profile[i].X, 2), round(v.Profile[i].Y, 3)})
+	}
+	return out
+}
+
+func round(x float64, digits int) float64 {
+	p := math.Pow10(digits)
+	return math.Round(x*p) / p
+}
+
+// advise says what would settle an undecided verdict.
+func advise(m *result.Measurement, shots []*shot, n *network) string {
+	if m.Verdict != result.Undecided {
+		return ""
+	}
+	switch {
+	case len(n.names) == 1:
+		return "Lay a second card near the other belt edge, or take another photo from the other side, and measure both photos together."
+	case len(shots) == 1:
+		return "Take another photo of the same end from the other side and measure both together; step closer if the whole end still fits."
+	}
+	return "Check with equal diagonals and a tape: the offset is too near the tolerance for photos alone."
+}
+
+// findings names defects and their sizes.
+func findings(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.Finding {
+	e := gather(shots, n, ends, false)
+	var noise float64
+	for _, k := range ends {
+		sd, _ := roughness(k.end.Cut.Points)
+		noise = math.Max(noise, sd)
+	}
+	var out []result.Finding
+	for _, d := range tmpShapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise) {
+		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD, Message: d.Message}
+		if d.Code == "skew" {
+			f.U95MM = coverage * math.Sqrt(variance[qOffset])
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+func photoRecord(sh *shot, n *network, i int, v *square.Values, leftOut string) result.Photo {
+	view := n.res.View(sh.camera, i)
+	p := result.Photo{File: sh.name, SHA256: sh.info.SHA256, TiltDeg: round(view.Tilt()*180/math.Pi, 1), ResidualPx: round(n.res.PhotoRMS[i], 3), LeftOut: leftOut, Cards: []string{}}
+	if mm, ok := view.Scale(v.Origin); ok {
+		p.MMPerPx = round(mm, 4)
+	}
+	for _, c := range sh.cards {
+		p.Cards = append(p.Cards, c.Name)
+		p.BlurPx = math.Max(p.BlurPx, round(c.Blur, 2))
+	}
+	return p
+}
+
+// imageRecord gives the places to draw, in the upright photo.
+func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, used bool) result.Image {
+	view := n.res.View(sh.camera, i)
+	w, h := sh.pic.W, sh.pic.H
+	if sh.info.Orientation >= 5 {
+		w, h = h, w
+	}
+	im := result.Image{File: sh.name, WidthPx: w, HeightPx: h, Orientation: sh.info.Orientation}
+	up := func(q geometry.Vec2) ([2]float64, bool) {
+		uv, ok := view.Project(q)
+		if !ok || uv.X < -float64(sh.pic.W) || uv.Y < -float64(sh.pic.H) || uv.X > 2*float64(sh.pic.W) || uv.Y > 2*float64(sh.pic.H) {
+			return [2]float64{}, false
+		}
+		uv = sh.pic.UprightOf(uv)
+		return [2]float64{round(uv.X, 2), round(uv.Y, 2)}, true
+	}
+	line := func(a, b geometry.Vec2) (out [][2]float64) {
+		const k = 24
+		for j := 0; j <= k; j++ {
+			if q, ok := up(a.Add(b.Sub(a).Mul(float64(j) / k))); ok {
+				out = append(out, q)
+			}
+		}
+		return out
+	}
+	if q, ok := up(v.LeftCorner); ok {
+		im.LeftCorner = &q
+	}
+	if q, ok := up(v.RightCorner); ok {
+		im.RightCorner = &q
+	}
+	im.Centreline = line(v.Origin, v.Origin.Add(v.Direction.Mul(v.Length)))
+	im.RecutLine = line(v.Recut.LeftPoint, v.Recut.RightPoint)
+	if used {
+		for _, e := range ends {
+			if e.photo != i {
+				continue
+			}
+			for k, dst := range []*[][2]float64{&im.LeftEdge, &im.RightEdge, &im.Cut} {
+				pts := [][]geometry.Vec2{}
+				_ = pts
+				t := e.end.Left.Points
+				if k == 1 {
+					t = e.end.Right.Points
+				} else if k == 2 {
+					t = e.end.Cut.Points
+				}
+				for j, q := range t {
+					if j%2 == 0 || j == len(t)-1 {
+						u := sh.pic.UprightOf(q.UV)
+						*dst = append(*dst, [2]float64{round(u.X, 2), round(u.Y, 2)})
+					}
+				}
+			}
+			for name, t := range map[string]bool{"left": e.end.Left.ByHand, "right": e.end.Right.ByHand, "cut": e.end.Cut.ByHand} {
+				if t {
+					im.SetByHand = append(im.SetByHand, name)
+				}
+			}
+		}
+	}
+	cam, pose := uprightView(sh, &view, v)
+	im.Camera, im.CamFromBelt = cam.Params(), pose[:]
+	return im
+}
+
+// uprightView is the view as the upright picture has it, from the belt frame
+// (origin where the fitted cut crosses the centreline, y along it): turning the
+// picture by quarter turns turns the camera about its axis, its principal point
+// and its decentring vector (p2, p1) with it.
+func uprightView(sh *shot, view *geometry.View, v *square.Values) (geometry.Camera, geometry.Pose) {
+	o := sh.pic.UprightOf(geometry.Vec2{})
+	qx := sh.pic.UprightOf(geometry.Vec2{X: 1}).Sub(o)
+	qy := sh.pic.UprightOf(geometry.Vec2{Y: 1}).Sub(o)
+	cam := view.Camera
+	pp := sh.pic.UprightOf(geometry.Vec2{X: cam.CX, Y: cam.CY})
+	cam.CX, cam.CY = pp.X, pp.Y
+	d := qx.Mul(cam.P2).Add(qy.Mul(cam.P1))
+	cam.P2, cam.P1 = d.X, d.Y
+	turn := geometry.Mat3{qx.X, qy.X, 0, qx.Y, qy.Y, 0, 0, 0, 1}
+	right := geometry.Vec2{X: v.Direction.Y, Y: -v.Direction.X}
+	planeFromBelt := geometry.Mat3{right.X, v.Direction.X, 0, right.Y, v.Direction.Y, 0, 0, 0, 1}
+	t := view.CamFromPlane.Apply(geometry.Vec3{X: v.Origin.X, Y: v.Origin.Y})
+	return cam, geometry.PoseFrom(turn.Mul(view.CamFromPlane.Rotation()).Mul(planeFromBelt), turn.Apply(t))
+}
+
+// warn adds what a person should know about this measurement.
+func warn(m *result.Measurement, n *network, s *result.Settings, v *square.Values, uWidth float64) {
+	add := func(code, format string, a ...any) {
+		m.Warnings = append(m.Warnings, result.Warning{Code: code, Message: fmt.Sprintf(format, a...)})
+	}
+	if s.NominalMM > 0 {
+		if d := v.WidthMean/s.NominalMM - 1; math.Abs(v.WidthMean-s.NominalMM) > 0.015*s.NominalMM+uWidth {
+			add("width_differs", "The belt measures %.0f mm, %.1f %% off the nominal %.0f mm: check the print scale of the cards, the width entered, and that the cards lie on the belt.", v.WidthMean, 100*d, s.NominalMM)
+		}
+	}
+	if s.PrintScaleX == 0 {
+		add("print_scale_not_measured", "The cards' print scale was not entered: lengths are uncertain by 0.3 %%. Measure the two bars on the sheet with a steel rule.")
+	}
+	for c, cam := range n.res.Cameras {
+		pr := n.problem.Cameras[c]
+		if pull := math.Abs(cam.F-pr.Mean.F) / pr.SD.F; pull > 2.5 {
+			add("focal_differs", "The photo's geometry asks for a focal length %.1f %% off what the camera says: it may be cropped or edited.", 100*math.Abs(cam.F/pr.Mean.F-1))
+		}
+	}
+	if v.Length < v.WidthAtCut {
+		add("short_baseline", "Only %.0f mm of both belt edges is seen, less than the belt is wide: step back, or add photos further up the belt.", v.Length)
+	}
+	for _, p := range m.Photos {
+		if p.LeftOut != "" {
+			add("photo_left_out", "%s was left out: %s", p.File, p.LeftOut)
+		}
+		if p.TiltDeg > 45 {
+			add("steep_view", "%s was taken at %.0f degrees from upright: hold the phone more upright over the belt.", p.File, p.TiltDeg)
+		}
+	}
+	_ = bundle.Place{}
+}

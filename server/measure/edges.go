@@ -1,0 +1,169 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+
+	"beltend/geometry"
+	"beltend/geometry/bundle"
+	"beltend/server/result"
+	"beltend/vision"
+)
+
+// seen is the belt end as one photo shows it.
+type seen struct {
+	photo int
+	end   *vision.End
+}
+
+// findEnds finds the belt's edges in every photo. A photo in which they are
+// not found is left out when another one has them.
+func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) ([]seen, []string, error) {
+	var out []seen
+	leftOut := make([]string, len(shots))
+	var first error
+	for i, sh := range shots {
+		tick(i)
+		view := n.res.View(sh.camera, i)
+		boards, sheets := outlines(sh, n)
+		hints := map[string][]geometry.Vec2{}
+		for _, h := range s.Hints {
+			if h.Photo == i {
+				for _, q := range h.Px {
+					hints[h.Edge] = append(hints[h.Edge], sh.pic.FromUpright(geometry.Vec2{X: q[0], Y: q[1]}))
+				}
+			}
+		}
+		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, hints)
+		if err != nil {
+			err = asRefusal(err, sh.name)
+			if _, ok := err.(*result.Refusal); !ok {
+				return nil, nil, err
+			}
+			if first == nil {
+				first = err
+			}
+			leftOut[i] = err.(*result.Refusal).Code + ": " + err.(*result.Refusal).Message
+			continue
+		}
+		out = append(out, seen{i, end})
+	}
+	if len(out) == 0 {
+		return nil, nil, first
+	}
+	for _, o := range out[1:] {
+		if o.end.Up.Dot(out[0].end.Up) < math.Cos(3*math.Pi/180) {
+			return nil, nil, &result.Refusal{Code: "photos_differ", Photo: shots[o.photo].name,
+				Message: fmt.Sprintf("%s and %s do not show the same belt end.", shots[out[0].photo].name, shots[o.photo].name),
+				Advice:  "Measure the photos of one end together, each end on its own."}
+		}
+	}
+	return out, leftOut, nil
+}
+
+// outlines places a photo's cards in the plane: the printed boards, and the
+// sheets around them.
+func outlines(sh *shot, n *network) (boards, sheets vision.Sheets) {
+	for _, c := range sh.cards {
+		at := -1
+		for k, name := range n.names {
+			if name == c.Name {
+				at = k
+			}
+		}
+		if at < 0 {
+			continue
+		}
+		quad := func(g float64) (q [4]geometry.Vec2) {
+			for k, p := range [4]geometry.Vec2{{X: -g, Y: -g}, {X: c.Size.X + g, Y: -g}, {X: c.Size.X + g, Y: c.Size.Y + g}, {X: -g, Y: c.Size.Y + g}} {
+				q[k] = n.res.Places[at].Apply(p)
+			}
+			return q
+		}
+		boards, sheets = append(boards, quad(0)), append(sheets, quad(c.Margin+6))
+	}
+	return boards, sheets
+}
+
+// binMM is the length of edge averaged into one point: long against a pixel,
+// short against a belt's waviness.
+const binMM = 16
+
+// bin averages neighbouring points of a trace.
+func bin(points []vision.EdgePoint) []vision.EdgePoint {
+	var out []vision.EdgePoint
+	for i := 0; i < len(points); {
+		j := i
+		var s vision.EdgePoint
+		for ; j < len(points) && points[j].T-points[i].T < binMM; j++ {
+			s.UV, s.Plane, s.T = s.UV.Add(points[j].UV), s.Plane.Add(points[j].Plane), s.T+points[j].T
+		}
+		k := 1 / float64(j-i)
+		s.UV, s.Plane, s.T = s.UV.Mul(k), s.Plane.Mul(k), s.T*k
+		out = append(out, s)
+		i = j
+	}
+	return out
+}
+
+// stiffen adds the belt's edges to the adjustment as lines that are straight
+// but for their own waviness, so that they help to hold the lens terms, and
+// solves again.
+func stiffen(n *network, ends []seen) error {
+	for k := 0; k < 2; k++ {
+		var start *bundle.Line
+		for _, e := range ends {
+			t := [2]*vision.Trace{&e.end.Left, &e.end.Right}[k]
+			pts := bin(t.Points)
+			if len(pts) < 12 {
+				continue
+			}
+			c, d := pts[0].Plane, pts[len(pts)-1].Plane.Sub(pts[0].Plane).Unit()
+			// waviness: the deviations from the straight line, which stay alike
+			// over some 100 mm, so that only every sixth bin is news
+			var s2 float64
+			x, y := make([]float64, len(pts)), make([]float64, len(pts))
+			for i, q := range pts {
+				x[i], y[i] = d.Dot(q.Plane.Sub(c)), d.Cross(q.Plane.Sub(c))
+			}
+			a, b := fit(x, y)
+			for i := range x {
+				r := y[i] - a - b*x[i]
+				s2 += r * r
+			}
+			sigma := math.Max(0.25, math.Sqrt(s2/float64(len(pts)-2))) * math.Sqrt(100.0/binMM)
+			if start == nil {
+				nrm := d.Perp()
+				ang := math.Atan2(nrm.Y, nrm.X)
+				start = &bundle.Line{ang, nrm.Dot(c)}
+				n.problem.Lines = append(n.problem.Lines, *start)
+			}
+			for _, q := range pts {
+				ph := &n.problem.Photos[e.photo]
+				ph.Edges = append(ph.Edges, bundle.EdgePoint{Edge: len(n.problem.Lines) - 1, UV: q.UV, SigmaMM: sigma})
+			}
+		}
+	}
+	// start from where the cards alone ended
+	for i := range n.problem.Photos {
+		n.problem.Photos[i].Start = n.res.Poses[i]
+	}
+	copy(n.problem.Places, n.res.Places)
+	r, err := n.problem.Solve()
+	if err != nil {
+		return err
+	}
+	n.res = r
+	return nil
+}
+
+// fit is the least-squares line y = a + b x.
+func fit(x, y []float64) (a, b float64) {
+	var sx, sy, sxx, sxy float64
+	n := float64(len(x))
+	for i := range x {
+		sx, sy, sxx, sxy = sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
+	}
+	b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
+	return (sy - b*sx) / n, b
+}

@@ -1,0 +1,68 @@
+package measure
+
+import (
+	"errors"
+	"fmt"
+
+	"beltend/server/result"
+	"beltend/vision"
+	"beltend/vision/photo"
+)
+
+// shot is one photo on its way through the chain.
+type shot struct {
+	name   string
+	info   photo.Info
+	pic    *vision.Picture
+	cards  []vision.Card
+	camera int
+}
+
+// intake checks and decodes one photo and finds its cards.
+func intake(in Input, refs vision.References) (*shot, error) {
+	info, err := photo.Inspect(in.Data, photo.DefaultLimits())
+	if err != nil {
+		return nil, asRefusal(err, in.Name)
+	}
+	pic, err := vision.Open(in.Data, info)
+	if err != nil {
+		return nil, asRefusal(err, in.Name)
+	}
+	cards, err := vision.FindCards(pic, refs)
+	if err != nil {
+		pic.Close()
+		return nil, asRefusal(err, in.Name)
+	}
+	var sharp []vision.Card
+	for _, c := range cards {
+		// A card whose own edges spread over more than a pixel in seven of a
+		// square is blurred by motion or focus beyond what its corners can bear.
+		if c.Blur <= maxBlurPx {
+			sharp = append(sharp, c)
+		}
+	}
+	if len(sharp) == 0 {
+		pic.Close()
+		return nil, &result.Refusal{Code: "blurred", Photo: in.Name,
+			Message: fmt.Sprintf("%s is blurred: edges on the card spread over %.1f px.", in.Name, cards[0].Blur),
+			Advice:  "Hold the phone still, tap on the card to focus, give more light, and take the photo again."}
+	}
+	return &shot{name: in.Name, info: info, pic: pic, cards: sharp}, nil
+}
+
+// maxBlurPx is the widest edge spread (Gaussian sigma) that is measured.
+const maxBlurPx = 4.0
+
+// asRefusal turns a refusal of the lower packages into one that names the
+// photo; other errors are faults and pass.
+func asRefusal(err error, name string) error {
+	var pe *photo.Error
+	if errors.As(err, &pe) {
+		return &result.Refusal{Code: pe.Code, Message: name + ": " + pe.Message, Advice: pe.Advice, Photo: name}
+	}
+	var ve *vision.Refused
+	if errors.As(err, &ve) {
+		return &result.Refusal{Code: ve.Code, Message: name + ": " + ve.Message, Advice: ve.Advice, Photo: name}
+	}
+	return fmt.Errorf("%s: %w", name, err)
+}

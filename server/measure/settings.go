@@ -1,0 +1,98 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+
+	"beltend/geometry"
+	"beltend/server/result"
+	"beltend/vision"
+)
+
+// checkSettings names the first setting that makes no sense.
+func checkSettings(s *result.Settings, photos int) (vision.References, error) {
+	var refs vision.References
+	bad := func(setting, format string, a ...any) (vision.References, error) {
+		return refs, &UsageError{setting, fmt.Sprintf(format, a...)}
+	}
+	for _, c := range []struct {
+		name    string
+		v       float64
+		lo, hi  float64
+		because string
+	}{
+		{"tolerance", s.ToleranceMM, 0, 1000, "give the largest offset allowed in mm, above 0 (0 takes 2 mm per metre of width)"},
+		{"width", s.NominalMM, 0, 10000, "give the belt's nominal width in mm"},
+		{"target", s.TargetDeg, -60, 60, "give the angle from square in degrees"},
+		{"trim", s.TrimMM, 0, 5000, "give the length to cut off beyond the deepest point in mm"},
+		{"thickness", s.ThicknessMM, 0, 100, "give the belt's thickness in mm"},
+	} {
+		if !(c.v >= c.lo && c.v <= c.hi) {
+			return bad(c.name, "%v is out of range %v to %v: %s", c.v, c.lo, c.hi, c.because)
+		}
+	}
+	if s.NominalMM != 0 && s.NominalMM < 50 {
+		return bad("width", "%v mm is too narrow for a belt: give the nominal width in mm", s.NominalMM)
+	}
+	if (s.PrintScaleX == 0) != (s.PrintScaleY == 0) {
+		return bad("print scale", "give both directions, across and up the sheet")
+	}
+	for _, v := range []float64{s.PrintScaleX, s.PrintScaleY} {
+		if v != 0 && !(v > 0.8 && v < 1.25) {
+			return bad("print scale", "%v is not near 1: give measured over nominal length, or the two bar lengths in mm", v)
+		}
+	}
+	if s.Line != "" && s.Line != "cut" && s.Line != "drawn" {
+		return bad("line", "%q is unknown: cut or drawn", s.Line)
+	}
+	if s.Board != "" && s.Markers != "" {
+		return bad("board", "give a board or loose markers, not both")
+	}
+	if s.Board != "" {
+		b, err := geometry.ParseBoard(s.Board)
+		if err != nil {
+			return bad("board", "%v", err)
+		}
+		refs.Board = &b
+	}
+	if s.Markers != "" {
+		l, err := geometry.ParseMarkers(s.Markers)
+		if err != nil {
+			return bad("markers", "%v", err)
+		}
+		refs.Markers = &l
+	}
+	if s.Camera != nil {
+		if len(s.Camera) != geometry.CameraParams || len(s.CameraSD) != geometry.CameraParams || len(s.CameraSize) != 2 {
+			return bad("camera", "the profile needs %d values, as many standard deviations and the picture size", geometry.CameraParams)
+		}
+		for i, v := range s.Camera {
+			if math.IsNaN(v) || math.IsInf(v, 0) || !(s.CameraSD[i] >= 0) || math.IsInf(s.CameraSD[i], 0) {
+				return bad("camera", "value %d of the profile is no number", i+1)
+			}
+		}
+		if s.Camera[0] <= 0 || s.CameraSize[0] <= 0 || s.CameraSize[1] <= 0 {
+			return bad("camera", "focal length and picture size must be above 0")
+		}
+	}
+	for _, h := range s.Hints {
+		if h.Edge != "left" && h.Edge != "right" && h.Edge != "cut" {
+			return bad("hint", "edge %q is unknown: left, right or cut", h.Edge)
+		}
+		if h.Photo < 0 || h.Photo >= photos {
+			return bad("hint", "photo %d is not among the %d given", h.Photo+1, photos)
+		}
+		if len(h.Px) < 2 {
+			return bad("hint", "the %s needs two points or more", h.Edge)
+		}
+		for _, q := range h.Px {
+			if math.IsNaN(q[0]) || math.IsNaN(q[1]) || math.Abs(q[0]) > 1e6 || math.Abs(q[1]) > 1e6 {
+				return bad("hint", "a point of the %s is no place in a photo", h.Edge)
+			}
+		}
+	}
+	if s.Sheet != "" {
+		return bad("sheet", "a plain sheet as reference is not supported: lay a printed card on the belt")
+	}
+	return refs, nil
+}

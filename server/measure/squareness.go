@@ -1,0 +1,215 @@
+package measure
+
+import (
+	"math"
+	"sort"
+
+	"beltend/geometry"
+	"beltend/geometry/bundle"
+	"beltend/geometry/square"
+	"beltend/server/result"
+	"beltend/vision"
+)
+
+// observed is an edge point with the photo it comes from.
+type observed struct {
+	camera, photo int
+	uv            geometry.Vec2
+}
+
+// edgeSet holds the points of the three edges in the order square wants, and
+// can be mapped to the plane again for other camera values.
+type edgeSet struct {
+	pts   [3][]observed
+	plane [3][]geometry.Vec2
+}
+
+// gather merges the photos' traces: sorted along the edge, points of several
+// photos within a bin averaged by map.
+func gather(shots []*shot, n *network, ends []seen, binned bool) *edgeSet {
+	s := &edgeSet{}
+	up := ends[0].end.Up
+	right := geometry.Vec2{X: up.Y, Y: -up.X}
+	for k := range s.pts {
+		dir := up
+		if k == 2 {
+			dir = right
+		}
+		type item struct {
+			o observed
+			t float64
+		}
+		var all []item
+		for _, e := range ends {
+			t := []*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut}[k]
+			pts := t.Points
+			if binned {
+				pts = bin(pts)
+			}
+			view := n.res.View(shots[e.photo].camera, e.photo)
+			for _, q := range pts {
+				if p, ok := view.Unproject(q.UV); ok {
+					all = append(all, item{observed{shots[e.photo].camera, e.photo, q.UV}, dir.Dot(p)})
+				}
+			}
+		}
+		sort.SliceStable(all, func(i, j int) bool { return all[i].t < all[j].t })
+		for _, a := range all {
+			s.pts[k] = append(s.pts[k], a.o)
+		}
+		s.plane[k] = make([]geometry.Vec2, len(all))
+	}
+	return s
+}
+
+// toPlane maps all points by the given cameras and poses.
+func (s *edgeSet) toPlane(cams []geometry.Camera, poses []geometry.Pose) square.Edges {
+	views := make([]geometry.View, len(poses))
+	have := make([]bool, len(poses))
+	for k := range s.pts {
+		for i, o := range s.pts[k] {
+			if !have[o.photo] {
+				views[o.photo], have[o.photo] = geometry.NewView(cams[o.camera], poses[o.photo]), true
+			}
+			s.plane[k][i], _ = views[o.photo].Unproject(o.uv)
+		}
+	}
+	return square.Edges{Left: s.plane[0], Right: s.plane[1], Cut: s.plane[2]}
+}
+
+// quantities are the numbers whose uncertainty is propagated.
+const (
+	qOffset = iota
+	qAngle
+	qWidthCut
+	qWidthMean
+	qCamber
+	qStraight
+	qLeft
+	qRight
+	quantities
+)
+
+func pick(v *square.Values, out []float64) {
+	out[qOffset], out[qAngle] = v.Offset, v.Angle
+	out[qWidthCut], out[qWidthMean] = v.WidthAtCut, v.WidthMean
+	out[qCamber], out[qStraight] = v.Camber, v.CutStraightness
+	out[qLeft], out[qRight] = v.Recut.Left, v.Recut.Right
+}
+
+// Localisation of an edge that no statistics of its points shows: the top
+// edge's rounding, its shading and the lens' own point spread, as a bias that
+// may drift from one end of an edge to the other. Standard deviations in px.
+const (
+	driftPx = 0.10 // end against end
+	biasPx  = 0.30 // common, matters for the width only
+)
+
+// square computes the values and the covariance of the quantities.
+func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*square.Values, []float64, []result.BudgetRow, error) {
+	spec := square.Spec{TargetAngle: s.TargetDeg * math.Pi / 180, Trim: s.TrimMM}
+	var v square.Values
+	full := gather(shots, n, ends, false)
+	if err := square.Compute(full.toPlane(n.res.Cameras, n.res.Poses), spec, &v); err != nil {
+		return nil, nil, nil, err
+	}
+	coarse := gather(shots, n, ends, true)
+	var w square.Values
+	variance, terms := n.res.Propagate(quantities, func(cams []geometry.Camera, poses []geometry.Pose, pr [2]float64, out []float64) {
+		if err := square.Compute(coarse.toPlane(cams, poses), spec, &w); err != nil {
+			for k := range out {
+				out[k] = math.NaN()
+			}
+			return
+		}
+		pick(&w, out)
+		// places are held by the plane frame, whose scale is the print's
+	}, qOffset)
+	budget := budgetRows(terms)
+
+	// the edges' own noise and drift
+	width := v.WidthAtCut
+	var slope [3]float64 // variance of each edge's direction, rad^2
+	var noise, pxmm [3]float64
+	names := []string{"left edge", "right edge", "cut"}
+	for k := range slope {
+		var inv float64
+		for _, e := range ends {
+			t := []*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut}[k]
+			sd, length := roughness(t.Points)
+			noise[k] = math.Max(noise[k], sd)
+			pxmm[k] = math.Max(pxmm[k], t.PxMM)
+			// neighbouring points share their error over some 12 mm: a third of them is news
+			news := math.Max(4, float64(len(t.Points))/3)
+			vs := 12*sd*sd/(news*length*length) + math.Pow(driftPx*t.PxMM/length, 2)
+			inv += 1 / vs
+		}
+		slope[k] = 1 / inv
+	}
+	contribution := []float64{slope[0] / 4 * width * width, slope[1] / 4 * width * width, slope[2] * width * width}
+	for k, c := range contribution {
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: names[k], Type: "A", UMM: math.Sqrt(c), Comment: "roughness seen, noise and localisation of its points"})
+	}
+	// a share of the cut that was not seen may deviate as much as what was
+	for _, q := range []int{qWidthCut, qWidthMean} {
+		for k := 0; k < 2; k++ {
+			variance[q] += math.Pow(biasPx*pxmm[k], 2) + noise[k]*noise[k]/8
+		}
+	}
+	for _, q := range []int{qLeft, qRight} {
+		variance[q] += contribution[2]/2 + contribution[0] + contribution[1] + math.Pow(biasPx*pxmm[2], 2) + 2*noise[2]*noise[2]
+	}
+	variance[qStraight] += 2*math.Pow(0.2*pxmm[2], 2) + 2*noise[2]*noise[2]
+	variance[qCamber] += math.Pow(0.2*pxmm[0], 2)
+	return &v, variance, budget, nil
+}
+
+// roughness is the standard deviation of single points about the smooth run
+// of their neighbours, from second differences, and the length covered.
+func roughness(p []vision.EdgePoint) (sd, length float64) {
+	if len(p) < 8 {
+		return 1, 100
+	}
+	c, d := p[0].Plane, p[len(p)-1].Plane.Sub(p[0].Plane)
+	length = d.Norm()
+	d = d.Mul(1 / length)
+	var dd []float64
+	for i := 2; i < len(p); i++ {
+		if p[i].T-p[i-2].T > 9 {
+			continue
+		}
+		a, b, e := d.Cross(p[i-2].Plane.Sub(c)), d.Cross(p[i-1].Plane.Sub(c)), d.Cross(p[i].Plane.Sub(c))
+		dd = append(dd, math.Abs(a-2*b+e))
+	}
+	if len(dd) < 5 {
+		return 0.5, length
+	}
+	sort.Float64s(dd)
+	return math.Max(0.02, dd[len(dd)/2]/0.6745/math.Sqrt(6)), length
+}
+
+// budgetRows turns the adjustment's groups into lines of a GUM budget.
+func budgetRows(terms []bundle.Term) []result.BudgetRow {
+	var out []result.BudgetRow
+	for _, t := range terms {
+		row := result.BudgetRow{Source: t.Name, Type: "B", UMM: math.Sqrt(math.Max(0, t.Variance))}
+		switch t.Name {
+		case "card corners in the photo":
+			row.Type, row.Comment = "A", "noise of the corners, by their residuals"
+		case "straightness of the edges":
+			row.Type, row.Comment = "A", "waviness of the belt's edges, which help to hold the lens terms"
+		case "focal length":
+			row.Comment = "EXIF or camera profile"
+		case "principal point", "lens terms":
+			row.Comment = "usual spread of phone cameras, or camera profile"
+		case "print scale":
+			row.Comment = "both directions alike: matters for lengths only"
+		case "print x against y":
+			row.Comment = "printers scale differently along and across the sheet"
+		}
+		out = append(out, row)
+	}
+	return out
+}

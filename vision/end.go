@@ -1,0 +1,327 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+
+	"beltend/geometry"
+)
+
+// Trace is one edge of the belt as found.
+type Trace struct {
+	Points  []EdgePoint
+	Support float64 // share of the visible edge that was seen, 0..1
+	Length  float64 // mm of edge inside the photo
+	PxMM    float64 // mm a pixel across the edge
+	Margin  float64 // how much better than the next candidate, in score
+	ByHand  bool
+}
+
+// EdgePoint is a place on an edge.
+type EdgePoint struct {
+	UV    geometry.Vec2 // working picture, px
+	Plane geometry.Vec2 // plane frame by the view given, mm
+	T     float64       // mm along the edge from the corner (cut: from the left)
+	Step  float64       // contrast, grey levels a pixel
+}
+
+// End is a belt end seen in one photo: left and right as seen from beyond the
+// cut, looking up the belt.
+type End struct {
+	Left, Right, Cut        Trace
+	LeftCorner, RightCorner geometry.Vec2 // plane
+	Up                      geometry.Vec2 // plane, unit
+}
+
+// Refused is a belt end that cannot be measured. Rival is the outline that
+// fits almost as well, in the plane, when that is the reason.
+type Refused struct {
+	Code, Message, Advice string
+	Rival                 [][2]geometry.Vec2
+}
+
+func (r *Refused) Error() string { return r.Message }
+
+func refuse(code, message, advice string) *Refused {
+	return &Refused{Code: code, Message: message, Advice: advice}
+}
+
+// Sheets gives the cards' outlines in the plane, grown by what lies around
+// the board and a little more.
+type Sheets [][4]geometry.Vec2
+
+// FindEnd finds the belt's edges and the top edge of its cut in a photo whose
+// view of the plane is known. boards are the cards' boards, sheets the cards'
+// whole outlines, both in the plane. Hints are places near edges in the
+// working picture ("left", "right", "cut").
+func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, hints map[string][]geometry.Vec2) (*End, error) {
+	m := newSceneMap(p, view, sheets)
+	var inner []geometry.Vec2
+	for _, b := range boards {
+		inner = append(inner, b[:]...)
+	}
+	lines := m.candidateLines(90)
+	outs := m.findOutlines(lines, inner)
+	if len(outs) == 0 {
+		return nil, m.whyNone(lines, inner)
+	}
+	best := outs[0]
+	m.settle(&best)
+	blocked := func(q geometry.Vec2) bool {
+		for _, s := range sheets {
+			if insideQuad(s, q) {
+				return true
+			}
+		}
+		return false
+	}
+	if err := m.clear(&best, inner); err != nil {
+		return nil, err
+	}
+	margin := math.Inf(1)
+	for _, o := range outs[1:min(len(outs), 400)] {
+		if o.Score < outs[0].Score-0.5 {
+			break
+		}
+		if !m.differs(&o, &best, 20) {
+			continue
+		}
+		m.settle(&o)
+		if !m.differs(&o, &best, 12) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
+			continue
+		}
+		if d := best.Score - o.Score; d < margin {
+			margin = d
+			if d < 0.08 {
+				r := refuse("edge_unclear", "Two outlines fit the belt end almost equally well.", "Put the belt edges and the cut right by hand, or lay paper under the edges and take the photo again.")
+				for _, b := range []boundary{o.Left, o.Right, o.Cut} {
+					r.Rival = append(r.Rival, [2]geometry.Vec2{b.From, b.To})
+				}
+				return nil, r
+			}
+		}
+	}
+	e := &End{Up: best.Up}
+	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
+	bounds := []*boundary{&best.Left, &best.Right, &best.Cut}
+	var pts [3][]tracePoint
+	for round := 0; round < 2; round++ {
+		reach := []float64{10, 6}[round]
+		for k, b := range bounds {
+			pts[k] = traceEdge(p, view, *b, reach, 14, blocked)
+			if len(pts[k]) < 10 {
+				return nil, unclear(k, "is not seen clearly enough")
+			}
+			fitBoundary(b, pts[k])
+		}
+		if !m.corners(&best) {
+			return nil, unclear(2, "does not meet the belt's edges")
+		}
+	}
+	for k, b := range bounds {
+		t := traces[k]
+		t.Length = b.To.Sub(b.From).Norm()
+		t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
+		t.Margin = margin
+		for _, q := range cleanTrace(pts[k]) {
+			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
+		}
+		free := 0.0
+		for x := 2.0; x < t.Length; x += 4 {
+			if !blocked(b.From.Add(b.To.Sub(b.From).Mul(x / t.Length))) {
+				free += 4
+			}
+		}
+		t.Support = 4 * float64(len(t.Points)) / math.Max(free, 1)
+		if t.Support < 0.45 {
+			return nil, unclear(k, fmt.Sprintf("is seen over only %.0f %% of its length", 100*t.Support))
+		}
+	}
+	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
+	return e, nil
+}
+
+var edgeNames = [3]string{"left edge of the belt", "right edge of the belt", "cut"}
+
+func unclear(k int, what string) *Refused {
+	code := "edge_unclear"
+	if k == 2 {
+		code = "cut_unclear"
+	}
+	return refuse(code, fmt.Sprintf("The %s %s.", edgeNames[k], what), "Clear the edge of tools and hands, give it even light or lay paper under it, and take the photo again; or set it by hand.")
+}
+
+// settle aligns an outline's boundaries on the scene and scores it again.
+func (m *sceneMap) settle(o *outline) {
+	for _, reach := range []float64{20, 8} {
+		o.Left, o.Right, o.Cut = m.align(o.Left, reach), m.align(o.Right, reach), m.align(o.Cut, reach)
+		if n, ok := m.judge(o.Left.Line, o.Right.Line, o.Cut.Line, o.Up); ok {
+			*o = n
+		}
+	}
+}
+
+// differs reports whether two outlines are more than limit mm apart anywhere
+// along the first's boundaries.
+func (m *sceneMap) differs(a, b *outline, limit float64) bool {
+	for _, k := range [][2]*boundary{{&a.Left, &b.Left}, {&a.Right, &b.Right}, {&a.Cut, &b.Cut}} {
+		for _, q := range []geometry.Vec2{k[1].From, k[1].To} {
+			if math.Abs(k[0].Line.N.Dot(q)-k[0].Line.D) > limit {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// clear refuses an outline whose edges are not really seen, with the reason.
+func (m *sceneMap) clear(o *outline, inner []geometry.Vec2) error {
+	for k, b := range []boundary{o.Left, o.Right} {
+		if b.Support < 0.6 || b.Score < 0.3 {
+			side := b.Line.N.Mul(-1)
+			if m.reachesBorder(inner, side) {
+				return refuse("edge_out_of_frame", fmt.Sprintf("The %s is out of the picture.", edgeNames[k]), "Step back or turn the phone so that both belt edges and the whole cut are in the picture.")
+			}
+			return unclear(k, "cannot be told from its surroundings")
+		}
+	}
+	if o.Cut.Support < 0.6 || o.Cut.Score < 0.3 {
+		if m.reachesBorder(inner, o.Cut.Line.N.Mul(-1)) {
+			return refuse("cut_out_of_frame", "The cut is out of the picture.", "Step back so that the whole cut and both belt edges are in the picture.")
+		}
+		return unclear(2, "cannot be told from its surroundings")
+	}
+	for k, q := range []geometry.Vec2{o.Cut.From, o.Cut.To} {
+		if !m.inPhoto(q) {
+			return refuse("cut_out_of_frame", fmt.Sprintf("The %s corner of the cut is out of the picture.", []string{"left", "right"}[k]), "Step back so that the whole cut and both belt edges are in the picture.")
+		}
+	}
+	return nil
+}
+
+// reachesBorder reports whether what looks like the belt goes on from the
+// cards along d to the border of the photo, without a step on most of the way.
+func (m *sceneMap) reachesBorder(inner []geometry.Vec2, d geometry.Vec2) bool {
+	reached, n := 0, 0
+	for _, q := range inner {
+		for _, shift := range []float64{-60, 0, 60} {
+			s := q.Add(d.Perp().Mul(shift))
+			n++
+			for t := 10.0; ; t += 8 {
+				x := s.Add(d.Mul(t))
+				if !m.inPhoto(x) {
+					reached++
+					break
+				}
+				if ev, _, foreign, ok := m.contrast(x, d.Mul(-1)); ok && ev > 5 && foreign > 3 {
+					break
+				}
+			}
+		}
+	}
+	return n > 0 && float64(reached) > 0.5*float64(n)
+}
+
+// whyNone says why no outline was found at all.
+func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
+	open := 0
+	for a := 0; a < 8; a++ {
+		if m.reachesBorder(inner, geometry.Vec2{X: 1}.Rotate(float64(a)*math.Pi/4)) {
+			open++
+		}
+	}
+	if open >= 4 {
+		return refuse("edge_out_of_frame", "The belt fills the picture: an edge or the cut is out of it.", "Step back so that both belt edges and the whole cut are in the picture.")
+	}
+	return refuse("edge_unclear", "The belt's edges cannot be found.", "Clear the belt end, give it even light, lay paper under the edges, and take the photo again; or set the edges by hand.")
+}
+
+// fitBoundary puts the boundary's line through its traced points: orthogonal
+// least squares with outliers beyond 4 mm or three times the median left out.
+func fitBoundary(b *boundary, pts []tracePoint) {
+	keep := pts
+	for round := 0; round < 4; round++ {
+		var q []geometry.Vec2
+		for _, k := range keep {
+			q = append(q, k.Plane)
+		}
+		c, d := fitLine2(q)
+		b.Line = lineThrough(c, c.Add(d.Mul(100)), b.Line.N)
+		var dev []float64
+		for _, k := range pts {
+			dev = append(dev, math.Abs(b.Line.N.Dot(k.Plane)-b.Line.D))
+		}
+		limit := math.Max(1.5, 4*median(append([]float64(nil), dev...)))
+		keep = keep[:0:0]
+		for i, k := range pts {
+			if dev[i] < limit {
+				keep = append(keep, k)
+			}
+		}
+		if len(keep) < 8 {
+			return
+		}
+	}
+}
+
+// corners moves the boundaries' ends to where the lines meet.
+func (m *sceneMap) corners(o *outline) bool {
+	lc, ok1 := o.Left.Line.meet(o.Cut.Line)
+	rc, ok2 := o.Right.Line.meet(o.Cut.Line)
+	if !ok1 || !ok2 {
+		return false
+	}
+	up := o.Left.Line.dir()
+	if up.Dot(o.Up) < 0 {
+		up = up.Mul(-1)
+	}
+	vp := o.Right.Line.dir()
+	if vp.Dot(o.Up) < 0 {
+		vp = vp.Mul(-1)
+	}
+	o.Left.From, o.Right.From = lc, rc
+	o.Left.To, o.Right.To = m.lastInside(lc, up), m.lastInside(rc, vp)
+	o.Cut.From, o.Cut.To = lc, rc
+	o.Up = up.Add(vp).Unit()
+	return o.Left.To.Sub(lc).Norm() > 100 && o.Right.To.Sub(rc).Norm() > 100
+}
+
+// lastInside goes from q along d to the photo's border.
+func (m *sceneMap) lastInside(q, d geometry.Vec2) geometry.Vec2 {
+	last := q
+	for t := 0.0; t < 8000; t += 4 {
+		x := q.Add(d.Mul(t))
+		if m.inPhoto(x) {
+			last = x
+		} else if last != q {
+			break
+		}
+	}
+	return last
+}
+
+// cleanTrace drops points off the run of their neighbours: more than 1.2 mm
+// and five times the usual from the median of the 9 around.
+func cleanTrace(pts []tracePoint) []tracePoint {
+	if len(pts) < 9 {
+		return pts
+	}
+	c, d := pts[0].Plane, pts[len(pts)-1].Plane.Sub(pts[0].Plane).Unit()
+	off := make([]float64, len(pts))
+	for i, q := range pts {
+		off[i] = d.Cross(q.Plane.Sub(c))
+	}
+	dev := make([]float64, len(pts))
+	for i := range pts {
+		lo, hi := max(0, i-4), min(len(pts), i+5)
+		dev[i] = math.Abs(off[i] - median(append([]float64(nil), off[lo:hi]...)))
+	}
+	limit := math.Max(1.2, 5*median(append([]float64(nil), dev...)))
+	var out []tracePoint
+	for i, q := range pts {
+		if dev[i] < limit {
+			out = append(out, q)
+		}
+	}
+	return out
+}

@@ -1,0 +1,213 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"beltend/geometry"
+)
+
+// planeLine is a candidate line of the plane: points with N.q = D, N a unit
+// normal.
+type planeLine struct {
+	N     geometry.Vec2
+	D     float64
+	Votes float64
+}
+
+func (l planeLine) dir() geometry.Vec2 { return l.N.Perp() }
+
+// meet returns where two lines cross.
+func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
+	x := l.N.Cross(o.N)
+	if math.Abs(x) < 0.05 {
+		return geometry.Vec2{}, false
+	}
+	return geometry.Vec2{X: (l.D*o.N.Y - o.D*l.N.Y) / x, Y: (o.D*l.N.X - l.D*o.N.X) / x}, true
+}
+
+// candidateLines finds straight steps of any channel in the map by a Hough
+// transform whose votes come from each place's own gradient direction, then
+// straightens each onto the steps it runs along.
+func (m *sceneMap) candidateLines(most int) []planeLine {
+	type grad struct {
+		q    geometry.Vec2
+		g    geometry.Vec2
+		size float64
+	}
+	const reach = 2
+	var all [channels][]float64
+	var gs []grad
+	sizes := make([][channels]float32, 0, m.W*m.H/2)
+	for j := reach; j < m.H-reach; j++ {
+		for i := reach; i < m.W-reach; i++ {
+			k := j*m.W + i
+			if !m.Known[k] || !m.Known[k-reach] || !m.Known[k+reach] || !m.Known[k-reach*m.W] || !m.Known[k+reach*m.W] {
+				continue
+			}
+			var s [channels]float32
+			for c := range m.V {
+				gx, gy := m.V[c][k+reach]-m.V[c][k-reach], m.V[c][k+reach*m.W]-m.V[c][k-reach*m.W]
+				s[c] = float32(math.Hypot(float64(gx), float64(gy)))
+				if (i+j)%7 == 0 {
+					all[c] = append(all[c], float64(s[c]))
+				}
+			}
+			sizes = append(sizes, s)
+			gs = append(gs, grad{q: geometry.Vec2{X: float64(i), Y: float64(j)}})
+		}
+	}
+	var noise [channels]float64
+	for c := range noise {
+		noise[c] = math.Max(median(all[c])/1.18, []float64{0.8, 0.6, 0.6, 2}[c])
+	}
+	const bins = 180
+	diag := int(math.Hypot(float64(m.W), float64(m.H))) + 2
+	acc := make([]float32, bins*2*diag)
+	var sin, cos [bins]float64
+	for t := range sin {
+		sin[t], cos[t] = math.Sincos(float64(t) * math.Pi / bins)
+	}
+	for idx, g := range gs {
+		k := int(g.q.Y)*m.W + int(g.q.X)
+		for c := 0; c < channels; c++ {
+			z := float64(sizes[idx][c]) / noise[c]
+			if z < 2.2 {
+				continue
+			}
+			gx, gy := float64(m.V[c][k+reach]-m.V[c][k-reach]), float64(m.V[c][k+reach*m.W]-m.V[c][k-reach*m.W])
+			a := math.Atan2(gy, gx) * bins / math.Pi
+			t0 := int(math.Round(a))
+			w := float32(math.Min(z-1.5, 5))
+			for t := t0 - 3; t <= t0+3; t++ {
+				tt := ((t % bins) + bins) % bins
+				rho := g.q.X*cos[tt] + g.q.Y*sin[tt]
+				acc[tt*2*diag+int(math.Round(rho))+diag] += w
+			}
+		}
+	}
+	var out []planeLine
+	for t := 0; t < bins; t++ {
+		for d := 2; d < 2*diag-2; d++ {
+			v := acc[t*2*diag+d]
+			if v < 60 {
+				continue
+			}
+			peak := true
+			for dt := -2; dt <= 2 && peak; dt++ {
+				tt, flip := t+dt, false
+				if tt < 0 || tt >= bins {
+					tt, flip = ((tt%bins)+bins)%bins, true
+				}
+				for dd := -2; dd <= 2; dd++ {
+					e := d + dd
+					if flip {
+						e = 2*diag - e
+					}
+					if (dt != 0 || dd != 0) && e >= 0 && e < 2*diag {
+						o := acc[tt*2*diag+e]
+						if o > v || (o == v && (dt < 0 || (dt == 0 && dd < 0))) {
+							peak = false
+							break
+						}
+					}
+				}
+			}
+			if peak {
+				n := geometry.Vec2{X: cos[t], Y: sin[t]}
+				out = append(out, planeLine{N: n, D: float64(d-diag)*m.Step + n.Dot(m.Min), Votes: float64(v)})
+			}
+		}
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].Votes > out[j].Votes })
+	if len(out) > most {
+		out = out[:most]
+	}
+	for i := range out {
+		for _, reach := range []float64{10, 6, 4} {
+			out[i] = m.straighten(out[i], noise, reach)
+		}
+	}
+	return dropTwins(out)
+}
+
+// clip returns the part of a line inside the map as parameters along dir.
+func (m *sceneMap) clip(l planeLine) (t0, t1 float64) {
+	p, d := l.N.Mul(l.D), l.dir()
+	t0, t1 = math.Inf(-1), math.Inf(1)
+	for _, b := range [][4]float64{
+		{p.X, d.X, m.Min.X, float64(m.W-1) * m.Step},
+		{p.Y, d.Y, m.Min.Y, float64(m.H-1) * m.Step},
+	} {
+		if math.Abs(b[1]) < 1e-9 {
+			continue
+		}
+		a, c := (b[2]-b[0])/b[1], (b[2]+b[3]-b[0])/b[1]
+		t0, t1 = math.Max(t0, math.Min(a, c)), math.Min(t1, math.Max(a, c))
+	}
+	return t0, t1
+}
+
+// straighten moves a line onto the steps within reach (mm) of it.
+func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float64) planeLine {
+	t0, t1 := m.clip(l)
+	p, d := l.N.Mul(l.D), l.dir()
+	var sw, st, stt, so, sto float64
+	for t := t0; t < t1; t += 2 * m.Step {
+		best, off := 0.0, 0.0
+		for o := -reach; o <= reach; o += m.Step / 2 {
+			q := p.Add(d.Mul(t)).Add(l.N.Mul(o))
+			var a, b [channels]float64
+			if !m.at(q.Add(l.N.Mul(2*m.Step)), &a) || !m.at(q.Add(l.N.Mul(-2*m.Step)), &b) {
+				continue
+			}
+			z := 0.0
+			for c := range a {
+				z += math.Min(math.Abs(a[c]-b[c])/noise[c], 6)
+			}
+			if z -= 0.05 * math.Abs(o); z > best {
+				best, off = z, o
+			}
+		}
+		if best < 4 {
+			continue
+		}
+		w := best
+		sw, st, stt, so, sto = sw+w, st+w*t, stt+w*t*t, so+w*off, sto+w*t*off
+	}
+	det := sw*stt - st*st
+	if sw == 0 || det <= 0 {
+		return l
+	}
+	b := (sw*sto - st*so) / det
+	a := (so - b*st) / sw
+	if math.Abs(b) > 0.03 {
+		return l
+	}
+	// offset a + b t along N: the line turns by -b seen from N to dir
+	n := l.N.Sub(d.Mul(b)).Unit()
+	q := p.Add(l.N.Mul(a))
+	return planeLine{N: n, D: n.Dot(q), Votes: l.Votes}
+}
+
+// dropTwins leaves one of lines that became the same.
+func dropTwins(in []planeLine) []planeLine {
+	var out []planeLine
+	for _, l := range in {
+		twin := false
+		for _, o := range out {
+			s := 1.0
+			if l.N.Dot(o.N) < 0 {
+				s = -1
+			}
+			if math.Abs(l.N.Cross(o.N)) < 0.006 && math.Abs(l.D-s*o.D) < 3 {
+				twin = true
+				break
+			}
+		}
+		if !twin {
+			out = append(out, l)
+		}
+	}
+	return out
+}

@@ -1,0 +1,418 @@
+package vision
+
+import (
+	"math"
+
+	"beltend/geometry"
+)
+
+// tracePoint is a place on an edge found to sub-pixel.
+type tracePoint struct {
+	UV    geometry.Vec2 // working picture
+	Plane geometry.Vec2 // by the view it was traced with
+	T     float64       // mm along the edge
+	Step  float64       // grey levels across it
+	SD    float64       // mm across the edge, from noise alone
+}
+
+// align moves a boundary onto the scene map's evidence: at stations along it
+// the offset of the best contrast, and a line through those that agree.
+func (m *sceneMap) align(b boundary, reach float64) boundary {
+	d := b.To.Sub(b.From).Unit()
+	n := b.Line.N
+	length := b.To.Sub(b.From).Norm()
+	type obs struct{ t, o, w float64 }
+	var os []obs
+	for t := 4.0; t < length; t += 8 {
+		q := b.From.Add(d.Mul(t))
+		var sw, swo, best float64
+		ev := make([]float64, 0, 64)
+		for o := -reach; o <= reach; o += 2 {
+			e, near, foreign, ok := m.contrast(q.Add(n.Mul(o)), n)
+			if !ok {
+				ev = append(ev, 0)
+				continue
+			}
+			e = math.Max(0, math.Min(e, 9)+0.5*math.Max(-4, math.Min(4, foreign-near)))
+			ev = append(ev, e)
+			best = math.Max(best, e)
+		}
+		if best < 3 {
+			continue
+		}
+		for i, e := range ev {
+			if e > 0.75*best {
+				w := e - 0.75*best
+				sw += w
+				swo += w * (-reach + 2*float64(i))
+			}
+		}
+		os = append(os, obs{t, swo / sw, math.Min(best, 8)})
+	}
+	if len(os) < 6 {
+		return b
+	}
+	// robust line o(t): best of all pairs of stations, then least squares
+	bestA, bestB, bestS := 0.0, 0.0, -1.0
+	stride := max(1, len(os)/24)
+	for i := 0; i < len(os); i += stride {
+		for j := i + stride; j < len(os); j += stride {
+			if os[j].t-os[i].t < 0.3*length {
+				continue
+			}
+			sl := (os[j].o - os[i].o) / (os[j].t - os[i].t)
+			a := os[i].o - sl*os[i].t
+			s := 0.0
+			for _, k := range os {
+				if e := (k.o - a - sl*k.t) / 4; math.Abs(e) < 1 {
+					s += k.w * (1 - e*e)
+				}
+			}
+			if s > bestS {
+				bestA, bestB, bestS = a, sl, s
+			}
+		}
+	}
+	if bestS <= 0 {
+		return b
+	}
+	var sw, st, stt, so, sto float64
+	for _, k := range os {
+		if math.Abs(k.o-bestA-bestB*k.t) < 5 {
+			sw, st, stt, so, sto = sw+k.w, st+k.w*k.t, stt+k.w*k.t*k.t, so+k.w*k.o, sto+k.w*k.t*k.o
+		}
+	}
+	if det := sw*stt - st*st; det > 0 {
+		bestB = (sw*sto - st*so) / det
+		bestA = (so - bestB*st) / sw
+	}
+	p0, p1 := b.From.Add(n.Mul(bestA)), b.To.Add(n.Mul(bestA+bestB*length))
+	b.Line = lineThrough(p0, p1, n)
+	b.From, b.To = p0, p1
+	return b
+}
+
+// lineThrough returns the line through two places with its normal on the side
+// of n.
+func lineThrough(p0, p1, n geometry.Vec2) planeLine {
+	k := p1.Sub(p0).Perp().Unit()
+	if k.Dot(n) < 0 {
+		k = k.Mul(-1)
+	}
+	return planeLine{N: k, D: k.Dot(p0)}
+}
+
+// strip is the neighbourhood of a boundary sampled at full resolution: slices
+// along it, each a mean profile across it from outside (-reach) to inside.
+type strip struct {
+	from, dir, n geometry.Vec2
+	dt, ds       float64 // mm between slices and samples
+	slices, n2   int     // samples a slice
+	reach        float64
+	v            []float32 // slices x n2
+	known        []bool    // slice seen and free of cards
+	pxmm         float64   // mm a pixel across the edge
+}
+
+// sampleStrip looks along the line from..to, +-reach mm across.
+func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, reach float64, blocked func(geometry.Vec2) bool) *strip {
+	s := &strip{from: from, n: n, dt: dt, reach: reach}
+	s.dir = to.Sub(from).Unit()
+	length := to.Sub(from).Norm()
+	s.slices = int(length / dt)
+	mid := from.Add(to).Mul(0.5)
+	s.pxmm = pixelAcross(view, mid, n)
+	s.ds = math.Max(0.12, 0.45*s.pxmm)
+	s.n2 = 2*int(reach/s.ds) + 1
+	s.v = make([]float32, s.slices*s.n2)
+	s.known = make([]bool, s.slices)
+	half := s.n2 / 2
+	const sub = 4
+	for i := 0; i < s.slices; i++ {
+		t := (float64(i) + 0.5) * dt
+		c := from.Add(s.dir.Mul(t))
+		if blocked(c) {
+			continue
+		}
+		row := s.v[i*s.n2 : (i+1)*s.n2]
+		ok := true
+		for k := 0; k < sub && ok; k++ {
+			q := c.Add(s.dir.Mul((float64(k) - 1.5) / sub * dt))
+			// quadratic in the offset: exact to well below 0.01 px over the strip
+			a, ok0 := view.Project(q.Sub(n.Mul(reach)))
+			b, ok1 := view.Project(q)
+			e, ok2 := view.Project(q.Add(n.Mul(reach)))
+			if !ok0 || !ok1 || !ok2 {
+				ok = false
+				break
+			}
+			lin, quad := e.Sub(a).Mul(0.5), e.Add(a).Mul(0.5).Sub(b)
+			for j := range row {
+				x := float64(j-half) * s.ds / reach
+				g, in := p.sample(b.Add(lin.Mul(x)).Add(quad.Mul(x * x)))
+				if !in {
+					ok = false
+					break
+				}
+				row[j] += float32(g / sub)
+			}
+		}
+		s.known[i] = ok
+	}
+	return s
+}
+
+// pixelAcross is the size of a pixel at q along n, mm.
+func pixelAcross(view *geometry.View, q, n geometry.Vec2) float64 {
+	a, ok1 := view.Project(q.Sub(n.Mul(0.5)))
+	b, ok2 := view.Project(q.Add(n.Mul(0.5)))
+	if d := b.Sub(a).Norm(); ok1 && ok2 && d > 0 {
+		return 1 / d
+	}
+	return 1
+}
+
+// offset is the place of sample j across the strip, mm.
+func (s *strip) offset(j float64) float64 { return (j - float64(s.n2/2)) * s.ds }
+
+// gradients returns the profiles' derivative smoothed by a Gaussian of sigma
+// samples, grey levels a sample.
+func (s *strip) gradients(sigma float64) []float32 {
+	r := int(math.Ceil(3 * sigma))
+	ker := make([]float32, 2*r+1)
+	var norm float64
+	for k := -r; k <= r; k++ {
+		x := float64(k)
+		ker[k+r] = float32(x * math.Exp(-x*x/(2*sigma*sigma)))
+		norm += x * float64(ker[k+r])
+	}
+	for k := range ker {
+		ker[k] /= float32(norm)
+	}
+	out := make([]float32, len(s.v))
+	for i := 0; i < s.slices; i++ {
+		if !s.known[i] {
+			continue
+		}
+		row, o := s.v[i*s.n2:(i+1)*s.n2], out[i*s.n2:(i+1)*s.n2]
+		for j := r; j < s.n2-r; j++ {
+			var g float32
+			for k := -r; k <= r; k++ {
+				g += ker[k+r] * row[j+k]
+			}
+			o[j] = g
+		}
+	}
+	return out
+}
+
+// path follows the strongest steps through the strip from slice to slice by
+// dynamic programming, no faster than slope mm a mm, inside the band
+// centre[i]+-band (sample indices). cost favours the strip's middle lightly.
+func (s *strip) path(g []float32, sign float64, centre []float64, band, slope float64) []int {
+	// noise of the gradient: its median size
+	var all []float64
+	for k := 0; k < len(g); k += 17 {
+		if g[k] != 0 {
+			all = append(all, math.Abs(float64(g[k])))
+		}
+	}
+	noise := math.Max(median(all)/0.6745, 0.15)
+	jump := max(1, int(math.Ceil(slope*s.dt/s.ds)))
+	score := make([]float32, len(g))
+	back := make([]int16, len(g))
+	prev := -1
+	for i := 0; i < s.slices; i++ {
+		lo, hi := max(0, int(centre[i]-band)), min(s.n2-1, int(centre[i]+band))
+		for j := 0; j < s.n2; j++ {
+			k := i*s.n2 + j
+			if j < lo || j > hi {
+				score[k] = -1e9
+				continue
+			}
+			e := 0.0
+			if s.known[i] {
+				x := float64(g[k])
+				if sign != 0 {
+					x *= sign
+				} else {
+					x = math.Abs(x)
+				}
+				e = math.Min(math.Max(x/noise-1, -1), 12)
+			}
+			best, bj := float32(0), j
+			if prev >= 0 {
+				best = -1e9
+				for d := -jump; d <= jump; d++ {
+					q := j + d
+					if q < 0 || q >= s.n2 {
+						continue
+					}
+					pen := float32(0.35 * math.Abs(float64(d)) / float64(jump))
+					if v := score[prev*s.n2+q] - pen; v > best {
+						best, bj = v, q
+					}
+				}
+			}
+			score[k] = best + float32(e)
+			back[k] = int16(bj)
+		}
+		prev = i
+	}
+	out := make([]int, s.slices)
+	if s.slices == 0 {
+		return out
+	}
+	last := (s.slices - 1) * s.n2
+	j := 0
+	for k := 0; k < s.n2; k++ {
+		if score[last+k] > score[last+j] {
+			j = k
+		}
+	}
+	for i := s.slices - 1; i >= 0; i-- {
+		out[i] = j
+		j = int(back[i*s.n2+j])
+	}
+	return out
+}
+
+// meanProfile is the mean over slices of the profile taken relative to a path,
+// and the share of sections in which its gradient has the mean's sign.
+func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float64, agree []float64) {
+	w := to - from + 1
+	const sections = 12
+	sec := make([][sections]float64, w)
+	cnt := make([]float64, w)
+	mean = make([]float64, w)
+	agree = make([]float64, w)
+	var used [sections]bool
+	for i := 0; i < s.slices; i++ {
+		if !s.known[i] {
+			continue
+		}
+		k := i * sections / s.slices
+		used[k] = true
+		for d := from; d <= to; d++ {
+			j := path[i] + d
+			if j < 0 || j >= s.n2 {
+				continue
+			}
+			v := float64(g[i*s.n2+j])
+			mean[d-from] += v
+			cnt[d-from]++
+			sec[d-from][k] += v
+		}
+	}
+	for k := range mean {
+		if cnt[k] < 0.5*float64(s.slices)*0.5 {
+			mean[k] = 0
+			continue
+		}
+		mean[k] /= cnt[k]
+		n, same := 0.0, 0.0
+		for q := range used {
+			if used[q] {
+				n++
+				if sec[k][q]*mean[k] > 0 {
+					same++
+				}
+			}
+		}
+		agree[k] = same / math.Max(n, 1)
+	}
+	return mean, agree
+}
+
+// traceEdge finds the top edge of the belt along a boundary to sub-pixel.
+//
+// The strongest path is followed first; then, with the edge's own shape taken
+// out, the mean profile shows whether a weaker but steady step lies further
+// inside: the top edge above a bright lower edge of the cut face, or above the
+// border of a shadow. The innermost steady step is the belt's top edge.
+func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach float64, blocked func(geometry.Vec2) bool) []tracePoint {
+	const dt = 4.0
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
+	if s.slices < 10 {
+		return nil
+	}
+	// sigma 1 px of the derivative filter: sharp enough to part close steps
+	g := s.gradients(1.0 * s.pxmm / s.ds)
+	centre := make([]float64, s.slices)
+	for i := range centre {
+		centre[i] = float64(s.n2 / 2)
+	}
+	path := s.path(g, 0, centre, reach/s.ds, 0.5)
+	sign := 0.0
+	in := int(innerReach / s.ds)
+	for round := 0; round < 3; round++ {
+		mean, agree := s.meanProfile(g, path, -int(2/s.ds), in+int(14/s.ds))
+		zero := int(2 / s.ds)
+		main := math.Abs(mean[zero])
+		// steadiness of the belt's own streaks further inside
+		var inner []float64
+		for k := zero + in/2; k < len(mean); k++ {
+			inner = append(inner, math.Abs(mean[k]))
+		}
+		noise := median(inner) / 0.6745
+		found := -1
+		for k := len(mean) - int(14/s.ds); k > zero+int(math.Max(0.5, 2.2*s.pxmm)/s.ds); k-- {
+			if k >= len(mean)-1 {
+				continue
+			}
+			v := math.Abs(mean[k])
+			if v > math.Abs(mean[k-1]) && v >= math.Abs(mean[k+1]) && agree[k] >= 0.8 && v > math.Max(7*noise, 0.10*main) && v*s.pxmm/s.ds > 1.2 {
+				found = k
+				break
+			}
+		}
+		if found < 0 {
+			break
+		}
+		sign = math.Copysign(1, mean[found])
+		for i := range centre {
+			centre[i] = float64(path[i] + found - zero)
+		}
+		path = s.path(g, sign, centre, 1.6/s.ds, 0.35)
+	}
+	var pts []tracePoint
+	for i := 0; i < s.slices; i++ {
+		if !s.known[i] {
+			continue
+		}
+		j := path[i]
+		row := g[i*s.n2 : (i+1)*s.n2]
+		if j < 2 || j > s.n2-3 {
+			continue
+		}
+		// climb to the local peak, then its parabola
+		sg := float32(1)
+		if row[j] < 0 {
+			sg = -1
+		}
+		for step := 0; step < 4; step++ {
+			if sg*row[j+1] > sg*row[j] && j < s.n2-3 {
+				j++
+			} else if sg*row[j-1] > sg*row[j] && j > 2 {
+				j--
+			}
+		}
+		a, c, e := float64(sg*row[j-1]), float64(sg*row[j]), float64(sg*row[j+1])
+		den := a - 2*c + e
+		if den >= 0 {
+			continue
+		}
+		off := s.offset(float64(j) + clamp(0.5*(a-e)/den, 0.6))
+		strength := c * s.pxmm / s.ds // grey levels a pixel
+		if strength < 1.5 {
+			continue
+		}
+		q := s.from.Add(s.dir.Mul((float64(i) + 0.5) * dt)).Add(s.n.Mul(off))
+		uv, ok := view.Project(q)
+		if !ok {
+			continue
+		}
+		pts = append(pts, tracePoint{UV: uv, Plane: q, T: (float64(i) + 0.5) * dt, Step: strength})
+	}
+	return pts
+}
