@@ -52,9 +52,10 @@ type Sheets [][4]geometry.Vec2
 
 // FindEnd finds the belt's edges and the top edge of its cut in a photo whose
 // view of the plane is known. boards are the cards' boards, sheets the cards'
-// whole outlines, both in the plane. Hints are places near edges in the
+// whole outlines, both in the plane; blur is the spread of the cards' edges,
+// px. Hints are places near edges in the
 // working picture ("left", "right", "cut").
-func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, hints map[string][]geometry.Vec2) (*End, error) {
+func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64, hints map[string][]geometry.Vec2) (*End, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
 	for _, b := range boards {
@@ -108,7 +109,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, hints map[s
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
-			pts[k] = traceEdge(p, view, *b, reach, 14, blocked)
+			pts[k] = traceEdge(p, view, *b, reach, 14, blur, blocked)
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")
 			}

@@ -206,10 +206,39 @@ func (s *strip) gradients(sigma float64) []float32 {
 	return out
 }
 
+// sharpSteps is the part of the profiles' derivative that only a sharp step
+// has: the edge of the belt hides what lies behind it and is as sharp as the
+// lens, while the penumbra of a shadow and the shading of a rounded edge are
+// not. A step of height A and spread s has the slope A/sqrt(2 pi (s^2+sigma^2))
+// under a filter of width sigma: at the lens' own spread the narrow filter
+// gives three times the wide one's, at a soft edge about the same. blur is the
+// spread on the cards, px.
+func (s *strip) sharpSteps(blur float64) []float32 {
+	px := s.pxmm / s.ds * math.Max(1, blur/0.8)
+	fine, wide := s.gradients(0.8*px), s.gradients(3*px)
+	for k, f := range fine {
+		w := 1.3 * wide[k]
+		switch {
+		case f > 0 && f > w:
+			fine[k] = f - max(w, 0)
+		case f < 0 && f < w:
+			fine[k] = f - min(w, 0)
+		default:
+			fine[k] = 0
+		}
+	}
+	return fine
+}
+
+// inwardBias is what a step counts more for each mm further inside: of two
+// clear steps, the cut face's two edges or the belt's and its shadow's, the inner
+// one is the belt's top edge. A step counts at most 6.
+const inwardBias = 0.12
+
 // path follows the strongest steps through the strip from slice to slice by
 // dynamic programming, no faster than slope mm a mm, inside the band
 // centre[i]+-band (sample indices). cost favours the strip's middle lightly.
-func (s *strip) path(g []float32, sign float64, centre []float64, band, slope float64) []int {
+func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, slope float64) []int {
 	// noise of the gradient: its median size
 	var all []float64
 	for k := 0; k < len(g); k += 17 {
@@ -238,7 +267,7 @@ func (s *strip) path(g []float32, sign float64, centre []float64, band, slope fl
 				} else {
 					x = math.Abs(x)
 				}
-				e = math.Min(math.Max(x/noise-1, -1), 12)
+				e = math.Min(math.Max(x/noise-1, -1), 6) + inward*s.offset(float64(j))
 			}
 			best, bj := float32(0), j
 			if prev >= 0 {
@@ -330,19 +359,18 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // out, the mean profile shows whether a weaker but steady step lies further
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
-func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach float64, blocked func(geometry.Vec2) bool) []tracePoint {
+func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach, blur float64, blocked func(geometry.Vec2) bool) []tracePoint {
 	const dt = 4.0
 	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
 	if s.slices < 10 {
 		return nil
 	}
-	// sigma 1 px of the derivative filter: sharp enough to part close steps
-	g := s.gradients(1.0 * s.pxmm / s.ds)
+	g := s.sharpSteps(blur)
 	centre := make([]float64, s.slices)
 	for i := range centre {
 		centre[i] = float64(s.n2 / 2)
 	}
-	path := s.path(g, 0, centre, reach/s.ds, 0.5)
+	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.5)
 	sign := 0.0
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {
@@ -373,7 +401,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach fl
 		for i := range centre {
 			centre[i] = float64(path[i] + found - zero)
 		}
-		path = s.path(g, sign, centre, 1.6/s.ds, 0.35)
+		path = s.path(g, sign, 0, centre, 1.6/s.ds, 0.35)
 	}
 	var pts []tracePoint
 	for i := 0; i < s.slices; i++ {

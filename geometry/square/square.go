@@ -568,7 +568,9 @@ func local(t, of func(geometry.Vec2) float64, p []geometry.Vec2, at, reach float
 	mean := (t(p[n-1]) - t(p[0])) / float64(n-1)
 	nearest = math.Inf(1)
 	for k := range p {
-		nearest = math.Min(nearest, math.Abs(t(p[k])-at))
+		if d := math.Abs(t(p[k]) - at); d < nearest {
+			nearest = d
+		}
 	}
 	reach = math.Max(math.Max(reach, 6*mean), 4*nearest)
 	var f fit

@@ -34,7 +34,7 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 				}
 			}
 		}
-		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, hints)
+		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.blur(), hints)
 		if err != nil {
 			err = asRefusal(err, sh.name)
 			if _, ok := err.(*result.Refusal); !ok {
@@ -166,4 +166,13 @@ func fit(x, y []float64) (a, b float64) {
 	}
 	b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
 	return (sy - b*sx) / n, b
+}
+
+// blur is the spread of the sharpest card's edges, px.
+func (sh *shot) blur() float64 {
+	b := math.Inf(1)
+	for _, c := range sh.cards {
+		b = math.Min(b, c.Blur)
+	}
+	return b
 }
