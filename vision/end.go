@@ -3,6 +3,7 @@ package vision
 import (
 	"fmt"
 	"math"
+	"os"
 
 	"beltend/geometry"
 )
@@ -84,12 +85,15 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		if o.Score < outs[0].Score-0.5 {
 			break
 		}
-		if !m.differs(&o, &best, 20) {
+		if !m.differs(&o, &best, 32) {
 			continue
 		}
 		m.settle(&o)
-		if !m.differs(&o, &best, 12) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
+		if !m.differs(&o, &best, 25) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
 			continue
+		}
+		if debugRival {
+			fmt.Fprintf(os.Stderr, "rival %.2f best %.2f: L %.2f/%.2f R %.2f/%.2f C %.2f/%.2f best L %.2f R %.2f C %.2f; at %v %v %v %v\n", o.Score, best.Score, o.Left.Score, o.Left.Support, o.Right.Score, o.Right.Support, o.Cut.Score, o.Cut.Support, best.Left.Score, best.Right.Score, best.Cut.Score, o.Cut.From.Sub(best.Cut.From), o.Cut.To.Sub(best.Cut.To), o.Left.To.Sub(best.Left.To), o.Right.To.Sub(best.Right.To))
 		}
 		if d := best.Score - o.Score; d < margin {
 			margin = d
@@ -109,7 +113,13 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
-			pts[k] = traceEdge(p, view, *b, reach, 14, blur, blocked)
+			pts[k] = traceEdge(p, view, *b, 4, reach, 14, blur, blocked)
+			if 4*float64(len(pts[k])) < 0.6*b.To.Sub(b.From).Norm() {
+				// faint: longer slices see more
+				if more := traceEdge(p, view, *b, 12, reach, 14, blur, blocked); 12*len(more) > 5*len(pts[k]) {
+					pts[k] = more
+				}
+			}
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")
 			}
@@ -133,7 +143,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 				free += 4
 			}
 		}
-		t.Support = 4 * float64(len(t.Points)) / math.Max(free, 1)
+		t.Support = math.Min(1, sliceOf(pts[k])*float64(len(t.Points))/math.Max(free, 1))
 		if t.Support < 0.45 {
 			return nil, unclear(k, fmt.Sprintf("is seen over only %.0f %% of its length", 100*t.Support))
 		}
@@ -325,4 +335,13 @@ func cleanTrace(pts []tracePoint) []tracePoint {
 		}
 	}
 	return out
+}
+
+// sliceOf is the distance between a trace's points, mm.
+func sliceOf(p []tracePoint) float64 {
+	d := math.Inf(1)
+	for i := 1; i < len(p); i++ {
+		d = math.Min(d, p[i].T-p[i-1].T)
+	}
+	return d
 }

@@ -127,7 +127,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	s.v = make([]float32, s.slices*s.n2)
 	s.known = make([]bool, s.slices)
 	half := s.n2 / 2
-	const sub = 4
+	sub := int(dt)
 	for i := 0; i < s.slices; i++ {
 		t := (float64(i) + 0.5) * dt
 		c := from.Add(s.dir.Mul(t))
@@ -137,7 +137,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 		row := s.v[i*s.n2 : (i+1)*s.n2]
 		ok := true
 		for k := 0; k < sub && ok; k++ {
-			q := c.Add(s.dir.Mul((float64(k) - 1.5) / sub * dt))
+			q := c.Add(s.dir.Mul((float64(k)+0.5)/float64(sub)*dt - dt/2))
 			// quadratic in the offset: exact to well below 0.01 px over the strip
 			a, ok0 := view.Project(q.Sub(n.Mul(reach)))
 			b, ok1 := view.Project(q)
@@ -154,7 +154,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 					ok = false
 					break
 				}
-				row[j] += float32(g / sub)
+				row[j] += float32(g / float64(sub))
 			}
 		}
 		s.known[i] = ok
@@ -239,14 +239,7 @@ const inwardBias = 0.12
 // dynamic programming, no faster than slope mm a mm, inside the band
 // centre[i]+-band (sample indices). cost favours the strip's middle lightly.
 func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, slope float64) []int {
-	// noise of the gradient: its median size
-	var all []float64
-	for k := 0; k < len(g); k += 17 {
-		if g[k] != 0 {
-			all = append(all, math.Abs(float64(g[k])))
-		}
-	}
-	noise := math.Max(median(all)/0.6745, 0.15)
+	noise := noiseOf(g)
 	jump := max(1, int(math.Ceil(slope*s.dt/s.ds)))
 	score := make([]float32, len(g))
 	back := make([]int16, len(g))
@@ -306,6 +299,17 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 	return out
 }
 
+// noiseOf is the usual size of a strip's gradient away from edges.
+func noiseOf(g []float32) float64 {
+	var all []float64
+	for k := 0; k < len(g); k += 17 {
+		if g[k] != 0 {
+			all = append(all, math.Abs(float64(g[k])))
+		}
+	}
+	return math.Max(median(all)/0.6745, 0.05)
+}
+
 // meanProfile is the mean over slices of the profile taken relative to a path,
 // and the share of sections in which its gradient has the mean's sign.
 func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float64, agree []float64) {
@@ -359,8 +363,7 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // out, the mean profile shows whether a weaker but steady step lies further
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
-func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach, blur float64, blocked func(geometry.Vec2) bool) []tracePoint {
-	const dt = 4.0
+func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReach, blur float64, blocked func(geometry.Vec2) bool) []tracePoint {
 	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
 	if s.slices < 10 {
 		return nil
@@ -404,6 +407,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach, b
 		path = s.path(g, sign, 0, centre, 1.6/s.ds, 0.35)
 	}
 	var pts []tracePoint
+	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
 	for i := 0; i < s.slices; i++ {
 		if !s.known[i] {
 			continue
@@ -432,7 +436,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, reach, innerReach, b
 		}
 		off := s.offset(float64(j) + clamp(0.5*(a-e)/den, 0.6))
 		strength := c * s.pxmm / s.ds // grey levels a pixel
-		if strength < 1.5 {
+		if strength < faint {
 			continue
 		}
 		q := s.from.Add(s.dir.Mul((float64(i) + 0.5) * dt)).Add(s.n.Mul(off))
