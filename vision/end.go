@@ -15,7 +15,10 @@ type Trace struct {
 	Length  float64 // mm of edge inside the photo
 	PxMM    float64 // mm a pixel across the edge
 	Margin  float64 // how much better than the next candidate, in score
-	ByHand  bool
+	// Soft is set where no sharp step was found, only a border between two
+	// regions: good to a millimetre, not to a fraction of a pixel.
+	Soft   bool
+	ByHand bool
 }
 
 // EdgePoint is a place on an edge.
@@ -113,13 +116,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
-			pts[k] = traceEdge(p, view, *b, 4, reach, 14, blur, blocked)
-			if 4*float64(len(pts[k])) < 0.6*b.To.Sub(b.From).Norm() {
-				// faint: longer slices see more
-				if more := traceEdge(p, view, *b, 12, reach, 14, blur, blocked); 12*len(more) > 5*len(pts[k]) {
-					pts[k] = more
-				}
-			}
+			pts[k], traces[k].Soft = traceBest(p, view, *b, reach, blur, blocked)
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")
 			}
@@ -134,7 +131,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		t.Length = b.To.Sub(b.From).Norm()
 		t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
 		t.Margin = margin
-		for _, q := range cleanTrace(pts[k]) {
+		for _, q := range pts[k] {
 			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
 		}
 		free := 0.0
@@ -247,6 +244,27 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 	return refuse("edge_unclear", "The belt's edges cannot be found.", "Clear the belt end, give it even light, lay paper under the edges, and take the photo again; or set the edges by hand.")
 }
 
+// traceBest traces a boundary by its sharp step; where that is too faint, with
+// longer slices; where there is none, as the border between two regions.
+func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur float64, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
+	length := b.To.Sub(b.From).Norm()
+	seen := 0.0
+	for k, try := range []func() []tracePoint{
+		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 14, blur, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 14, blur, blocked) },
+		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
+	} {
+		pts := cleanTrace(try())
+		if s := sliceOf(pts) * float64(len(pts)) / length; len(pts) > 1 && s > seen+0.1 {
+			best, seen, soft = pts, s, k == 2
+		}
+		if seen > 0.6 {
+			break
+		}
+	}
+	return best, soft
+}
+
 // fitBoundary puts the boundary's line through its traced points: orthogonal
 // least squares with outliers beyond 4 mm or three times the median left out.
 func fitBoundary(b *boundary, pts []tracePoint) {
@@ -311,16 +329,19 @@ func (m *sceneMap) lastInside(q, d geometry.Vec2) geometry.Vec2 {
 	return last
 }
 
-// cleanTrace drops points off the run of their neighbours: more than 1.2 mm
-// and five times the usual from the median of the 9 around.
+// cleanTrace keeps the run of an edge: single points off the median of the 9
+// around them go, and so do whole stretches between two jumps that lie off the
+// line of the rest (a tool, a shadow, the lower edge followed for a while). One
+// jump alone, with much on both sides, is a step in the cut and stays.
 func cleanTrace(pts []tracePoint) []tracePoint {
 	if len(pts) < 9 {
 		return pts
 	}
 	c, d := pts[0].Plane, pts[len(pts)-1].Plane.Sub(pts[0].Plane).Unit()
+	offset := func(q tracePoint) float64 { return d.Cross(q.Plane.Sub(c)) }
 	off := make([]float64, len(pts))
 	for i, q := range pts {
-		off[i] = d.Cross(q.Plane.Sub(c))
+		off[i] = offset(q)
 	}
 	dev := make([]float64, len(pts))
 	for i := range pts {
@@ -328,10 +349,55 @@ func cleanTrace(pts []tracePoint) []tracePoint {
 		dev[i] = math.Abs(off[i] - median(append([]float64(nil), off[lo:hi]...)))
 	}
 	limit := math.Max(1.2, 5*median(append([]float64(nil), dev...)))
-	var out []tracePoint
+	var run []tracePoint
 	for i, q := range pts {
 		if dev[i] < limit {
-			out = append(out, q)
+			run = append(run, q)
+		}
+	}
+	// stretches between jumps
+	var stretches [][]tracePoint
+	start := 0
+	for i := 1; i <= len(run); i++ {
+		if i == len(run) || math.Abs(offset(run[i])-offset(run[i-1])) > 1.2+0.1*(run[i].T-run[i-1].T) {
+			stretches = append(stretches, run[start:i])
+			start = i
+		}
+	}
+	if len(stretches) == 1 {
+		return run
+	}
+	if len(stretches) == 2 && len(stretches[0]) > len(run)/5 && len(stretches[1]) > len(run)/5 {
+		return run
+	}
+	// the line on which most of the length lies
+	best, bestLen := [2]float64{}, -1
+	for i := range run {
+		for j := i + 5; j < len(run); j += 5 {
+			if run[j].T-run[i].T < 0.25*(run[len(run)-1].T-run[0].T) {
+				continue
+			}
+			sl := (offset(run[j]) - offset(run[i])) / (run[j].T - run[i].T)
+			a := offset(run[i]) - sl*run[i].T
+			n := 0
+			for k := 0; k < len(run); k += 2 {
+				if math.Abs(offset(run[k])-a-sl*run[k].T) < 1.0 {
+					n++
+				}
+			}
+			if n > bestLen {
+				best, bestLen = [2]float64{a, sl}, n
+			}
+		}
+	}
+	var out []tracePoint
+	for _, s := range stretches {
+		var e []float64
+		for _, q := range s {
+			e = append(e, math.Abs(offset(q)-best[0]-best[1]*q.T))
+		}
+		if median(e) < 2.0 {
+			out = append(out, s...)
 		}
 	}
 	return out

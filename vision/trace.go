@@ -109,7 +109,8 @@ type strip struct {
 	dt, ds       float64 // mm between slices and samples
 	slices, n2   int     // samples a slice
 	reach        float64
-	v            []float32 // slices x n2
+	v            []float32 // slices x n2, mean along the slice
+	v2           []float32 // mean square
 	known        []bool    // slice seen and free of cards
 	pxmm         float64   // mm a pixel across the edge
 }
@@ -125,6 +126,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	s.ds = math.Max(0.12, 0.45*s.pxmm)
 	s.n2 = 2*int(reach/s.ds) + 1
 	s.v = make([]float32, s.slices*s.n2)
+	s.v2 = make([]float32, s.slices*s.n2)
 	s.known = make([]bool, s.slices)
 	half := s.n2 / 2
 	sub := int(dt)
@@ -134,7 +136,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 		if blocked(c) {
 			continue
 		}
-		row := s.v[i*s.n2 : (i+1)*s.n2]
+		row, sq := s.v[i*s.n2:(i+1)*s.n2], s.v2[i*s.n2:(i+1)*s.n2]
 		ok := true
 		for k := 0; k < sub && ok; k++ {
 			q := c.Add(s.dir.Mul((float64(k)+0.5)/float64(sub)*dt - dt/2))
@@ -155,6 +157,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 					break
 				}
 				row[j] += float32(g / float64(sub))
+				sq[j] += float32(g * g / float64(sub))
 			}
 		}
 		s.known[i] = ok
@@ -445,6 +448,58 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 			continue
 		}
 		pts = append(pts, tracePoint{UV: uv, Plane: q, T: (float64(i) + 0.5) * dt, Step: strength})
+	}
+	return pts
+}
+
+// traceRegion finds the border between two regions that differ in light or in
+// grain but have no sharp step between them (black belt on dark steel): in
+// every slice the place where splitting the grey values into two normal
+// populations, belt and ground, gains the most likelihood,
+//
+//	log s^2 - (log s1^2 + log s2^2)/2,
+//
+// followed from slice to slice as traceEdge does.
+func traceRegion(p *Picture, view *geometry.View, b boundary, reach float64, blocked func(geometry.Vec2) bool) []tracePoint {
+	const dt, window = 8.0, 4.0
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+window+1, blocked)
+	if s.slices < 10 {
+		return nil
+	}
+	w := int(window / s.ds)
+	gain := make([]float32, len(s.v))
+	sum, sq := make([]float64, s.n2+1), make([]float64, s.n2+1)
+	for i := 0; i < s.slices; i++ {
+		if !s.known[i] {
+			continue
+		}
+		for j := 0; j < s.n2; j++ {
+			sum[j+1] = sum[j] + float64(s.v[i*s.n2+j])
+			sq[j+1] = sq[j] + float64(s.v2[i*s.n2+j])
+		}
+		logVar := func(a, b int) float64 {
+			n := float64(b - a)
+			m := (sum[b] - sum[a]) / n
+			return math.Log((sq[b]-sq[a])/n - m*m + 1)
+		}
+		for j := w; j < s.n2-w; j++ {
+			gain[i*s.n2+j] = float32(logVar(j-w, j+w) - (logVar(j-w, j)+logVar(j, j+w))/2)
+		}
+	}
+	centre := make([]float64, s.slices)
+	for i := range centre {
+		centre[i] = float64(s.n2 / 2)
+	}
+	path := s.path(gain, 1, 0, centre, reach/s.ds, 0.15)
+	var pts []tracePoint
+	for i, j := range path {
+		if !s.known[i] || j < 2 || j > s.n2-3 || gain[i*s.n2+j] < 0.08 {
+			continue
+		}
+		q := s.from.Add(s.dir.Mul((float64(i) + 0.5) * dt)).Add(s.n.Mul(s.offset(float64(j) - 0.5)))
+		if uv, ok := view.Project(q); ok {
+			pts = append(pts, tracePoint{UV: uv, Plane: q, T: (float64(i) + 0.5) * dt})
+		}
 	}
 	return pts
 }

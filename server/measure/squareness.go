@@ -103,6 +103,7 @@ func pick(v *square.Values, out []float64) {
 const (
 	driftPx = 0.10 // end against end
 	biasPx  = 0.30 // common, matters for the width only
+	softMM  = 1.0  // the same as a drift, mm, where an edge is only a border of regions
 )
 
 // square computes the values and the covariance of the quantities.
@@ -130,7 +131,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	// the edges' own noise and drift
 	width := v.WidthAtCut
 	var slope [3]float64 // variance of each edge's direction, rad^2
-	var noise, pxmm [3]float64
+	var noise, pxmm, soft [3]float64
 	names := []string{"left edge", "right edge", "cut"}
 	for k := range slope {
 		var inv float64
@@ -141,7 +142,11 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 			pxmm[k] = math.Max(pxmm[k], t.PxMM)
 			// neighbouring points share their error over some 12 mm: a third of them is news
 			news := math.Max(4, float64(len(t.Points))/3)
-			vs := 12*sd*sd/(news*length*length) + math.Pow(driftPx*t.PxMM/length, 2)
+			drift := driftPx * t.PxMM
+			if t.Soft {
+				drift, soft[k] = softMM, softMM
+			}
+			vs := 12*sd*sd/(news*length*length) + math.Pow(drift/length, 2)
 			inv += 1 / vs
 		}
 		slope[k] = 1 / inv
@@ -155,7 +160,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	// a share of the cut that was not seen may deviate as much as what was
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
-			variance[q] += math.Pow(biasPx*pxmm[k], 2) + noise[k]*noise[k]/8
+			variance[q] += math.Pow(math.Max(biasPx*pxmm[k], soft[k]), 2) + noise[k]*noise[k]/8
 		}
 	}
 	for _, q := range []int{qLeft, qRight} {
