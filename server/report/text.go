@@ -204,6 +204,9 @@ func (p *printer) budget(m *result.Measurement) {
 	fmt.Fprintf(p.w, "%-30s %-4s %8s  %s\n", "Source", "Type", "u", "Comment")
 	sum := 0.0
 	for _, b := range m.Budget {
+		if b.Type == "" { // a sum, which is made here
+			continue
+		}
 		sum += b.UMM * b.UMM
 		source, comment := wrap(b.Source, 30), wrap(b.Comment, columns-45)
 		for i := range max(len(source), len(comment)) {

@@ -1,0 +1,76 @@
+// Package worker measures in processes of their own. A failed assertion in
+// OpenCV ends the process it happens in, so the service keeps a pool of its own
+// binary running as workers: each gets one job at a time, with a deadline and a
+// memory limit. A photo that brings its worker down is refused; other jobs go on.
+//
+// Parent and worker speak over the worker's standard input and output in
+// frames: a length (4 bytes, big endian), that much JSON, then the bytes of the
+// files the JSON announces.
+package worker
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"beltend/server/measure"
+	"beltend/server/result"
+)
+
+// Job is one belt end to measure.
+type Job struct {
+	Photos   []measure.Input
+	Settings result.Settings
+}
+
+// File is one picture made for the answer.
+type File struct {
+	Name string
+	Data []byte
+}
+
+// Answer is a measurement with its pictures.
+type Answer struct {
+	Measurement *result.Measurement
+	Pictures    []File
+}
+
+// Func does a job inside the worker. Its error is a *result.Refusal, a
+// *measure.UsageError or a fault.
+type Func func(ctx context.Context, job Job, progress measure.Progress) (Answer, error)
+
+// Busy is returned when too many jobs wait already.
+type Busy struct{ RetryAfter time.Duration }
+
+func (b *Busy) Error() string { return "too many measurements are waiting" }
+
+// ErrClosed is returned when the pool is shut down.
+var ErrClosed = errors.New("the workers are shut down")
+
+// Codes of the refusals that a worker's end becomes.
+const (
+	CodeCrashed  = "unreadable_photo"
+	CodeTimedOut = "took_too_long"
+)
+
+func crashed(job Job) *result.Refusal {
+	r := &result.Refusal{Code: CodeCrashed,
+		Message: "The measurement broke down on these photos, so none is given.",
+		Advice:  "Take the photos again with the camera's ordinary settings and send the files as the camera wrote them."}
+	if len(job.Photos) == 1 {
+		r.Photo = job.Photos[0].Name
+		r.Message = r.Photo + ": the measurement broke down on this photo, so none is given."
+		r.Advice = "Take the photo again with the camera's ordinary settings and send the file as the camera wrote it."
+	}
+	return r
+}
+
+func timedOut(job Job, limit time.Duration) *result.Refusal {
+	r := &result.Refusal{Code: CodeTimedOut,
+		Message: "The measurement was stopped after " + limit.String() + " without an answer.",
+		Advice:  "Send fewer or smaller photos, with a calm background around the belt."}
+	if len(job.Photos) == 1 {
+		r.Photo = job.Photos[0].Name
+	}
+	return r
+}
