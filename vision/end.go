@@ -3,7 +3,6 @@ package vision
 import (
 	"fmt"
 	"math"
-	"os"
 
 	"beltend/geometry"
 )
@@ -88,25 +87,19 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		if o.Score < outs[0].Score-0.5 {
 			break
 		}
-		if !m.differs(&o, &best, 32) {
+		if !rivals(&o, &best, 32, 0.3) {
 			continue
 		}
 		m.settle(&o)
-		if !m.differs(&o, &best, 25) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
+		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
 			continue
 		}
-		if debugRival {
-			fmt.Fprintf(os.Stderr, "rival %.2f best %.2f: L %.2f/%.2f R %.2f/%.2f C %.2f/%.2f best L %.2f R %.2f C %.2f; at %v %v %v %v\n", o.Score, best.Score, o.Left.Score, o.Left.Support, o.Right.Score, o.Right.Support, o.Cut.Score, o.Cut.Support, best.Left.Score, best.Right.Score, best.Cut.Score, o.Cut.From.Sub(best.Cut.From), o.Cut.To.Sub(best.Cut.To), o.Left.To.Sub(best.Left.To), o.Right.To.Sub(best.Right.To))
-		}
-		if d := best.Score - o.Score; d < margin {
-			margin = d
-			if d < 0.08 {
-				r := refuse("edge_unclear", "Two outlines fit the belt end almost equally well.", "Put the belt edges and the cut right by hand, or lay paper under the edges and take the photo again.")
-				for _, b := range []boundary{o.Left, o.Right, o.Cut} {
-					r.Rival = append(r.Rival, [2]geometry.Vec2{b.From, b.To})
-				}
-				return nil, r
+		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
+			r := refuse("edge_unclear", "Two outlines fit the belt end almost equally well.", "Put the belt edges and the cut right by hand, or lay paper under the edges and take the photo again.")
+			for _, b := range []boundary{o.Left, o.Right, o.Cut} {
+				r.Rival = append(r.Rival, [2]geometry.Vec2{b.From, b.To})
 			}
+			return nil, r
 		}
 	}
 	e := &End{Up: best.Up}
@@ -163,23 +156,29 @@ func unclear(k int, what string) *Refused {
 func (m *sceneMap) settle(o *outline) {
 	for _, reach := range []float64{20, 8} {
 		o.Left, o.Right, o.Cut = m.align(o.Left, reach), m.align(o.Right, reach), m.align(o.Cut, reach)
-		if n, ok := m.judge(o.Left.Line, o.Right.Line, o.Cut.Line, o.Up); ok {
+		l, r, c := m.gatherEvidence(o.Left.Line), m.gatherEvidence(o.Right.Line), m.gatherEvidence(o.Cut.Line)
+		if n, ok := m.judge(&l, &r, &c, o.Up); ok {
 			*o = n
 		}
 	}
 }
 
-// differs reports whether two outlines are more than limit mm apart anywhere
-// along the first's boundaries.
-func (m *sceneMap) differs(a, b *outline, limit float64) bool {
+// rivals reports whether a is another reading of the scene than b: one of its
+// boundaries is another line, more than limit mm off b's at one end and half as
+// much at the other, and no worse than b's by more than a little.
+func rivals(a, b *outline, limit, worse float64) bool {
+	other := false
 	for _, k := range [][2]*boundary{{&a.Left, &b.Left}, {&a.Right, &b.Right}, {&a.Cut, &b.Cut}} {
-		for _, q := range []geometry.Vec2{k[1].From, k[1].To} {
-			if math.Abs(k[0].Line.N.Dot(q)-k[0].Line.D) > limit {
-				return true
+		d0 := math.Abs(k[0].Line.N.Dot(k[1].From) - k[0].Line.D)
+		d1 := math.Abs(k[0].Line.N.Dot(k[1].To) - k[0].Line.D)
+		if math.Max(d0, d1) > limit && math.Min(d0, d1) > limit/2 {
+			if k[0].Score < k[1].Score-worse {
+				return false
 			}
+			other = true
 		}
 	}
-	return false
+	return other
 }
 
 // clear refuses an outline whose edges are not really seen, with the reason.

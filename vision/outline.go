@@ -28,10 +28,9 @@ type outline struct {
 // findOutlines lists belt ends that fit the scene, best first.
 func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outline {
 	type side struct {
-		l       planeLine
-		sc, sup float64
-		in      geometry.Vec2 // normal towards the cards
-		lo, hi  float64       // of the cards' corners along in, from the line
+		l  planeLine
+		in geometry.Vec2 // normal towards the cards
+		e  evidence
 	}
 	var sides []side
 	for _, l := range lines {
@@ -48,7 +47,7 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 		if lo < -4 {
 			continue // runs through a card
 		}
-		sides = append(sides, side{l: l, in: n, lo: lo, hi: hi})
+		sides = append(sides, side{l: l, in: n, e: m.gatherEvidence(l)})
 	}
 	var out []outline
 	for i := range sides {
@@ -71,7 +70,7 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 				if k == i || k == j || c.in.Dot(up) < 0.9 {
 					continue
 				}
-				o, ok := m.judge(a.l, b.l, c.l, up)
+				o, ok := m.judge(&a.e, &b.e, &c.e, up)
 				if ok {
 					out = append(out, o)
 				}
@@ -83,10 +82,10 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 }
 
 // judge scores one hypothesis: a left edge, b right edge, c cut.
-func (m *sceneMap) judge(a, b, c planeLine, up geometry.Vec2) (outline, bool) {
+func (m *sceneMap) judge(a, b, c *evidence, up geometry.Vec2) (outline, bool) {
 	o := outline{Up: up}
-	lc, ok1 := a.meet(c)
-	rc, ok2 := b.meet(c)
+	lc, ok1 := a.line.meet(c.line)
+	rc, ok2 := b.line.meet(c.line)
 	if !ok1 || !ok2 {
 		return o, false
 	}
@@ -104,7 +103,7 @@ func (m *sceneMap) judge(a, b, c planeLine, up geometry.Vec2) (outline, bool) {
 	beyond := math.Min(math.Max(0.25*across.Norm(), 80), 250)
 	var runOn float64
 	for _, e := range []struct {
-		l    planeLine
+		l    *evidence
 		from geometry.Vec2
 		d    geometry.Vec2
 		b    boundary
@@ -122,53 +121,73 @@ func (m *sceneMap) judge(a, b, c planeLine, up geometry.Vec2) (outline, bool) {
 	return o, o.Left.Support > 0.2 && o.Right.Support > 0.2 && o.Cut.Support > 0.2
 }
 
-// along collects the evidence for a boundary from a corner along d, to the
-// photo's border or over the given length. The line's N points into the belt.
-func (m *sceneMap) along(l planeLine, from, d geometry.Vec2, length float64) boundary {
-	if dl := l.dir(); dl.Dot(d) < 0 {
-		d = dl.Mul(-1)
-	} else {
-		d = dl
+// evidenceStep is the distance between places where evidence is taken, mm.
+const evidenceStep = 8.0
+
+// evidence is what speaks for a line as an edge of the belt, summed from its
+// start: sums[i] covers the places before the i-th.
+type evidence struct {
+	line planeLine
+	t0   float64 // of the first place, along line.dir()
+	sums []evidenceSum
+}
+
+type evidenceSum struct {
+	inside, n int // places in the photo, and of those not on a card
+	support   int
+	score     float64
+}
+
+// gatherEvidence walks along a line through the map.
+func (m *sceneMap) gatherEvidence(l planeLine) evidence {
+	t0, t1 := m.clip(l)
+	e := evidence{line: l, t0: t0}
+	p, d := l.N.Mul(l.D), l.dir()
+	var s evidenceSum
+	e.sums = append(e.sums, s)
+	for t := t0; t < t1; t += evidenceStep {
+		q := p.Add(d.Mul(t))
+		if m.inPhoto(q) {
+			s.inside++
+			if ev, near, foreign, ok := m.contrast(q, l.N); ok {
+				s.n++
+				if ev > 3.2 {
+					s.support++
+				}
+				// an edge of this belt: a step, the near side like the belt, the far not
+				s.score += math.Min(ev, 7)/7 + 0.8*math.Min(math.Max(foreign-near, -3), 5)/5 - 0.25*math.Min(near, 6)/6
+			}
+		}
+		e.sums = append(e.sums, s)
 	}
-	b := boundary{Line: l, From: from}
+	return e
+}
+
+// along collects the evidence from a place on the line along d, over the given
+// length or, when that is 0, to the end of the photo.
+func (m *sceneMap) along(e *evidence, from, d geometry.Vec2, length float64) boundary {
+	dir := e.line.dir()
+	a := dir.Dot(from)
+	b := a + length
 	if length == 0 {
-		length = 6000
+		b = math.Inf(1)
 	}
-	const step = 8.0
-	var n, sup, score, seen float64
-	outside := 0
-	for t := step / 2; t < length; t += step {
-		q := from.Add(d.Mul(t))
-		if !m.inPhoto(q) {
-			if outside++; outside > 12 && seen > 0 {
-				break
-			}
-			if outside > 100 {
-				break
-			}
-			continue
+	if dir.Dot(d) < 0 {
+		if b = a - length; length == 0 {
+			b = math.Inf(-1)
 		}
-		outside = 0
-		seen += step
-		if b.Length == 0 {
-			b.From = q
-		}
-		b.To = q
-		b.Length = seen
-		ev, near, foreign, ok := m.contrast(q, l.N)
-		if !ok {
-			continue
-		}
-		n++
-		if ev > 3.2 {
-			sup++
-		}
-		// an edge of this belt: a step, the near side like the belt, the far not
-		score += math.Min(ev, 7)/7 + 0.8*math.Min(math.Max(foreign-near, -3), 5)/5 - 0.25*math.Min(near, 6)/6
+		dir = dir.Mul(-1)
 	}
-	if n > 0 {
-		b.Support = sup / n
-		b.Score = score / n
+	index := func(t float64) int {
+		return int(math.Max(0, math.Min(float64(len(e.sums)-1), math.Round((t-e.t0)/evidenceStep))))
 	}
-	return b
+	i, j := index(math.Min(a, b)), index(math.Max(a, b))
+	lo, hi := e.sums[i], e.sums[j]
+	out := boundary{Line: e.line, From: from, Length: evidenceStep * float64(hi.inside-lo.inside)}
+	out.To = from.Add(dir.Mul(out.Length))
+	if n := float64(hi.n - lo.n); n > 0 {
+		out.Support = float64(hi.support-lo.support) / n
+		out.Score = (hi.score - lo.score) / n
+	}
+	return out
 }

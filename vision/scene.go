@@ -54,7 +54,7 @@ func newSceneMap(p *Picture, view *geometry.View, sheets [][4]geometry.Vec2) *sc
 		}
 	}
 	area := (hi.X - lo.X) * (hi.Y - lo.Y)
-	m.Step = math.Max(2.5, math.Sqrt(area/140000))
+	m.Step = math.Max(3, math.Sqrt(area/100000))
 	m.Min = lo
 	m.W, m.H = int((hi.X-lo.X)/m.Step)+1, int((hi.Y-lo.Y)/m.Step)+1
 	n := m.W * m.H

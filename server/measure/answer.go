@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"beltend/geometry"
-	"beltend/geometry/bundle"
 	"beltend/geometry/square"
 	"beltend/server/result"
 )
@@ -36,19 +35,19 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	m := &result.Measurement{Schema: result.Schema, Line: "cut", Method: Method, Warnings: []result.Warning{}, Settings: s}
 	tol := s.ToleranceMM
 	if tol == 0 {
-		tol = tmpTol(v.WidthAtCut)
+		tol = square.DefaultTolerance(v.WidthAtCut)
 	}
 	deg := 180 / math.Pi
 	m.Squareness = &result.Squareness{
 		OffsetMM: v.Offset, OffsetU95MM: u(qOffset), AngleDeg: v.Angle * deg, AngleU95Deg: u(qAngle) * deg,
 		ToleranceMM: tol, TargetDeg: s.TargetDeg, PerMetre: 1000 * v.Offset / v.WidthAtCut,
-		ConformanceP: tmpConf(v.Offset, math.Sqrt(variance[qOffset]), tol),
+		ConformanceP: square.OffsetConformance(v.Offset, math.Sqrt(variance[qOffset]), tol),
 	}
 	if u(qOffset) > hopelessPerMetre/1000*v.WidthAtCut {
 		return nil, &result.Refusal{Code: "too_uncertain", Message: fmt.Sprintf("The photo tells the offset only to within %.0f mm.", u(qOffset)),
 			Advice: "Step closer, hold the phone more upright over the belt, lay a second card near the other edge."}
 	}
-	m.Verdict = result.Verdict(tmpDecide(v.Offset, u(qOffset), tol))
+	m.Verdict = result.Verdict(square.Decide(v.Offset, u(qOffset), tol))
 	m.Width = &result.Width{AtCutMM: v.WidthAtCut, AtCutU95MM: u(qWidthCut), MeanMM: v.WidthMean, MeanU95MM: u(qWidthMean), NominalMM: s.NominalMM}
 	for _, st := range v.Stations {
 		m.Width.Stations = append(m.Width.Stations, result.Station{UpMM: st.Up, WidthMM: st.Width, MiddleMM: st.Middle})
@@ -99,25 +98,6 @@ func advise(m *result.Measurement, shots []*shot, n *network) string {
 		return "Take another photo of the same end from the other side and measure both together; step closer if the whole end still fits."
 	}
 	return "Check with equal diagonals and a tape: the offset is too near the tolerance for photos alone."
-}
-
-// findings names defects and their sizes.
-func findings(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.Finding {
-	e := gather(shots, n, ends, false)
-	var noise float64
-	for _, k := range ends {
-		sd, _ := roughness(k.end.Cut.Points)
-		noise = math.Max(noise, sd)
-	}
-	var out []result.Finding
-	for _, d := range tmpShapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise) {
-		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD, Message: d.Message}
-		if d.Code == "skew" {
-			f.U95MM = coverage * math.Sqrt(variance[qOffset])
-		}
-		out = append(out, f)
-	}
-	return out
 }
 
 func photoRecord(sh *shot, n *network, i int, v *square.Values, leftOut string) result.Photo {
@@ -172,8 +152,6 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, use
 				continue
 			}
 			for k, dst := range []*[][2]float64{&im.LeftEdge, &im.RightEdge, &im.Cut} {
-				pts := [][]geometry.Vec2{}
-				_ = pts
 				t := e.end.Left.Points
 				if k == 1 {
 					t = e.end.Right.Points
@@ -249,5 +227,4 @@ func warn(m *result.Measurement, n *network, s *result.Settings, v *square.Value
 			add("steep_view", "%s was taken at %.0f degrees from upright: hold the phone more upright over the belt.", p.File, p.TiltDeg)
 		}
 	}
-	_ = bundle.Place{}
 }

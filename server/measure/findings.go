@@ -1,0 +1,63 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+
+	"beltend/geometry/square"
+	"beltend/server/result"
+)
+
+// findings names the end's faults and their sizes, in the words used at the
+// belt.
+func findings(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.Finding {
+	e := gather(shots, n, ends, false)
+	var noise float64
+	for _, k := range ends {
+		noise = math.Max(noise, 0.15*k.end.Cut.PxMM)
+	}
+	var out []result.Finding
+	for _, d := range square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise) {
+		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD}
+		if d.Code == "skew" {
+			f.U95MM = coverage * math.Sqrt(variance[qOffset])
+		}
+		f.Where, f.Message = describe(d)
+		out = append(out, f)
+	}
+	return out
+}
+
+// describe puts a fault in words.
+func describe(d square.Defect) (where, message string) {
+	size := math.Abs(d.Size)
+	side := "left"
+	if d.X > 0 {
+		side = "right"
+	}
+	switch d.Code {
+	case "skew":
+		long := "left"
+		if d.Size < 0 {
+			long = "right"
+		}
+		return "", fmt.Sprintf("The cut is skew: the %s side is long by %.1f mm.", long, size)
+	case "bow":
+		return "", fmt.Sprintf("The cut is curved by %.1f mm in its middle.", size)
+	case "wander":
+		return "", fmt.Sprintf("The knife wandered: the cut swings by %.1f mm.", size)
+	case "step":
+		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
+		return at, fmt.Sprintf("The cut has a step of %.1f mm, %s.", size, at)
+	case "vee":
+		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
+		return at, fmt.Sprintf("The cut is bent to a V of %.1f mm, %s.", size, at)
+	case "ragged":
+		return "", fmt.Sprintf("The cut is ragged by %.1f mm.", size)
+	case "worn_edge":
+		return d.Side, fmt.Sprintf("The %s edge is worn or damaged by up to %.1f mm.", d.Side, size)
+	case "camber":
+		return "", fmt.Sprintf("The belt curves by %.1f mm over the length seen: 'square' then depends on the baseline.", size)
+	}
+	return d.Side, fmt.Sprintf("%s of %.1f mm.", d.Code, size)
+}
