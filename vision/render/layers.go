@@ -32,6 +32,9 @@ type builder struct {
 }
 
 func (b *builder) add(l layer, polys ...[]vec3) {
+	if l.paint == nil && l.shade <= 0 { // a shadow as light as the rest
+		return
+	}
 	for _, q := range polys {
 		l.segs = b.p.polygon(l.segs, q)
 	}

@@ -21,34 +21,48 @@ func (s *Scene) Render() (*image.YCbCr, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
+	d, err := s.drawing()
+	if err != nil {
+		return nil, err
+	}
+	d.run(s.Workers)
+	return d.out, nil
+}
+
+func (s *Scene) drawing() (*drawing, error) {
 	v := s.View()
 	layers, err := s.build(&v)
 	if err != nil {
 		return nil, err
 	}
 	w, h := s.Camera.Width, s.Camera.Height
-	out := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420)
-	d := &drawing{s: s, w: w, h: h, layers: layers, lights: s.lightMap(&v), out: out}
+	d := &drawing{
+		s: s, w: w, h: h, layers: layers, lights: s.lightMap(&v),
+		out: image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420),
+	}
 	d.inverse(&v)
 	d.prepare()
+	return d, nil
+}
+
+func (d *drawing) run(workers int) {
 	bands := make(chan int)
 	var group sync.WaitGroup
-	for range max(1, s.Workers) {
+	for range max(1, workers) {
 		group.Add(1)
 		go func() {
 			defer group.Done()
 			b := d.newWorker()
 			for y := range bands {
-				b.finish(y, min(y+bandRows, h))
+				b.finish(y, min(y+bandRows, d.h))
 			}
 		}()
 	}
-	for y := 0; y < h; y += bandRows {
+	for y := 0; y < d.h; y += bandRows {
 		bands <- y
 	}
 	close(bands)
 	group.Wait()
-	return out, nil
 }
 
 // drawing is what all bands share; nothing of it changes while they work.

@@ -1,6 +1,7 @@
 package render
 
 import (
+	"errors"
 	"math"
 
 	"beltend/geometry"
@@ -130,7 +131,27 @@ const (
 )
 
 // Truth computes the scene's truth.
-func (s *Scene) Truth() (Truth, error) {
+func (s *Scene) Truth() (Truth, error) { return s.truth(0) }
+
+// GroupTruth is the truth of photos of one end measured together: the first
+// scene's cut against the centreline over all the length that they show.
+func GroupTruth(scenes []Scene) (Truth, error) {
+	to := 0.0
+	for i := range scenes {
+		t, err := scenes[i].Truth()
+		if err != nil {
+			return t, err
+		}
+		to = math.Max(to, t.Centreline.To)
+	}
+	if len(scenes) == 0 {
+		return Truth{}, errors.New("no scenes")
+	}
+	return scenes[0].truth(to)
+}
+
+// truth looks at the edges as far as they are seen, or further up to a y.
+func (s *Scene) truth(upTo float64) (Truth, error) {
 	t := Truth{Name: s.Name, Class: s.Class, Group: s.Group, What: s.What, Expected: s.Expect, Codes: s.Codes, Scene: s}
 	if err := s.Validate(); err != nil {
 		return t, err
@@ -161,7 +182,7 @@ func (s *Scene) Truth() (Truth, error) {
 		e := station{s.edge(-1, y), s.edge(1, y)}
 		_, okL := project(vec2{X: e.left, Y: y})
 		_, okR := project(vec2{X: e.right, Y: y})
-		if okL && okR {
+		if okL && okR || y <= upTo {
 			ys, stations = append(ys, y), append(stations, e)
 		} else if len(ys) > 0 {
 			break
