@@ -494,11 +494,12 @@ func (v *Values) recut(s Spec) {
 	cl, cr := v.Belt(v.LeftCorner), v.Belt(v.RightCorner)
 	r.LeftBelt, r.RightBelt = meet(v.left, cl.X), meet(v.right, cr.X)
 	r.LeftPoint, r.RightPoint = v.Plane(r.LeftBelt), v.Plane(r.RightBelt)
-	// signed along the belt: the corner that is itself the deepest point gives 0
-	along := func(from, to geometry.Vec2) float64 {
-		return math.Copysign(to.Sub(from).Norm(), to.Y-from.Y)
+	// along the edge's own direction; a corner that is itself the deepest point
+	// gives 0
+	along := func(from, to geometry.Vec2, edge float64) float64 {
+		return math.Max(0, to.Y-from.Y) / math.Cos(edge)
 	}
-	r.Left, r.Right = along(cl, r.LeftBelt), along(cr, r.RightBelt)
+	r.Left, r.Right = along(cl, r.LeftBelt, v.EdgeAngleLeft), along(cr, r.RightBelt, v.EdgeAngleRight)
 	y, _ := cutAt(v.cut, 0)
 	r.Centre = r.Intercept - y
 	if s.TargetAngle == 0 {

@@ -1,0 +1,90 @@
+// Package overlay draws a measurement for people: into the photo, and as the
+// view from straight above in true scale. It draws what it is given and decides
+// nothing.
+package overlay
+
+import (
+	"image"
+	"image/color"
+
+	"beltend/geometry"
+)
+
+// Verdict picks the strip's colour and sign.
+type Verdict int
+
+// The verdicts.
+const (
+	Undecided Verdict = iota
+	Square
+	Recut
+	Refused
+)
+
+// Input says what to draw. Places are pixels of the upright photo at the size
+// that Size gives, pixel centres at integers; the picture handed in may be a
+// smaller copy. What is empty is not drawn.
+type Input struct {
+	Size image.Point
+
+	Left, Right, Cut []geometry.Vec2 // found edges and cut
+	Drawn            []geometry.Vec2 // line drawn across the belt
+	Centreline       []geometry.Vec2 // from the cut up the belt
+	Recut            []geometry.Vec2 // from the left edge to the right edge
+	Rival            []geometry.Vec2 // next best candidate of an unclear edge
+	LeftCorner       *geometry.Vec2
+	RightCorner      *geometry.Vec2
+
+	LeftText, RightText string // at the re-cut line's ends, such as "14.5 mm back"
+
+	Verdict  Verdict
+	Headline string // "Re-cut"
+	Detail   string // "Offset +14.0 mm, 95 % within 0.8 mm; allowed 1.7 mm"
+	Note     string // a caution or a warning in small type
+}
+
+// Every line has a bright core on a dark halo, so that it shows on black rubber
+// and on white belts alike, and its own dash or width besides its colour.
+type pen struct {
+	name   string
+	c      color.NRGBA
+	width  float64 // of the core, for a picture with a long side of 1600 px
+	dashes []float64
+}
+
+var (
+	edgePen   = pen{"belt edges", color.NRGBA{0x3d, 0xd6, 0xff, 0xff}, 3, nil}
+	cutPen    = pen{"cut", color.NRGBA{0xff, 0xe1, 0x32, 0xff}, 3, nil}
+	centrePen = pen{"centreline", color.NRGBA{0xff, 0xff, 0xff, 0xff}, 2.2, []float64{22, 7, 4, 7}}
+	recutPen  = pen{"re-cut here", color.NRGBA{0xff, 0x6a, 0x3d, 0xff}, 4, []float64{18, 12}}
+	drawnPen  = pen{"drawn line", color.NRGBA{0x7c, 0xff, 0x8a, 0xff}, 3, []float64{4, 8}}
+	rivalPen  = pen{"could also be the edge", color.NRGBA{0xff, 0x7b, 0xe5, 0xff}, 3, []float64{3, 9}}
+)
+
+var (
+	halo  = color.NRGBA{0x08, 0x10, 0x18, 0xb4}
+	ink   = color.NRGBA{0x14, 0x1b, 0x22, 0xff}
+	paper = color.NRGBA{0xff, 0xff, 0xff, 0xf0}
+)
+
+// pens lists the lines that the input holds, in the order they are drawn.
+func (in Input) pens() (p []pen, lines [][][]geometry.Vec2) {
+	add := func(q pen, l ...[]geometry.Vec2) {
+		var some [][]geometry.Vec2
+		for _, x := range l {
+			if len(x) >= 2 {
+				some = append(some, x)
+			}
+		}
+		if some != nil {
+			p, lines = append(p, q), append(lines, some)
+		}
+	}
+	add(centrePen, in.Centreline)
+	add(rivalPen, in.Rival)
+	add(edgePen, in.Left, in.Right)
+	add(cutPen, in.Cut)
+	add(drawnPen, in.Drawn)
+	add(recutPen, in.Recut)
+	return p, lines
+}
