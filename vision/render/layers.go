@@ -680,8 +680,8 @@ func (b *builder) beltShadow(foot []vec2, t float64) {
 		}
 		b.add(layer{shade: float32(share)}, grown(d, grow))
 	}
-	for _, grow := range []float64{0.12, 0.35, 0.8} {
-		b.add(layer{shade: 0.16}, grown(vec2{}, grow*t))
+	for i, grow := range []float64{0.1, 0.3, 0.8} { // the room's light fails close to the foot
+		b.add(layer{shade: []float32{0.34, 0.22, 0.12}[i]}, grown(vec2{}, grow*t))
 	}
 }
 
@@ -703,10 +703,13 @@ func (b *builder) mirror(o outline, t float64) {
 	b.add(layer{segs: segs, paint: plain(l.carcass.mix(l.cover, 0.5).times(0.7)), alpha: 0.6})
 }
 
+// railX is where a roller bed's rails begin, to both sides.
+func (s *Scene) railX() float64 { return s.Belt.Width/2 + 45 + 30*chance(s.Seed, 71) }
+
 // rails are the frame of a roller bed.
 func (b *builder) rails(t float64) {
 	s := b.s
-	x := s.Belt.Width/2 + 45 + 30*chance(s.Seed, 71)
+	x := s.railX()
 	colour := []rgb{{0.03, 0.09, 0.25}, {0.3, 0.3, 0.3}, {0.35, 0.22, 0.02}}[int(3*chance(s.Seed, 72))]
 	for _, side := range []float64{-1, 1} {
 		pts := rectangle(side*(x+30), 1000, 0, 60, 5000)

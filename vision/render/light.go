@@ -126,5 +126,6 @@ var person = []struct {
 func capsuleDistance(p, a, b vec2) float64 {
 	d := b.Sub(a)
 	t := math.Max(0, math.Min(1, p.Sub(a).Dot(d)/d.Dot(d)))
-	return p.Sub(a.Add(d.Mul(t))).Norm()
+	q := p.Sub(a.Add(d.Mul(t)))
+	return math.Sqrt(q.Dot(q)) // no Hypot: a million times a scene
 }

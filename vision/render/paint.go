@@ -38,7 +38,7 @@ type look struct {
 }
 
 var looks = map[string]look{
-	"black_rubber": {rgb{0.042, 0.043, 0.044}, rgb{0.03, 0.03, 0.031}, rgb{0.075, 0.07, 0.06}, rgb{0.20, 0.19, 0.17}, 0.16, 0.10, 6, 0.5},
+	"black_rubber": {rgb{0.042, 0.043, 0.044}, rgb{0.03, 0.03, 0.031}, rgb{0.075, 0.07, 0.06}, rgb{0.20, 0.19, 0.17}, 0.16, 0.14, 6, 0.5},
 	"rough_top":    {rgb{0.075, 0.062, 0.05}, rgb{0.05, 0.04, 0.035}, rgb{0.16, 0.14, 0.11}, rgb{0.22, 0.2, 0.17}, 0.12, 0.12, 1, 0.2},
 	"white_food":   {rgb{0.60, 0.62, 0.64}, rgb{0.55, 0.56, 0.57}, rgb{0.42, 0.41, 0.39}, rgb{0.42, 0.39, 0.34}, 0.035, 0.012, 4, 1},
 	"green_pu":     {rgb{0.026, 0.20, 0.072}, rgb{0.03, 0.16, 0.07}, rgb{0.30, 0.30, 0.27}, rgb{0.26, 0.27, 0.23}, 0.10, 0.035, 5, 0.8},
@@ -200,12 +200,16 @@ func (s *Scene) groundPaint() paint {
 		pipe := rgb{0.30, 0.305, 0.315}.times(tone)
 		floor := rgb{0.03, 0.03, 0.032}
 		radius := min(pitch*0.42, 45)
+		end := float32(s.railX() + 30)
 		return func(r *rows, i int) rgb {
 			u, v := at(r, i)
 			d, k := near(v, pitch)
 			m := g.at(u*1.3, v*1.3+ox)
 			n := c.at(u*0.7+oy, v*0.7+ox)
 			q := d / radius
+			if r.gx[i] > end || r.gx[i] < -end { // beyond the frame
+				return floor.times(1.6 + 0.5*n + 0.3*m)
+			}
 			on := band(d, radius, r.foot[i])
 			z := float32(math.Sqrt(float64(max(0, 1-q*q)))) // the pipe's normal upwards
 			shine := z*0.75 + 0.25*q
@@ -240,8 +244,9 @@ func (s *Scene) groundPaint() paint {
 		u, v := at(r, i)
 		n := c.at(u*0.35+ox, v*0.35+oy)
 		n2 := c.at(u*1.3+oy, v*1.3+ox)
+		n3 := c.at(u*3.1+ox, v*3.1+ox)
 		m := g.at(u*1.5, v*1.5)
-		t := base.times(max(0.2, 1+0.12*n+0.06*n2+0.05*m))
+		t := base.times(max(0.2, 1+0.11*n+0.05*n2+0.05*n3+0.05*m))
 		return t.times(1 - 0.3*clamp01(n2-1.5)*clamp01(1.5*n))
 	}
 }

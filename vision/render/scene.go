@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -335,6 +336,9 @@ func (s *Scene) Validate() error {
 	return nil
 }
 
+// pairs are points spread over lines, which nobody can read.
+var pairs = regexp.MustCompile(`\[\s+(-?[\d.e+-]+),\s+(-?[\d.e+-]+)\s+\]`)
+
 // Save writes the photo and, beside it with the ending .json, its truth.
 func (s *Scene) Save(path string) error {
 	data, err := s.JPEG()
@@ -354,6 +358,7 @@ func (s *Scene) Save(path string) error {
 	if err != nil {
 		return fmt.Errorf("writing the truth: %w", err)
 	}
+	text = pairs.ReplaceAll(text, []byte("[$1, $2]"))
 	if err := os.WriteFile(path, data, 0o644); err != nil {
 		return fmt.Errorf("writing the photo: %w", err)
 	}
