@@ -218,7 +218,7 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 	say(in.Note, false, 22, 0.90)
 }
 
-// sign draws a tick, a slanted cut below a straight line, a question mark or a bar.
+// sign draws a tick, a slanted cut over the line that is asked for, a question mark or a bar.
 func (c *canvas) sign(v Verdict, x, y, r float64) {
 	c.SetColor(color.White)
 	c.SetLineWidth(r / 3.2)
@@ -230,11 +230,11 @@ func (c *canvas) sign(v Verdict, x, y, r float64) {
 		c.LineTo(x-0.3*r, y+0.75*r)
 		c.LineTo(x+r, y-0.7*r)
 		c.Stroke()
-	case Recut: // the slanted cut and the line that puts it right
-		c.DrawLine(x-1.1*r, y+0.75*r, x+1.1*r, y+0.15*r)
+	case Recut: // two lines that should be one
+		c.DrawLine(x-1.1*r, y+0.6*r, x+1.1*r, y-0.7*r)
 		c.Stroke()
-		c.SetDash(0.5*r, 0.6*r)
-		c.DrawLine(x-1.1*r, y-0.45*r, x+1.1*r, y-0.45*r)
+		c.SetDash(0.45*r, 0.6*r)
+		c.DrawLine(x-0.5*r, y+0.6*r, x+1.1*r, y+0.6*r)
 		c.Stroke()
 		c.SetDash()
 	case Undecided:
