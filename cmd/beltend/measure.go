@@ -115,7 +115,7 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	if c.JSON && c.Budget {
-		if err := report.Budget(std.err, m, report.Options{}); err != nil {
+		if err := report.Budget(std.err, m); err != nil {
 			return err
 		}
 	}

@@ -3,16 +3,143 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"runtime"
+	"strconv"
+	"time"
+
+	"beltend/server/httpapi"
+	"beltend/server/measure"
+	"beltend/server/result"
+	"beltend/server/store"
+	"beltend/server/worker"
 )
 
-type serveCmd struct{}
+type serveCmd struct {
+	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to listen on (default ${default})."`
+	Show         []string      `placeholder:"PHOTO" sep:"none" help:"Measure this photo at the start and print the address of the result; again for more photos of the same end."`
+	Workers      int           `placeholder:"N" help:"Measurements at the same time (default: processors)."`
+	Queue        int           `default:"16" help:"Measurements that may wait."`
+	Deadline     time.Duration `default:"60s" help:"Longest time for one measurement."`
+	WorkerMemory int           `default:"2048" placeholder:"MB" help:"Memory of one measurement."`
+}
 
-func (c *serveCmd) Run(ctx context.Context, std streams) error { return errors.New("not built yet") }
+const (
+	keptRecords = 200
+	keptBytes   = 256 << 20
+	stopTime    = 20 * time.Second // for requests under way when the service is stopped
+)
 
-type workerCmd struct{}
+// Run serves until it is told to stop.
+func (c *serveCmd) Run(ctx context.Context, std streams) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	show, err := readPhotos(c.Show)
+	if err != nil {
+		return err
+	}
+	log := slog.New(slog.NewTextHandler(std.err, nil))
+	self, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("find the own program: %w", err)
+	}
+	pool, err := worker.New(worker.Config{
+		Command: []string{self, "worker", "--memory", strconv.Itoa(c.WorkerMemory)},
+		Workers: c.Workers, Queue: c.Queue, Deadline: c.Deadline, Log: log,
+	})
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
+	cfg := httpapi.Config{Measurer: pool, Store: store.NewMemory(keptRecords, keptBytes), Program: version(), Log: log}
+	server := &http.Server{
+		Handler:           httpapi.New(cfg),
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       5 * time.Minute, // photos over a poor network
+		WriteTimeout:      5*time.Minute + time.Duration(c.Queue+1)*c.Deadline,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    32 << 10,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	listener, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
+	}
+	served := make(chan error, 1)
+	go func() { served <- server.Serve(listener) }()
+	base := "http://" + listener.Addr().String()
+	fmt.Fprintf(std.out, "beltend serves at %s/\n", base)
+	if len(show) > 0 {
+		if err := c.show(ctx, std, cfg, base, show); err != nil {
+			return err
+		}
+	}
+	select {
+	case err := <-served:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	fmt.Fprintln(std.err, "beltend: stopping")
+	stopping, cancel := context.WithTimeout(context.Background(), stopTime)
+	defer cancel()
+	if err := server.Shutdown(stopping); err != nil {
+		pool.Close() // ends the measurements that still hold requests
+		if err := server.Close(); err != nil {
+			return fmt.Errorf("stop: %w", err)
+		}
+	}
+	if err := <-served; !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("serve: %w", err)
+	}
+	return nil
+}
 
-func (c *workerCmd) Run(ctx context.Context, std streams) error { return errors.New("not built yet") }
+func (c *serveCmd) check() error {
+	bad := func(setting, format string, a ...any) error {
+		return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)}
+	}
+	host, port, err := net.SplitHostPort(c.Listen)
+	if err != nil {
+		return bad("listen", "%q is no address: give host and port, for example 127.0.0.1:8080", c.Listen)
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
+		return bad("listen", "%q is no port: give a number up to 65535", port)
+	}
+	if !httpapi.Loopback(host) {
+		return bad("listen", "%q can be reached from other machines, and there are no accounts yet that say who may: listen on 127.0.0.1 or ::1", c.Listen)
+	}
+	if c.Workers == 0 {
+		c.Workers = runtime.NumCPU()
+	}
+	switch {
+	case c.Workers < 0 || c.Workers > 1024:
+		return bad("workers", "%d is out of range 1 to 1024", c.Workers)
+	case c.Queue < 0 || c.Queue > 10000:
+		return bad("queue", "%d is out of range 0 to 10000", c.Queue)
+	case c.Deadline < time.Second || c.Deadline > time.Hour:
+		return bad("deadline", "%v is out of range 1s to 1h", c.Deadline)
+	case c.WorkerMemory < 256 || c.WorkerMemory > 1<<20:
+		return bad("worker-memory", "%d MB is out of range 256 to %d", c.WorkerMemory, 1<<20)
+	}
+	return nil
+}
 
-type healthCmd struct{}
-
-func (c *healthCmd) Run(ctx context.Context, std streams) error { return errors.New("not built yet") }
+// show measures before anybody asks. A refusal is told and the service goes on.
+func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, base string, photos []measure.Input) error {
+	r, err := httpapi.Measure(ctx, cfg, worker.Job{Photos: photos}, false)
+	var refused *result.Refusal
+	switch {
+	case errors.As(err, &refused):
+		fmt.Fprintf(std.err, "Refused (%s): %s\n%s\n", refused.Code, refused.Message, refused.Advice)
+	case err != nil:
+		return err
+	default:
+		fmt.Fprintf(std.out, "The result: %s/m/%s\n", base, r.ID)
+	}
+	return nil
+}

@@ -318,3 +318,25 @@ func (l *logWriter) Write(b []byte) (int, error) {
 	l.seen += len(b)
 	return len(b), nil
 }
+
+// Ready reports whether jobs can be measured: a worker runs or one starts.
+func (p *Pool) Ready(ctx context.Context) error {
+	select {
+	case <-p.closed:
+		return ErrClosed
+	default:
+	}
+	var w *process
+	select {
+	case w = <-p.slots:
+	default:
+		return nil // all are at work
+	}
+	defer func() { p.slots <- w }()
+	if w != nil && !w.ended() {
+		return nil
+	}
+	started, err := p.start(ctx)
+	w = started
+	return err
+}

@@ -1,0 +1,89 @@
+// Package httpapi is the service over HTTP: measurements for programs under
+// /api/v1, the same as pages for people, health for operators. Gin is used
+// here alone.
+package httpapi
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/measure"
+	"beltend/server/store"
+	"beltend/server/worker"
+)
+
+// Measurer does the jobs; *worker.Pool is one.
+type Measurer interface {
+	Run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error)
+	Ready(ctx context.Context) error
+}
+
+// Config of the service.
+type Config struct {
+	Measurer Measurer
+	Store    store.Store
+	Program  string // version, written into every measurement
+	Log      *slog.Logger
+
+	MaxUpload  int64 // bytes of one request; 0: 200 MB
+	MaxUploads int   // requests read at the same time; 0: 16
+}
+
+type service struct {
+	Config
+	uploads chan struct{}
+}
+
+// New builds the service.
+func New(cfg Config) http.Handler {
+	if cfg.MaxUpload == 0 {
+		cfg.MaxUpload = 200 << 20
+	}
+	if cfg.MaxUploads == 0 {
+		cfg.MaxUploads = 16
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &service{Config: cfg, uploads: make(chan struct{}, cfg.MaxUploads)}
+
+	gin.SetMode(gin.ReleaseMode)
+	r := gin.New()
+	r.HandleMethodNotAllowed = true
+	_ = r.SetTrustedProxies(nil) // nobody stands between; nil cannot fail
+	r.Use(gin.CustomRecoveryWithWriter(nil, s.panicked), secure, ownHost)
+	r.NoRoute(func(c *gin.Context) { s.fail(c, problemNotFound) })
+	r.NoMethod(func(c *gin.Context) { s.fail(c, problemMethod) })
+
+	r.GET("/healthz", func(c *gin.Context) { c.JSON(http.StatusOK, gin.H{"status": "alive"}) })
+	r.GET("/readyz", s.ready)
+
+	api := r.Group("/api/v1")
+	api.POST("/measurements", s.create)
+	api.GET("/measurements/:id", s.get)
+	api.GET("/measurements/:id/overlay/:photo", s.overlay)
+	api.GET("/measurements/:id/topdown.png", s.picture("topdown.png"))
+	api.GET("/measurements/:id/profile.svg", s.picture("profile.svg"))
+	api.GET("/openapi.json", func(c *gin.Context) { c.Data(http.StatusOK, "application/json", openAPI) })
+
+	r.GET("/", s.home)
+	r.POST("/", sameOrigin(s), s.upload)
+	r.GET("/m/:id", s.page)
+	r.GET("/static/:file", s.static)
+	return r
+}
+
+func (s *service) ready(c *gin.Context) {
+	ctx, cancel := context.WithTimeout(c.Request.Context(), 10*time.Second)
+	defer cancel()
+	if err := s.Measurer.Ready(ctx); err != nil {
+		s.Log.Error("not ready", "error", err)
+		c.JSON(http.StatusServiceUnavailable, gin.H{"status": "not ready"})
+		return
+	}
+	c.JSON(http.StatusOK, gin.H{"status": "ready"})
+}

@@ -1,0 +1,128 @@
+package httpapi
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"math"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/result"
+	"beltend/server/store"
+	"beltend/server/worker"
+	"beltend/vision/photo"
+)
+
+// problem is an error as RFC 9457 writes it, with the code, the advice and what
+// the error is about.
+type problem struct {
+	Type    string `json:"type"`
+	Title   string `json:"title"`
+	Status  int    `json:"status"`
+	Detail  string `json:"detail"`
+	Code    string `json:"code"`
+	Advice  string `json:"advice,omitempty"`
+	Photo   string `json:"photo,omitempty"`
+	Setting string `json:"setting,omitempty"`
+
+	retryAfter int // seconds
+}
+
+func (p problem) Error() string { return p.Code + ": " + p.Detail }
+
+var (
+	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Measurements are kept in memory: the oldest give way, and a restart forgets all."}
+	problemMethod   = problem{Status: http.StatusMethodNotAllowed, Code: "method_not_allowed", Detail: "This address does not take that method.", Advice: "See /api/v1/openapi.json for what it takes."}
+	problemFault    = problem{Status: http.StatusInternalServerError, Code: "fault", Detail: "The service failed at this request.", Advice: "Try again; if it stays, look at the service's log."}
+	problemStopping = problem{Status: http.StatusServiceUnavailable, Code: "stopping", Detail: "The service is being stopped.", Advice: "Send the photos again when it runs.", retryAfter: 10}
+)
+
+// problemOf chooses status and words for an error.
+func problemOf(err error) problem {
+	var p problem
+	var refused *result.Refusal
+	var usage *measure.UsageError
+	var busy *worker.Busy
+	switch {
+	case errors.As(err, &p):
+		return p
+	case errors.As(err, &refused):
+		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo}
+	case errors.As(err, &usage):
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
+	case errors.As(err, &busy):
+		return problem{Status: http.StatusServiceUnavailable, Code: "busy", Detail: "Too many measurements are waiting.", Advice: "Send the photos again a little later.",
+			retryAfter: max(1, int(math.Ceil(busy.RetryAfter.Seconds())))}
+	case errors.Is(err, store.ErrNotFound):
+		return problemNotFound
+	case errors.Is(err, worker.ErrClosed), errors.Is(err, context.Canceled):
+		return problemStopping
+	}
+	return problemFault
+}
+
+// refusalStatus is 422 for a photo that can be read but not measured.
+func refusalStatus(code string) int {
+	switch code {
+	case photo.CodeTooLarge:
+		return http.StatusRequestEntityTooLarge
+	case photo.CodeNotPhoto, photo.CodeUnsupported:
+		return http.StatusUnsupportedMediaType
+	}
+	return http.StatusUnprocessableEntity
+}
+
+// fail answers with the problem: a page for addresses of pages, else JSON.
+func (s *service) fail(c *gin.Context, err error) {
+	p := problemOf(err)
+	if p.Status >= http.StatusInternalServerError && p.Status != http.StatusServiceUnavailable {
+		s.Log.Error("request failed", "method", c.Request.Method, "path", c.Request.URL.Path, "error", err)
+	}
+	p.Type = "urn:beltend:problem:" + p.Code
+	p.Title = title(p.Status)
+	if p.retryAfter > 0 {
+		c.Header("Retry-After", strconv.Itoa(p.retryAfter))
+	}
+	c.Abort()
+	if !strings.HasPrefix(c.Request.URL.Path, "/api/") && strings.Contains(c.GetHeader("Accept"), "text/html") {
+		s.show(c, p.Status, func() ([]byte, error) {
+			return pages.Problem(pages.ProblemData{Title: p.Title, Code: p.Code, Detail: p.Detail, Advice: p.Advice})
+		})
+		return
+	}
+	b, err := json.Marshal(p)
+	if err != nil { // texts and a number: cannot happen
+		c.Status(http.StatusInternalServerError)
+		return
+	}
+	c.Data(p.Status, "application/problem+json", b)
+}
+
+func title(status int) string {
+	switch status {
+	case http.StatusUnprocessableEntity:
+		return "No answer from these photos"
+	case http.StatusRequestEntityTooLarge:
+		return "Too large"
+	case http.StatusUnsupportedMediaType:
+		return "Not a photo that can be read"
+	case http.StatusBadRequest:
+		return "The request is not right"
+	case http.StatusServiceUnavailable:
+		return "Not now"
+	case http.StatusInternalServerError:
+		return "The service failed"
+	}
+	return http.StatusText(status)
+}
+
+func (s *service) panicked(c *gin.Context, cause any) {
+	s.Log.Error("panic", "path", c.Request.URL.Path, "cause", cause)
+	s.fail(c, problemFault)
+}
