@@ -13,7 +13,6 @@ import (
 // scene is the part of a ray-traced scene's truth that is compared here.
 type scene struct {
 	Name       string
-	Belt       struct{ Edges json.RawMessage }
 	Squareness struct {
 		Offset       float64 `json:"offset_mm"`
 		Angle        float64 `json:"angle_deg"`
@@ -75,27 +74,34 @@ func (s *scene) edges(t *testing.T) Edges {
 	return Edges{Left: back(s.Points.Left), Right: back(s.Points.Right), Cut: back(s.Points.Cut)}
 }
 
+func scenes(t *testing.T) []scene {
+	t.Helper()
+	files, err := filepath.Glob("testdata/P*.json")
+	if err != nil || len(files) < 3 {
+		t.Fatal(len(files), "scenes", err)
+	}
+	out := make([]scene, len(files))
+	for k, f := range files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := json.Unmarshal(b, &out[k]); err != nil {
+			t.Fatal(f, err)
+		}
+	}
+	return out
+}
+
 // The scenes' truth is computed from dense outlines (0.1 mm and finer); the
 // image points thin them out to 25 and 81 points, which is what the
 // allowances are for: roughness between the points. P09's edges carry a wave
 // of 1 mm over 250 mm and two bites, so its allowances are wider.
 func TestAgainstRayTracedScenes(t *testing.T) {
-	files, err := filepath.Glob("testdata/P*.json")
-	if err != nil || len(files) == 0 {
-		t.Fatal("no scenes", err)
-	}
 	var v Values
-	for _, f := range files {
-		b, err := os.ReadFile(f)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var s scene
-		if err := json.Unmarshal(b, &s); err != nil {
-			t.Fatal(f, err)
-		}
+	for _, s := range scenes(t) {
 		if err := Compute(s.edges(t), Spec{}, &v); err != nil {
-			t.Fatal(f, err)
+			t.Fatal(s.Name, err)
 		}
 		edge, along, rough := 0.12, 0.15, 0.25
 		if s.Name == "P09" {
@@ -121,12 +127,31 @@ func TestAgainstRayTracedScenes(t *testing.T) {
 			{"right corner x", v.RightCorner.X, s.Corners.Right[0], 2 * edge},
 			{"right corner y", v.RightCorner.Y, s.Corners.Right[1], rough},
 		} {
-			if os.Getenv("SHOW") != "" {
-				t.Logf("%s %-18s %9.3f %9.3f %+.3f", s.Name, c.what, c.got, c.want, c.got-c.want)
-			}
 			if !(math.Abs(c.got-c.want) <= c.allow) {
 				t.Errorf("%s: %s is %.3f, should be %.3f +- %.3f", s.Name, c.what, c.got, c.want, c.allow)
 			}
+		}
+	}
+}
+
+// P09 is cut with a bow that stands 4.5 mm out of the belt in the middle; the
+// others are straight but skewed.
+func TestShapesOfRayTracedScenes(t *testing.T) {
+	for _, s := range scenes(t) {
+		e := s.edges(t)
+		v := compute(t, e, Spec{})
+		d := Shapes(e, v, 0.05)
+		if skew := find(d, Skew); skew == nil || skew.Size != v.Offset {
+			t.Errorf("%s: %+v", s.Name, d)
+		}
+		bow := find(d, Bow)
+		switch {
+		case s.Name != "P09":
+			if len(d) != 1 {
+				t.Errorf("%s: %+v", s.Name, d)
+			}
+		case bow == nil || !(math.Abs(bow.Size+4.5) < 0.15+2*bow.SD):
+			t.Errorf("%s: %+v", s.Name, d)
 		}
 	}
 }

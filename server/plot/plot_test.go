@@ -31,7 +31,7 @@ func TestProfileSVG(t *testing.T) {
 	}
 	d := xml.NewDecoder(bytes.NewReader(b.Bytes()))
 	for {
-		if _, err := d.Token(); err == io.EOF {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
 			break
 		} else if err != nil {
 			t.Fatal("not well-formed:", err)

@@ -129,8 +129,8 @@ func (c *canvas) inside(p geometry.Vec2, hx, hy float64) geometry.Vec2 {
 	return p
 }
 
-// label draws a text in a box that stands off p in the direction of both
-// away's, and returns nothing to hold it to: it stays on the picture.
+// label draws a text in a box that stands off p in all the directions away
+// and stays on the picture.
 func (c *canvas) label(s string, p geometry.Vec2, edge color.Color, away ...geometry.Vec2) {
 	if s == "" {
 		return

@@ -6,6 +6,7 @@ package overlay
 import (
 	"image"
 	"image/color"
+	"slices"
 
 	"beltend/geometry"
 )
@@ -82,9 +83,34 @@ func (in Input) pens() (p []pen, lines [][][]geometry.Vec2) {
 	}
 	add(centrePen, in.Centreline)
 	add(rivalPen, in.Rival)
-	add(edgePen, in.Left, in.Right)
-	add(cutPen, in.Cut)
-	add(drawnPen, in.Drawn)
+	add(edgePen, append(runs(in.Left), runs(in.Right)...)...)
+	add(cutPen, runs(in.Cut)...)
+	add(drawnPen, runs(in.Drawn)...)
 	add(recutPen, in.Recut)
 	return p, lines
+}
+
+// runs breaks a row of found points where it was covered, so that no line is
+// drawn over what was not seen: at spaces of more than eight usual ones, which
+// perspective alone does not make.
+func runs(p []geometry.Vec2) [][]geometry.Vec2 {
+	if len(p) < 8 {
+		return [][]geometry.Vec2{p}
+	}
+	d := make([]float64, len(p)-1)
+	for k := range d {
+		d[k] = p[k+1].Sub(p[k]).Norm()
+	}
+	sorted := slices.Clone(d)
+	slices.Sort(sorted)
+	most := 8 * sorted[len(d)/2]
+	var out [][]geometry.Vec2
+	from := 0
+	for k := range d {
+		if d[k] > most {
+			out = append(out, p[from:k+1])
+			from = k + 1
+		}
+	}
+	return append(out, p[from:])
 }

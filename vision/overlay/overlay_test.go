@@ -87,6 +87,27 @@ func TestPhotoLines(t *testing.T) {
 	}
 }
 
+// What was covered is not drawn over.
+func TestCoveredEdgeStaysOpen(t *testing.T) {
+	in := belt()
+	in.Left = nil
+	for y := 3000.0; y > 200; y -= 40 {
+		if y > 1700 || y < 1200 {
+			in.Left = append(in.Left, v2(600, y))
+		}
+	}
+	p := Photo(grey(3000, 4000, flat(100)), in)
+	for _, c := range []struct {
+		y    int
+		want bool
+	}{{2000, true}, {1450, false}, {600, true}} {
+		x, y := int(math.Round(600.5*0.4-0.5)), int(float64(c.y)*0.4)
+		if got := near(p.At(x, y), edgePen.c); got != c.want {
+			t.Errorf("edge drawn at y %d: %v", c.y, got)
+		}
+	}
+}
+
 // A line's middle is where it should be to a fraction of a pixel: pixel
 // centres at integers in both pictures.
 func TestPhotoPixelCentres(t *testing.T) {
