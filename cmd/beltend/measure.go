@@ -109,7 +109,7 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 	if c.JSON {
 		err = printJSON(std, m)
 	} else {
-		err = report.Text(std.out, m, report.Options{Inches: c.Units == "in", Budget: c.Budget})
+		err = report.Text(std.out, m, c.options())
 	}
 	if err != nil {
 		return err
@@ -122,10 +122,14 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 	return c.draw(photos, m)
 }
 
+func (c *measureCmd) options() report.Options {
+	return report.Options{Inches: c.Units == "in", Budget: c.Budget}
+}
+
 func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 	if c.Overlay != "" {
 		for i := range photos {
-			b, err := pictures.Overlay(photos[i].Data, m, i)
+			b, err := pictures.Overlay(photos[i].Data, m, i, c.options())
 			if err != nil {
 				return fmt.Errorf("draw the overlay: %w", err)
 			}
@@ -140,7 +144,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 		}
 	}
 	if c.Topdown != "" {
-		b, err := pictures.TopDown(photos, m)
+		b, err := pictures.TopDown(photos, m, c.options())
 		if err != nil {
 			return fmt.Errorf("draw the top-down view: %w", err)
 		}

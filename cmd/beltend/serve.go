@@ -131,7 +131,7 @@ func (c *serveCmd) check() error {
 
 // show measures before anybody asks. A refusal is told and the service goes on.
 func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, base string, photos []measure.Input) error {
-	r, err := httpapi.Measure(ctx, cfg, worker.Job{Photos: photos}, false)
+	r, err := httpapi.Measure(ctx, cfg, worker.Job{Photos: photos})
 	var refused *result.Refusal
 	switch {
 	case errors.As(err, &refused):

@@ -6,6 +6,7 @@ import (
 
 	"beltend/server/measure"
 	"beltend/server/pictures"
+	"beltend/server/report"
 	"beltend/server/worker"
 )
 
@@ -34,7 +35,7 @@ func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progre
 	if m.Refused != nil {
 		return worker.Answer{}, m.Refused
 	}
-	files, err := pictures.All(job.Photos, m)
+	files, err := pictures.All(job.Photos, m, report.Options{Inches: job.Inches})
 	if err != nil {
 		return worker.Answer{}, fmt.Errorf("draw the pictures: %w", err)
 	}

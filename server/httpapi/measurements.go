@@ -16,7 +16,7 @@ import (
 )
 
 // Measure measures one job and keeps the result; its links are set.
-func Measure(ctx context.Context, cfg Config, job worker.Job, inches bool) (store.Record, error) {
+func Measure(ctx context.Context, cfg Config, job worker.Job) (store.Record, error) {
 	answer, err := cfg.Measurer.Run(ctx, job, nil)
 	if err != nil {
 		return store.Record{}, err
@@ -24,7 +24,7 @@ func Measure(ctx context.Context, cfg Config, job worker.Job, inches bool) (stor
 	if answer.Measurement.Refused != nil {
 		return store.Record{}, answer.Measurement.Refused
 	}
-	r := store.Record{ID: store.NewID(), Created: time.Now().UTC(), Inches: inches, Measurement: answer.Measurement}
+	r := store.Record{ID: store.NewID(), Created: time.Now().UTC(), Inches: job.Inches, Measurement: answer.Measurement}
 	for _, p := range answer.Pictures {
 		r.Pictures = append(r.Pictures, store.Picture{Name: p.Name, Data: p.Data})
 	}
@@ -39,7 +39,7 @@ func (s *service) create(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	r, err := Measure(c.Request.Context(), s.Config, job, false)
+	r, err := Measure(c.Request.Context(), s.Config, job)
 	if err != nil {
 		s.fail(c, err)
 		return

@@ -31,7 +31,8 @@ func (s *service) upload(c *gin.Context) {
 		err = &measure.UsageError{Setting: "units", Message: "is mm or in"}
 	}
 	if err == nil {
-		r, failed := Measure(c.Request.Context(), s.Config, job, fields["units"] == "in")
+		job.Inches = fields["units"] == "in"
+		r, failed := Measure(c.Request.Context(), s.Config, job)
 		if failed == nil {
 			c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
 			return

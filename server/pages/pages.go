@@ -120,7 +120,7 @@ func Result(r store.Record) ([]byte, error) {
 	if m.Squareness != nil {
 		offset, u, _ := strings.Cut(report.Offset(m, o), " ± ")
 		v.Offset, v.U, v.LongSide = offset, u, report.LongSide(m)
-		v.Scale = newScale(m.Squareness, r.Inches)
+		v.Scale = newScale(m.Squareness, r.Inches, report.Tolerance(m, o))
 		v.Facts = v.Facts[1:] // the offset stands above, larger
 	}
 	if m.Recut != nil {

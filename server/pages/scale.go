@@ -30,7 +30,7 @@ const (
 	scaleEdge  = 22.0 // free on both sides, for the labels of the last ticks
 )
 
-func newScale(s *result.Squareness, inches bool) *scale {
+func newScale(s *result.Squareness, inches bool, tolerance string) *scale {
 	unit, name := 1.0, "mm"
 	if inches {
 		unit, name = 25.4, "in"
@@ -46,13 +46,13 @@ func newScale(s *result.Squareness, inches bool) *scale {
 	sc := &scale{
 		BandX: at(tol), BandW: at(-tol) - at(tol),
 		X: at(offset), Lo: at(offset + u), Hi: at(offset - u),
-		Tolerance: strconv.FormatFloat(tol, 'g', 3, 64) + " " + name,
-		Described: fmt.Sprintf("Scale of the offset in %s, tolerance %.3g to either side, offset %+.3g with an uncertainty of %.2g", name, tol, offset, u),
+		Tolerance: tolerance,
+		Described: fmt.Sprintf("Scale of the offset in %s, tolerance %s to either side, offset %+.3g with an uncertainty of %.2g", name, tolerance, offset, u),
 	}
 	n := int(math.Round(reach / step))
 	for i := -n; i <= n; i++ {
 		t := tick{X: at(float64(i) * step), Long: i == 0}
-		if i%2 == 0 {
+		if n <= 4 || i%2 == 0 {
 			t.Label = strconv.FormatFloat(math.Abs(float64(i)*step), 'g', 4, 64)
 		}
 		sc.Ticks = append(sc.Ticks, t)

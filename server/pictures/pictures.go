@@ -4,30 +4,30 @@
 package pictures
 
 import (
+	"bytes"
 	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
 
+	"beltend/geometry"
 	"beltend/server/measure"
+	"beltend/server/plot"
+	"beltend/server/report"
 	"beltend/server/result"
+	"beltend/vision"
+	"beltend/vision/overlay"
+	"beltend/vision/photo"
 )
 
-// Overlay draws the findings into photo i of the measurement; the answer is a
-// JPEG.
-func Overlay(photo []byte, m *result.Measurement, i int) ([]byte, error) {
-	return nil, errMissing
-}
+const (
+	quality  = 88 // of a JPEG
+	longSide = overlay.LongSide
+)
 
-// TopDown draws the belt end as seen from straight above with a millimetre
-// grid; the answer is a PNG.
-func TopDown(photos []measure.Input, m *result.Measurement) ([]byte, error) {
-	return nil, errMissing
-}
-
-// Profile draws the cut's deviation across the width as "svg" or "png".
-func Profile(m *result.Measurement, format string) ([]byte, error) {
-	return nil, errMissing
-}
-
-var errMissing = errors.New("this picture cannot be drawn yet")
+// ErrNone is returned when a measurement holds too little for a picture.
+var ErrNone = errors.New("the measurement holds too little to draw this picture")
 
 // File is a picture with its name.
 type File struct {
@@ -36,7 +36,198 @@ type File struct {
 }
 
 // All draws every picture that the service shows: overlay-1.jpg and so on,
-// topdown.png, profile.svg.
-func All(photos []measure.Input, m *result.Measurement) ([]File, error) {
-	return nil, nil
+// topdown.png, profile.svg. One that the measurement cannot give is left out.
+func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]File, error) {
+	var files []File
+	add := func(name string, b []byte, err error) error {
+		if errors.Is(err, ErrNone) {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		files = append(files, File{name, b})
+		return nil
+	}
+	from := best(m)
+	for i := range photos {
+		img, err := screen(photos[i].Data)
+		if err != nil {
+			return nil, err
+		}
+		b, err := drawOverlay(img, m, i, o)
+		if err := add(fmt.Sprintf("overlay-%d.jpg", i+1), b, err); err != nil {
+			return nil, err
+		}
+		if i == from {
+			b, err := drawTopDown(img, m, i, o)
+			if err := add("topdown.png", b, err); err != nil {
+				return nil, err
+			}
+		}
+	}
+	b, err := Profile(m, "svg")
+	return files, add("profile.svg", b, err)
+}
+
+// Overlay draws the findings into photo i of the measurement; the answer is a
+// JPEG.
+func Overlay(data []byte, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+	img, err := screen(data)
+	if err != nil {
+		return nil, err
+	}
+	return drawOverlay(img, m, i, o)
+}
+
+// TopDown draws the belt end as seen from straight above with a millimetre
+// grid, from the photo that was taken most upright; the answer is a PNG.
+func TopDown(photos []measure.Input, m *result.Measurement, o report.Options) ([]byte, error) {
+	i := best(m)
+	if i < 0 || i >= len(photos) {
+		return nil, ErrNone
+	}
+	img, err := screen(photos[i].Data)
+	if err != nil {
+		return nil, err
+	}
+	return drawTopDown(img, m, i, o)
+}
+
+// Profile draws the cut's deviation across the width as "svg" or "png".
+func Profile(m *result.Measurement, format string) ([]byte, error) {
+	if m.Cut == nil || m.Squareness == nil || m.Width == nil || len(m.Cut.Profile) == 0 {
+		return nil, ErrNone
+	}
+	in := plot.Input{
+		Width: m.Width.AtCutMM, Profile: points(m.Cut.Profile),
+		Offset: m.Squareness.OffsetMM, U95: m.Squareness.OffsetU95MM, Tolerance: m.Squareness.ToleranceMM,
+	}
+	if r := m.Recut; r != nil {
+		in.HasRecut = true
+		in.Recut = r.CentreMM + at(in.Profile, 0) // CentreMM counts from the cut itself
+		in.RecutL, in.RecutR = r.LeftMM, r.RightMM
+	}
+	var b bytes.Buffer
+	if err := plot.Profile(&b, format, in); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// at interpolates a profile at x.
+func at(p []geometry.Vec2, x float64) float64 {
+	for i := 1; i < len(p); i++ {
+		if a, b := p[i-1], p[i]; a.X <= x && x <= b.X && b.X > a.X {
+			return a.Y + (b.Y-a.Y)*(x-a.X)/(b.X-a.X)
+		}
+	}
+	if x < p[0].X {
+		return p[0].Y
+	}
+	return p[len(p)-1].Y
+}
+
+// best is the photo to draw from above: the most upright one that was used.
+func best(m *result.Measurement) int {
+	k := -1
+	for i, p := range m.Photos {
+		if p.LeftOut == "" && i < len(m.Image) && (k < 0 || p.TiltDeg < m.Photos[k].TiltDeg) {
+			k = i
+		}
+	}
+	return k
+}
+
+func screen(data []byte) (image.Image, error) {
+	info, err := photo.Inspect(data, photo.DefaultLimits())
+	if err != nil {
+		return nil, err
+	}
+	img, err := vision.Screen(data, info, longSide)
+	if err != nil { // a nil *image.RGBA would not be a nil image.Image
+		return nil, err
+	}
+	return img, nil
+}
+
+func drawOverlay(img image.Image, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+	if i >= len(m.Image) {
+		return nil, ErrNone
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, overlay.Photo(img, input(m, i, o)), &jpeg.Options{Quality: quality}); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+	im := m.Image[i]
+	if len(im.Camera) != geometry.CameraParams || len(im.CamFromBelt) != len(geometry.Pose{}) {
+		return nil, ErrNone
+	}
+	view := geometry.NewView(geometry.CameraFrom(im.Camera), geometry.Pose(im.CamFromBelt))
+	in := input(m, i, o)
+	if m.Photos[i].LeftOut == "" && len(in.Cut) == 0 {
+		return nil, ErrNone
+	}
+	top, err := overlay.TopDown(img, view, in)
+	if errors.Is(err, overlay.ErrNoPlane) {
+		return nil, fmt.Errorf("%w: %w", ErrNone, err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	if err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&b, top); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+func input(m *result.Measurement, i int, o report.Options) overlay.Input {
+	im := m.Image[i]
+	in := overlay.Input{
+		Size: image.Pt(im.WidthPx, im.HeightPx),
+		Left: points(im.LeftEdge), Right: points(im.RightEdge), Cut: points(im.Cut), Drawn: points(im.Drawn),
+		Centreline: points(im.Centreline), Recut: points(im.RecutLine), Rival: points(im.Rival),
+		LeftCorner: point(im.LeftCorner), RightCorner: point(im.RightCorner),
+		Headline: report.Headline(m),
+		Note:     "Isolate and lock out before work; site rules win. Lines show what was found, they declare nothing safe.",
+	}
+	switch m.Verdict {
+	case result.Square:
+		in.Verdict = overlay.Square
+	case result.Recut:
+		in.Verdict = overlay.Recut
+	default:
+		in.Verdict = overlay.Undecided
+	}
+	if m.Refused != nil {
+		in.Verdict = overlay.Refused
+	}
+	if m.Squareness != nil {
+		in.Detail = "Offset " + report.Offset(m, o) + ", " + report.LongSide(m) + "; tolerance " + report.Tolerance(m, o)
+	}
+	if m.Recut != nil {
+		t := report.TapeOf(m.Recut, o)
+		in.LeftText, in.RightText = t.Left+" back", t.Right+" back"
+	}
+	return in
+}
+
+func points(px [][2]float64) []geometry.Vec2 {
+	var out []geometry.Vec2
+	for _, p := range px {
+		out = append(out, geometry.Vec2{X: p[0], Y: p[1]})
+	}
+	return out
+}
+
+func point(p *[2]float64) *geometry.Vec2 {
+	if p == nil {
+		return nil
+	}
+	return &geometry.Vec2{X: p[0], Y: p[1]}
 }

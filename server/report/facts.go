@@ -27,7 +27,7 @@ func Facts(m *result.Measurement, o Options) []Row {
 			angle += fmt.Sprintf(", against a target of %+.2f°", s.TargetDeg)
 		}
 		add("Angle", angle)
-		tol := u.length(s.ToleranceMM)
+		tol := Tolerance(m, o)
 		if set := m.Settings; set != nil && set.ToleranceMM == 0 {
 			tol += ", taken as 2 mm per metre of width; your site's figure wins"
 		}
@@ -67,6 +67,11 @@ func Facts(m *result.Measurement, o Options) []Row {
 func Offset(m *result.Measurement, o Options) string {
 	u := units{o.Inches}
 	return u.signed(m.Squareness.OffsetMM) + " ± " + u.expanded(m.Squareness.OffsetU95MM)
+}
+
+// Tolerance is the largest offset allowed.
+func Tolerance(m *result.Measurement, o Options) string {
+	return units{o.Inches}.length(m.Squareness.ToleranceMM)
 }
 
 // Tape is the re-cut as it is set out with a tape.

@@ -36,6 +36,23 @@ func Verdict(m *result.Measurement) string {
 	}
 }
 
+// Headline is the decision in a word or two.
+func Headline(m *result.Measurement) string {
+	switch {
+	case m.Refused != nil:
+		return "No answer"
+	case m.Verdict == result.Square && m.Squareness != nil && m.Squareness.TargetDeg != 0:
+		return "At the target angle"
+	case m.Verdict == result.Square:
+		return "Square"
+	case m.Verdict == result.Recut && m.Line == "drawn":
+		return "Draw again"
+	case m.Verdict == result.Recut:
+		return "Re-cut"
+	}
+	return "Undecided"
+}
+
 // LongSide says which side sticks out. Where the offset is smaller than its
 // uncertainty the side is not known.
 func LongSide(m *result.Measurement) string {

@@ -21,6 +21,7 @@ import (
 type Job struct {
 	Photos   []measure.Input
 	Settings result.Settings
+	Inches   bool // units written into the pictures
 }
 
 // File is one picture made for the answer.

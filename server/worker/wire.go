@@ -25,6 +25,7 @@ type fileHeader struct {
 type jobHeader struct {
 	Photos   []fileHeader    `json:"photos"`
 	Settings result.Settings `json:"settings"`
+	Inches   bool            `json:"inches,omitempty"`
 }
 
 // reply is everything a worker says: it is ready, a step of progress, or one of
