@@ -45,7 +45,7 @@ lint: $(LINT)
 	$(LINT) run --timeout 15m
 
 $(LINT):
-	GOBIN=$(CURDIR)/bin go install github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$(LINT_VERSION)
+	GOTOOLCHAIN=$$(go env GOVERSION) GOBIN=$(CURDIR)/bin go install github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$(LINT_VERSION)
 	mv bin/golangci-lint $@
 
 unit:
