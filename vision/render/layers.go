@@ -535,8 +535,9 @@ func (b *builder) castShadow(pts []vec2, height, z float64) {
 		hull := convexHull(append(shifted(pts, c, vec2{}, grow), shifted(pts, c, d, grow)...))
 		b.add(layer{shade: float32(share)}, level(hull, z))
 	}
-	for _, grow := range []float64{0.25, 0.6} { // little of the room's light gets in there
-		b.add(layer{shade: 0.18}, level(shifted(pts, c, vec2{}, grow*height+0.3), z))
+	for i := range 5 { // little of the room's light gets in there
+		grow := 0.08 + 0.15*float64(i)
+		b.add(layer{shade: 0.09}, level(shifted(pts, c, vec2{}, grow*height+0.3), z))
 	}
 }
 
@@ -680,8 +681,8 @@ func (b *builder) beltShadow(foot []vec2, t float64) {
 		}
 		b.add(layer{shade: float32(share)}, grown(d, grow))
 	}
-	for i, grow := range []float64{0.1, 0.3, 0.8} { // the room's light fails close to the foot
-		b.add(layer{shade: []float32{0.34, 0.22, 0.12}[i]}, grown(vec2{}, grow*t))
+	for i, grow := range []float64{0.08, 0.2, 0.35, 0.55, 0.85} { // the room's light fails close to the foot
+		b.add(layer{shade: []float32{0.26, 0.17, 0.12, 0.09, 0.06}[i]}, grown(vec2{}, grow*t))
 	}
 }
 

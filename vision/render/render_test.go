@@ -463,6 +463,9 @@ func TestScenesAreWhatTheySay(t *testing.T) {
 		if tr := check(MustRefuse(seed)); tr.Expected != RefuseOrWide || len(tr.Codes) == 0 {
 			t.Errorf("%s: expected %q, codes %v", tr.Name, tr.Expected, tr.Codes)
 		}
+		if tr := check(OtherReference(seed)); tr.CutInFrame < 1 || len(tr.Cards)+len(tr.Scene.Sheets) == 0 {
+			t.Errorf("%s (%s): %.2f of the cut, %d cards", tr.Name, tr.What, tr.CutInFrame, len(tr.Cards))
+		}
 		shots := Several(seed)
 		g, err := GroupTruth(shots)
 		if err != nil || len(shots) < 2 || g.CutInFrame < 1 {

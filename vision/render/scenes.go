@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 )
 
 // The scenes of the scoreboard. The same seed always gives the same scene.
@@ -369,6 +370,7 @@ var hardClasses = []struct {
 			{Kind: "rag", X: m.either(0.35, 0.6) * w, Y: m.in(0.6, 0.95) * length, Turn: m.in(0, 180), Length: 180, Width: 120},
 		}
 	}},
+	{"cards curled a little", nil},
 	{"card partly covered", nil},
 	{"cards printed small", nil},
 }
@@ -396,6 +398,8 @@ func Hard(seed int64) Scene {
 		switch kind.name {
 		case "dust, scratches and dirty cards":
 			k.Dirt, k.Gloss = m.in(0.3, 1), 0.6
+		case "cards curled a little":
+			k.Curl, k.Gloss = m.in(0.8, 2.5), m.in(0, 1)
 		case "card partly covered":
 			if i == 0 {
 				k.Cover = m.in(0.2, 0.45)
@@ -607,4 +611,69 @@ func Several(seed int64) []Scene {
 		out = append(out, shot)
 	}
 	return out
+}
+
+// OtherReference is a clean scene with something else than the project's cards
+// for a scale: by seed a printed board, loose markers or a plain A4 sheet.
+func OtherReference(seed int64) Scene {
+	m := newMaker(seed, 400)
+	s := m.s
+	s.Class, s.Name = "other references", fmt.Sprintf("reference-%d", seed)
+	length := math.Max(m.belt(), 720)
+	s.Belt.Width = math.Max(s.Belt.Width, 420)
+	m.phone()
+	m.stand(m.in(2, 25), m.in(-20, 20), m.in(-8, 8), length)
+	m.cards(2, length)
+	for i := range s.Cards {
+		k := &s.Cards[i]
+		switch k.Number = 0; seed % 4 {
+		case 0:
+			s.What, k.Board = "printed metal boards", fmt.Sprintf("7x5:25.7/12.9:6X6_250:%d", 17*i)
+		case 1:
+			s.What, k.Board = "one large board", "9x6:20/15:5X5_100"
+		case 2:
+			s.What, k.Marker, k.ID = "loose markers", "4X4_50:60", 3+4*i
+		}
+	}
+	switch seed % 4 {
+	case 1:
+		s.Cards = s.Cards[:1]
+	case 2: // two more, where there is room
+		for i := range 4 {
+			if m.lay(Card{Number: 1, Lift: 0.1}, []int{1, -1}[i%2], 20, length-15) {
+				k := &s.Cards[len(s.Cards)-1]
+				k.Number, k.Marker, k.ID = 0, "4X4_50:60", 20+i
+			}
+		}
+	case 3:
+		k := s.Cards[0]
+		s.What, s.Cards = "a plain A4 sheet", nil
+		s.Sheets = []Sheet{{X: k.X, Y: k.Y, Turn: k.Turn, Width: 297, Height: 210}}
+	}
+	return *s
+}
+
+// Kinds are the names that Make takes.
+var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference"}
+
+// Make draws up the scenes of a kind: one, except of several photos.
+func Make(kind string, seed int64) ([]Scene, error) {
+	if seed < 0 {
+		return nil, fmt.Errorf("scene seed is %d, must not be below 0", seed)
+	}
+	switch kind {
+	case "clean1":
+		return []Scene{Clean(seed, 1)}, nil
+	case "clean2":
+		return []Scene{Clean(seed, 2)}, nil
+	case "hard":
+		return []Scene{Hard(seed)}, nil
+	case "refuse":
+		return []Scene{MustRefuse(seed)}, nil
+	case "several":
+		return Several(seed), nil
+	case "reference":
+		return []Scene{OtherReference(seed)}, nil
+	}
+	return nil, fmt.Errorf("scene kind %q: choose one of %s", kind, strings.Join(Kinds, ", "))
 }
