@@ -69,8 +69,28 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	if len(outs) == 0 {
 		return nil, m.whyNone(lines, inner)
 	}
-	best := outs[0]
-	m.settle(&best)
+	// The best outline whose edges are really seen; when none is, the reason is
+	// that of the best.
+	var best outline
+	var why error
+	for i := range outs[:min(len(outs), 60)] {
+		if outs[i].Score < outs[0].Score-0.6 {
+			break
+		}
+		best = outs[i]
+		m.settle(&best)
+		err := m.clear(&best, inner)
+		if err == nil {
+			why = nil
+			break
+		}
+		if why == nil {
+			why = err
+		}
+	}
+	if why != nil {
+		return nil, why
+	}
 	blocked := func(q geometry.Vec2) bool {
 		for _, s := range sheets {
 			if insideQuad(s, q) {
@@ -78,9 +98,6 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 			}
 		}
 		return false
-	}
-	if err := m.clear(&best, inner); err != nil {
-		return nil, err
 	}
 	margin := math.Inf(1)
 	for _, o := range outs[1:min(len(outs), 400)] {

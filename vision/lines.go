@@ -68,6 +68,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	for t := range sin {
 		sin[t], cos[t] = math.Sincos(float64(t) * math.Pi / bins)
 	}
+	strange := m.strangeness()
 	for idx, g := range gs {
 		k := int(g.q.Y)*m.W + int(g.q.X)
 		for c := 0; c < channels; c++ {
@@ -78,7 +79,13 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			gx, gy := float64(m.V[c][k+reach]-m.V[c][k-reach]), float64(m.V[c][k+reach*m.W]-m.V[c][k-reach*m.W])
 			a := math.Atan2(gy, gx) * bins / math.Pi
 			t0 := int(math.Round(a))
-			w := float32(math.Min(z-1.5, 5))
+			// Only a step with the belt on one side and something else on the
+			// other can be its edge: gratings, rollers and planks vote little.
+			size := math.Hypot(gx, gy)
+			i, j := int(math.Round(3*gx/size)), int(math.Round(3*gy/size))
+			one, other := strangeAt(strange, m, k, i, j), strangeAt(strange, m, k, -i, -j)
+			like, unlike := min(one, other), max(one, other)
+			w := float32(math.Min(z-1.5, 5)) / (1 + like*like/4) * (0.3 + min(unlike/3, 1))
 			for t := t0 - 3; t <= t0+3; t++ {
 				tt := ((t % bins) + bins) % bins
 				rho := g.q.X*cos[tt] + g.q.Y*sin[tt]
@@ -129,6 +136,29 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 		}
 	}
 	return dropTwins(out)
+}
+
+// strangeness is how far each place's look is from the belt's near the cards,
+// by chroma and texture more than by light.
+func (m *sceneMap) strangeness() []float32 {
+	out := make([]float32, len(m.Known))
+	for k := range out {
+		var s float64
+		for c := range m.V {
+			e := math.Min(math.Abs(float64(m.V[c][k])-m.Belt[c])/m.Spread[c], 8)
+			s += lookWeight[c] * e * e
+		}
+		out[k] = float32(math.Sqrt(s))
+	}
+	return out
+}
+
+func strangeAt(s []float32, m *sceneMap, k, i, j int) float32 {
+	q := k + j*m.W + i
+	if q < 0 || q >= len(s) || !m.Known[q] {
+		return s[k]
+	}
+	return s[q]
 }
 
 // clip returns the part of a line inside the map as parameters along dir.

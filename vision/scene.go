@@ -269,6 +269,10 @@ func (m *sceneMap) learn(sheets [][4]geometry.Vec2) {
 	}
 }
 
+// lookWeight weighs the channels of a look: shadows change light, not chroma,
+// and grain less.
+var lookWeight = [channels]float64{0.25, 1, 1, 0.6}
+
 // contrast is the evidence for an edge at q with the belt towards n: the
 // distance between the looks of both sides in units of the belt's own
 // variation. foreign says how far the far side is from the belt's look, near
@@ -279,14 +283,13 @@ func (m *sceneMap) contrast(q, n geometry.Vec2) (evidence, near, foreign float64
 	if !m.side(q, n, &a) || !m.side(q, n.Mul(-1), &b) {
 		return 0, 0, 0, false
 	}
-	weight := [channels]float64{0.25, 1, 1, 0.6}
 	for c := range a {
 		d := math.Min(math.Abs(a[c]-b[c])/m.Noise[c], 6)
 		evidence += d * d
 		e := math.Min(math.Abs(a[c]-m.Belt[c])/m.Spread[c], 8)
-		near += weight[c] * e * e
+		near += lookWeight[c] * e * e
 		e = math.Min(math.Abs(b[c]-m.Belt[c])/m.Spread[c], 8)
-		foreign += weight[c] * e * e
+		foreign += lookWeight[c] * e * e
 	}
 	return math.Sqrt(evidence), math.Sqrt(near), math.Sqrt(foreign), true
 }

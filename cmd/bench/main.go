@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"sort"
+	"strings"
 	"sync"
 	"time"
 
@@ -65,15 +66,16 @@ func main() {
 	n := flag.Int("n", 0, "scenes a class (default: the full set)")
 	first := flag.Int64("seed", 1, "first seed")
 	workers := flag.Int("j", 2, "scenes at a time")
+	keep := flag.String("keep", "", "folder for the photos and truths of the scenes measured")
 	verbose := flag.Bool("v", false, "print every scene")
 	flag.Parse()
-	if err := run(*cache, *only, *n, *first, *workers, *verbose); err != nil {
+	if err := run(*cache, *only, *n, *first, *workers, *verbose, *keep); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
 	}
 }
 
-func run(cache, only string, n int, first int64, workers int, verbose bool) error {
+func run(cache, only string, n int, first int64, workers int, verbose bool, keep string) error {
 	fmt.Printf("%-22s %5s %9s %8s %8s %8s %8s %6s %7s\n", "class", "n", "answered", "RMS", "worst", "U95 med", "coverage", "lies", "s/photo")
 	for _, c := range classes {
 		if len(only) > len(c.name) || c.name[:len(only)] != only {
@@ -93,7 +95,7 @@ func run(cache, only string, n int, first int64, workers int, verbose bool) erro
 			go func() {
 				defer wg.Done()
 				defer func() { <-slots }()
-				out[i], errs[i] = measureScene(c, first+int64(i), cache)
+				out[i], errs[i] = measureScene(c, first+int64(i), cache, keep)
 			}()
 		}
 		wg.Wait()
@@ -106,7 +108,7 @@ func run(cache, only string, n int, first int64, workers int, verbose bool) erro
 }
 
 // measureScene renders a scene, or takes it from the cache, and measures it.
-func measureScene(c class, seed int64, cache string) (outcome, error) {
+func measureScene(c class, seed int64, cache, keep string) (outcome, error) {
 	scenes := c.scene(seed)
 	o := outcome{class: c.name, name: fmt.Sprintf("%s %d", c.name, seed)}
 	var photos []measure.Input
@@ -120,6 +122,16 @@ func measureScene(c class, seed int64, cache string) (outcome, error) {
 		data, err := photo(s, cache)
 		if err != nil {
 			return o, fmt.Errorf("%s: %w", o.name, err)
+		}
+		if keep != "" {
+			base := filepath.Join(keep, fmt.Sprintf("%s-%d-%d", strings.ReplaceAll(strings.ReplaceAll(c.name, ",", ""), " ", "-"), seed, k+1))
+			truth, err := json.MarshalIndent(t, "", " ")
+			if err != nil {
+				return o, err
+			}
+			if err := errors.Join(os.WriteFile(base+".jpg", data, 0o644), os.WriteFile(base+".json", truth, 0o644)); err != nil {
+				return o, err
+			}
 		}
 		photos = append(photos, measure.Input{Name: fmt.Sprintf("%d.jpg", k+1), Data: data})
 	}

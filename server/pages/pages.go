@@ -4,6 +4,7 @@ package pages
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"embed"
 	"fmt"
 	"html/template"
@@ -32,7 +33,19 @@ func Static() fs.FS {
 	return sub
 }
 
+// styleVersion goes into the style sheet's address, so that a browser does not
+// use an old one after an update.
+var styleVersion = func() string {
+	b, err := static.ReadFile("static/beltend.css")
+	if err != nil { // it is embedded above
+		panic(err)
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(b))[:12]
+}()
+
 var funcs = template.FuncMap{
+	"styleVersion": func() string { return styleVersion },
+
 	"when": func(t time.Time) string { return t.Format("2006-01-02 15:04 MST") },
 	"add":  func(a, b int) int { return a + b },
 }

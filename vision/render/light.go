@@ -36,6 +36,9 @@ func (s *Scene) lightMap(v *geometry.View) *lightMap {
 			hi = vec2{X: math.Max(hi.X, p.X), Y: math.Max(hi.Y, p.Y)}
 		}
 	}
+	if lo.X > hi.X { // the plane is not in the picture
+		lo, hi = mid, mid
+	}
 	size := math.Max(math.Max(hi.X-lo.X, hi.Y-lo.Y), 1) * 1.02
 	m := &lightMap{n: 128}
 	if len(s.Light.Shadows) > 0 {

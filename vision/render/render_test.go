@@ -460,7 +460,22 @@ func TestScenesAreWhatTheySay(t *testing.T) {
 		if tr := check(Hard(seed)); tr.CutInFrame < 1 || len(tr.Cards) == 0 || tr.Expected != Measure {
 			t.Errorf("%s (%s): %.2f of the cut, %d cards", tr.Name, tr.What, tr.CutInFrame, len(tr.Cards))
 		}
-		if tr := check(MustRefuse(seed)); tr.Expected != RefuseOrWide || len(tr.Codes) == 0 {
+		tr := check(MustRefuse(seed))
+		switch out := tr.CutInFrame < 0.99; tr.What {
+		case "the cut out of the frame":
+			if tr.CutInFrame > 0 {
+				t.Errorf("%s: %.2f of the cut is in frame", tr.Name, tr.CutInFrame)
+			}
+		case "an edge out of the frame", "both edges out of the frame":
+			if !out || tr.Centreline.BothEdges {
+				t.Errorf("%s: %.2f of the cut is in frame, both edges: %v", tr.Name, tr.CutInFrame, tr.Centreline.BothEdges)
+			}
+		default:
+			if out {
+				t.Errorf("%s (%s): only %.2f of the cut is in frame", tr.Name, tr.What, tr.CutInFrame)
+			}
+		}
+		if tr.Expected != RefuseOrWide || len(tr.Codes) == 0 {
 			t.Errorf("%s: expected %q, codes %v", tr.Name, tr.Expected, tr.Codes)
 		}
 		if tr := check(OtherReference(seed)); tr.CutInFrame < 1 || len(tr.Cards)+len(tr.Scene.Sheets) == 0 {
@@ -486,13 +501,17 @@ func TestScenesAreWhatTheySay(t *testing.T) {
 
 func TestBadScenesAreNamed(t *testing.T) {
 	for text, want := range map[string]string{
-		`{"belt":{"width_mm":-1}}`:          "belt.width_mm",
-		`{"ground":{"kind":"sea"}}`:         "ground.kind",
-		`{"cards":[{"number":15}]}`:         "cards[0]",
-		`{"camera":{"tilt_deg":88}}`:        "camera.tilt_deg",
-		`{"finish":{"blur_px":-2}}`:         "finish.blur_px",
-		`{"clutter":[{"kind":"elephant"}]}`: "clutter[0]",
-		`{"colour":3}`:                      "colour",
+		`{"belt":{"width_mm":-1}}`:                    "belt.width_mm",
+		`{"ground":{"kind":"sea"}}`:                   "ground.kind",
+		`{"cards":[{"number":15}]}`:                   "cards[0]",
+		`{"camera":{"tilt_deg":88}}`:                  "camera.tilt_deg",
+		`{"finish":{"blur_px":-2}}`:                   "finish.blur_px",
+		`{"clutter":[{"kind":"elephant"}]}`:           "clutter[0]",
+		`{"cut":{"offset_mm":1e300}}`:                 "cut.offset_mm",
+		`{"belt":{"left":{"nicks":[{"y_mm":-1e9}]}}}`: "belt.left.nicks[0].y_mm",
+		`{"belt":{"specks":1000000}}`:                 "belt.specks",
+		`{"camera":{"k1":9}}`:                         "k1",
+		`{"colour":3}`:                                "colour",
 	} {
 		if _, err := Parse([]byte(text)); err == nil || !bytes.Contains([]byte(err.Error()), []byte(want)) {
 			t.Errorf("%s: error %v, want it to name %s", text, err, want)
@@ -500,5 +519,67 @@ func TestBadScenesAreNamed(t *testing.T) {
 	}
 	if _, err := Parse([]byte(`{}`)); err != nil {
 		t.Error(err)
+	}
+}
+
+// Scenes that nobody would set up are drawn or refused, never more.
+func TestOddScenesAreDrawnAllTheSame(t *testing.T) {
+	for name, change := range map[string]func(s *Scene){
+		"horizon":        func(s *Scene) { s.Camera.Tilt, s.Camera.F = 70, 80 },
+		"from below":     func(s *Scene) { s.Camera.Pose = &geometry.Pose{0, 0, 0, 0, 0, 500} },
+		"beside":         func(s *Scene) { s.Camera.TargetX = 90000 },
+		"touching":       func(s *Scene) { s.Camera.Distance = 10 },
+		"folded lens":    func(s *Scene) { s.Camera.K1, s.Camera.F = -1.5, 100 },
+		"crossing edges": func(s *Scene) { s.Belt.Taper = -9000 },
+		"no width left":  func(s *Scene) { s.Line = &Line{Kind: "pen", Inset: 5000} },
+		"deep nicks": func(s *Scene) {
+			s.Belt.Left.Nicks = []Nick{{Y: 100, Length: 0, Depth: 50}, {Y: 300, Length: 80, Depth: 5000}}
+		},
+		"long shake": func(s *Scene) { s.Finish.Motion, s.Finish.MotionAngle = 60, 30 },
+		"odd size":   func(s *Scene) { s.Camera.Width, s.Camera.Height, s.Camera.Orientation = 131, 97, 7 },
+		"tiny":       func(s *Scene) { s.Camera.Width, s.Camera.Height = 16, 16 },
+		"every thing": func(s *Scene) {
+			for i, k := range Things {
+				s.Clutter = append(s.Clutter, Clutter{Kind: k, X: float64(60*i) - 200, Y: float64(40 * i), Turn: float64(50 * i)})
+			}
+			s.Belt.CurlRadius, s.Belt.CurlFrom, s.Belt.Buckle = 1, 300, 90
+		},
+	} {
+		s := Default()
+		shrink(&s, 20)
+		change(&s)
+		if _, err := s.JPEG(); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		if _, err := s.Truth(); err != nil {
+			t.Errorf("%s: truth: %v", name, err)
+		}
+	}
+	for _, look := range Looks {
+		for _, ground := range Grounds {
+			s := Default()
+			shrink(&s, 40)
+			s.Belt.Look, s.Ground.Kind = look, ground
+			img, err := s.Render()
+			if err != nil {
+				t.Fatal(err)
+			}
+			lo, hi := 255, 0
+			for _, v := range img.Y {
+				lo, hi = min(lo, int(v)), max(hi, int(v))
+			}
+			if hi-lo < 60 {
+				t.Errorf("%s on %s: grey levels %d to %d", look, ground, lo, hi)
+			}
+		}
+	}
+}
+
+func BenchmarkJPEG12MP(b *testing.B) {
+	s := Clean(3, 2)
+	for range b.N {
+		if _, err := s.JPEG(); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -318,10 +319,11 @@ func (s *Scene) Validate() error {
 	case s.Expect != Measure && s.Expect != RefuseOrWide:
 		return fmt.Errorf("scene: expected %q, must be %s or %s", s.Expect, Measure, RefuseOrWide)
 	}
-	for _, v := range []float64{c.CX, c.CY, c.K1, c.K2, c.K3, c.TargetX, c.TargetY, c.Azimuth, c.Roll, s.Cut.Offset, s.Cut.Bow, s.Cut.V, s.Cut.Step, s.Cut.Wander, s.Cut.Ragged, b.Camber, b.Taper} {
-		if math.IsNaN(v) || math.Abs(v) > 1e5 {
-			return fmt.Errorf("scene: a number of cut, belt or camera is out of range: %g", v)
-		}
+	if err := bounded("", reflect.ValueOf(*s)); err != nil {
+		return err
+	}
+	if math.Abs(c.K1) > 2 || math.Abs(c.K2) > 2 || math.Abs(c.K3) > 2 {
+		return fmt.Errorf("scene: lens terms k1 %g, k2 %g, k3 %g must be between -2 and 2", c.K1, c.K2, c.K3)
 	}
 	for i, k := range s.Cards {
 		if _, err := k.print(); err != nil {
@@ -331,6 +333,45 @@ func (s *Scene) Validate() error {
 	for i, k := range s.Clutter {
 		if !slices.Contains(Things, k.Kind) {
 			return fmt.Errorf("scene: clutter[%d].kind %q: choose one of %s", i, k.Kind, strings.Join(Things, ", "))
+		}
+	}
+	return nil
+}
+
+// bounded reports the first number that nothing in a picture can be: lengths
+// beyond 100 m, counts beyond 20000.
+func bounded(name string, v reflect.Value) error {
+	switch v.Kind() {
+	case reflect.Float64:
+		if !(math.Abs(v.Float()) <= 1e5) {
+			return fmt.Errorf("scene: %s is %g, must be between -100000 and 100000", name, v.Float())
+		}
+	case reflect.Int:
+		if v.Int() < -20000 || v.Int() > 20000 {
+			return fmt.Errorf("scene: %s is %d, must be between -20000 and 20000", name, v.Int())
+		}
+	case reflect.Pointer:
+		if !v.IsNil() {
+			return bounded(name, v.Elem())
+		}
+	case reflect.Slice, reflect.Array:
+		if v.Len() > 1000 {
+			return fmt.Errorf("scene: %s has %d entries, at most 1000 can be drawn", name, v.Len())
+		}
+		for i := range v.Len() {
+			if err := bounded(fmt.Sprintf("%s[%d]", name, i), v.Index(i)); err != nil {
+				return err
+			}
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			field, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ",")
+			if name != "" {
+				field = name + "." + field
+			}
+			if err := bounded(field, v.Field(i)); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

@@ -473,10 +473,16 @@ var refuseClasses = []struct {
 	{"the cut out of the frame", 2, []string{"cut_out_of_frame"}, func(m *maker, length float64) {
 		// as from further up the belt
 		s := m.s
-		up := m.in(250, 500)
-		s.Camera.TargetY += up + 100
-		for i := range s.Cards {
-			s.Cards[i].Y += up
+		up := m.in(100, 250)
+		for range 20 {
+			s.Camera.TargetY += up
+			for i := range s.Cards {
+				s.Cards[i].Y += up
+			}
+			if t, err := s.Truth(); err != nil || t.CutInFrame == 0 {
+				break
+			}
+			up = 60
 		}
 	}},
 	{"the end curls up", 1, []string{"not_flat", "cut_unclear"}, func(m *maker, length float64) {
@@ -486,7 +492,8 @@ var refuseClasses = []struct {
 		}
 	}},
 	{"the belt buckles", 2, []string{"not_flat", "card_not_on_belt"}, func(m *maker, _ float64) {
-		m.s.Belt.Buckle, m.s.Belt.BuckleWave = m.in(40, 90), m.in(400, 700)
+		m.s.Belt.Buckle, m.s.Belt.BuckleWave = m.in(40, 80), m.in(400, 700)
+		m.s.Camera.Distance *= 1.06
 	}},
 	{"a card stands on a block", 2, []string{"card_not_on_belt", "not_flat"}, func(m *maker, _ float64) {
 		k := &m.s.Cards[len(m.s.Cards)-1]
