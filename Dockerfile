@@ -1,6 +1,9 @@
 # The service in a container:
 #   docker build -t beltend .
-#   docker run --rm -p 127.0.0.1:8080:8080 -v beltend-data:/data beltend
+#   docker run --rm --network host beltend
+#
+# The service answers on 127.0.0.1 only, as everywhere; on the host's network that is the host
+# itself, and no other machine reaches it.
 #
 # Debian 13 for both stages: it packages the Go that go.mod asks for and OpenCV 4.10, and the
 # binary runs on exactly the libraries it was linked with.
@@ -14,7 +17,7 @@ WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
 COPY . .
-RUN go build -trimpath -o /beltend ./cmd/beltend
+RUN go build -trimpath -tags nodynamic -o /beltend ./cmd/beltend
 
 FROM debian:trixie-slim
 # What the OpenCV binding links; it names more modules than a measurement uses.
@@ -37,4 +40,4 @@ VOLUME /data
 EXPOSE 8080
 HEALTHCHECK --interval=30s --timeout=5s --start-period=20s CMD ["beltend", "health"]
 ENTRYPOINT ["beltend"]
-CMD ["serve", "--listen", "0.0.0.0:8080", "--data", "/data"]
+CMD ["serve"]
