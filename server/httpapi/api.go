@@ -63,7 +63,7 @@ func New(cfg Config) http.Handler {
 	r.GET("/readyz", s.ready)
 
 	api := r.Group("/api/v1")
-	api.POST("/measurements", s.create)
+	api.POST("/measurements", sameOrigin(s), s.create)
 	api.GET("/measurements/:id", s.get)
 	api.GET("/measurements/:id/overlay/:photo", s.overlay)
 	api.GET("/measurements/:id/topdown.png", s.picture("topdown.png"))
