@@ -102,6 +102,22 @@ var grain = sync.OnceValue(func() *texture {
 	return &t
 })
 
+// smear is noise with a correlation length of two or three points.
+var smear = sync.OnceValue(func() *texture {
+	t := *grain()
+	for range 2 { // binomial, once along each side: sigma 1 a round
+		for _, step := range []int{1, texSize} {
+			src := t
+			at := func(i int) float32 { return src[i&(len(src)-1)] }
+			for i := range t {
+				t[i] = (at(i-2*step) + at(i+2*step) + 4*(at(i-step)+at(i+step)) + 6*at(i)) / 16
+			}
+		}
+	}
+	normalise(&t)
+	return &t
+})
+
 func normalise(t *texture) {
 	var s, q float64
 	for _, v := range t {

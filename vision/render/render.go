@@ -477,6 +477,13 @@ func (b *worker) expose(y, k int, g *[4096]float32) {
 	if f.Linear {
 		sd = float32(f.Noise / 255)
 	}
+	blotch := float32(f.Blotch)
+	var tile []float32
+	if blotch > 0 {
+		place := hash(uint64(d.s.Seed) + 99)
+		j := (y + int(place&0xffff)) & (texSize - 1)
+		tile = smear()[j*texSize : (j+1)*texSize]
+	}
 	R, G, B := b.tmp[0], b.tmp[1], b.tmp[2]
 	luma, cb, cr := b.luma[k*w:(k+1)*w], b.cb[k*w:(k+1)*w], b.cr[k*w:(k+1)*w]
 	develop := func(l float32) float32 {
@@ -507,8 +514,11 @@ func (b *worker) expose(y, k int, g *[4096]float32) {
 		r, gr, bl = develop(r), develop(gr), develop(bl)
 		// ITU-T T.871
 		l := 0.299*r + 0.587*gr + 0.114*bl
-		luma[x] = l
 		cb[x], cr[x] = (bl-l)*0.564, (r-l)*0.713
+		if tile != nil {
+			l += blotch * tile[x&(texSize-1)]
+		}
+		luma[x] = l
 	}
 }
 

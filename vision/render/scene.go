@@ -235,6 +235,7 @@ type Finish struct {
 	Motion      float64 `json:"motion_px"`     // length of a shake
 	MotionAngle float64 `json:"motion_deg"`    // in the picture
 	Noise       float64 `json:"noise"`         // sd in grey levels at mid grey
+	Blotch      float64 `json:"blotch"`        // sd in grey levels of noise that phones smear over some pixels
 	Sharpen     float64 `json:"sharpen"`       // share of the detail added again
 	Exposure    float64 `json:"exposure_stop"` //
 	Vignette    float64 `json:"vignette"`      // darkening in the corners
@@ -314,6 +315,8 @@ func (s *Scene) Validate() error {
 		return bad("finish.motion_px", f.Motion, "0 to 200")
 	case !in(f.Noise, 0, 60):
 		return bad("finish.noise", f.Noise, "0 to 60")
+	case !in(f.Blotch, 0, 60):
+		return bad("finish.blotch", f.Blotch, "0 to 60")
 	case f.Quality < 0 || f.Quality > 100:
 		return bad("finish.jpeg_quality", float64(f.Quality), "1 to 100")
 	case s.Expect != Measure && s.Expect != RefuseOrWide:

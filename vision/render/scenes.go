@@ -56,7 +56,7 @@ func (m *maker) phone() {
 	c.CX = float64(c.Width-1)/2 + float64(c.Width)*m.in(-0.005, 0.005)
 	c.CY = float64(c.Height-1)/2 + float64(c.Height)*m.in(-0.005, 0.005)
 	f := &s.Finish
-	*f = Finish{Blur: m.in(0.6, 1.0), Noise: m.in(0.8, 2.2), Sharpen: pick(m, 0, 0.3, 0.6), Exposure: m.in(-0.25, 0.25), Vignette: m.in(0.1, 0.35), Quality: 85 + m.IntN(9)}
+	*f = Finish{Blur: m.in(0.6, 1.0), Noise: m.in(0.8, 2), Blotch: m.in(0.3, 1.2), Sharpen: pick(m, 0, 0.3, 0.6), Exposure: m.in(-0.25, 0.25), Vignette: m.in(0.1, 0.35), Quality: 85 + m.IntN(9)}
 }
 
 // stand puts the camera where it just sees the belt from below its cut up to
@@ -353,7 +353,7 @@ var hardClasses = []struct {
 	}},
 	{"low light", func(m *maker, _ float64) {
 		f := &m.s.Finish
-		f.Noise, f.Blur, f.Exposure, f.Quality = m.in(4, 8), m.in(1.2, 1.8), m.in(-1.4, -0.6), 78
+		f.Noise, f.Blotch, f.Blur, f.Exposure, f.Quality = m.in(3, 6), m.in(1.5, 4), m.in(1.2, 1.8), m.in(-1.4, -0.6), 78
 	}},
 	{"bright light", func(m *maker, length float64) {
 		m.s.Finish.Exposure = m.in(0.5, 0.9)
