@@ -42,7 +42,7 @@ vet:
 	go vet $(TAGS) ./...
 
 lint: $(LINT)
-	$(LINT) run --timeout 15m
+	$(LINT) run --allow-parallel-runners --timeout 15m
 
 $(LINT):
 	GOTOOLCHAIN=$$(go env GOVERSION) GOBIN=$(CURDIR)/bin go install github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$(LINT_VERSION)
