@@ -14,7 +14,7 @@ import (
 // lengths refer (CIPA DCG-001).
 var fullFrame = math.Hypot(36, 24)
 
-// F35 is the camera's true focal length as its 35 mm equivalent.
+// F35True is the camera's true focal length as a 35 mm equivalent.
 func (c *Camera) F35True() float64 {
 	return c.F * fullFrame / math.Hypot(float64(c.Width), float64(c.Height))
 }
