@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 
 	"beltend/server/measure"
@@ -135,8 +134,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 			}
 			name := c.Overlay
 			if len(photos) > 1 {
-				ext := filepath.Ext(name)
-				name = strings.TrimSuffix(name, ext) + "-" + strconv.Itoa(i+1) + ext
+				name = numbered(name, i)
 			}
 			if err := writeFile("overlay", name, b); err != nil {
 				return err
