@@ -50,6 +50,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	pool, err := worker.New(worker.Config{
 		Command: []string{self, "worker", "--memory", strconv.Itoa(c.WorkerMemory)},
+		Env:     []string{"GOTRACEBACK=single"},
 		Workers: c.Workers, Queue: c.Queue, Deadline: c.Deadline, Log: log,
 	})
 	if err != nil {
@@ -123,8 +124,8 @@ func (c *serveCmd) check() error {
 		return bad("queue", "%d is out of range 0 to 10000", c.Queue)
 	case c.Deadline < time.Second || c.Deadline > time.Hour:
 		return bad("deadline", "%v is out of range 1s to 1h", c.Deadline)
-	case c.WorkerMemory < 256 || c.WorkerMemory > 1<<20:
-		return bad("worker-memory", "%d MB is out of range 256 to %d", c.WorkerMemory, 1<<20)
+	case c.WorkerMemory < 512 || c.WorkerMemory > 1<<20:
+		return bad("worker-memory", "%d MB is out of range 512 to %d", c.WorkerMemory, 1<<20)
 	}
 	return nil
 }

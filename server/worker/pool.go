@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"beltend/server/measure"
+	"beltend/server/result"
 )
 
 // Config of a pool.
@@ -154,7 +155,10 @@ func (p *Pool) measure(ctx context.Context, w *process, job Job, progress measur
 				p.cfg.Log.Error("a worker broke down", "pid", w.cmd.Process.Pid, "state", w.state(), "error", broken.err)
 				return Answer{}, crashed(job)
 			}
-			w.spoilt = false
+			// A fault may have left the process short of memory or in disorder.
+			var refused *result.Refusal
+			var usage *measure.UsageError
+			w.spoilt = e.err != nil && !errors.As(e.err, &refused) && !errors.As(e.err, &usage)
 			return e.answer, e.err
 		case <-timer.C:
 			p.cfg.Log.Error("a worker took too long", "pid", w.cmd.Process.Pid, "deadline", p.cfg.Deadline)

@@ -81,7 +81,7 @@ func act(_ context.Context, job Job, progress measure.Progress) (Answer, error) 
 
 func pool(t *testing.T, change func(*Config)) *Pool {
 	t.Helper()
-	cfg := Config{Command: []string{os.Args[0]}, Env: []string{asWorker + "=512"}, Workers: 1, Queue: 4, Deadline: 20 * time.Second}
+	cfg := Config{Command: []string{os.Args[0]}, Env: []string{asWorker + "=1024"}, Workers: 1, Queue: 4, Deadline: 20 * time.Second}
 	if change != nil {
 		change(&cfg)
 	}
@@ -144,10 +144,10 @@ func TestStepsAreAllPassedInOrder(t *testing.T) {
 // A photo that brings its worker down is refused, the next one is measured by a
 // new worker.
 func TestDeadWorkerIsReplaced(t *testing.T) {
-	p := pool(t, func(c *Config) { c.Deadline = 2 * time.Second; c.Env = []string{asWorker + "=256"} })
+	p := pool(t, func(c *Config) { c.Deadline = 2 * time.Second; c.Env = []string{asWorker + "=1024"} })
 	pids := map[string]bool{}
 	for _, c := range []struct{ what, code string }{
-		{"panic", CodeCrashed}, {"abort", CodeCrashed}, {"hang", CodeTimedOut}, {"eat 1024", CodeCrashed},
+		{"panic", CodeCrashed}, {"abort", CodeCrashed}, {"hang", CodeTimedOut}, {"eat 4096", CodeCrashed},
 	} {
 		_, err := p.Run(context.Background(), job(c.what), nil)
 		var refused *result.Refusal
