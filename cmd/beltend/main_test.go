@@ -72,6 +72,8 @@ func TestUsageErrorsNameWhatIsWrong(t *testing.T) {
 		{[]string{"measure", sample, "--camera", sample}, "camera"},
 		{[]string{"measure", sample, "--units", "furlong"}, "units"},
 		{[]string{"measure", sample, "--profile", "p.gif"}, "p.gif"},
+		{[]string{"measure", sample, "--overlay", "o.svg"}, "o.svg"},
+		{[]string{"measure", sample, "--topdown", "t"}, "topdown"},
 		{[]string{"card", filepath.Join(dir, "c.doc")}, "c.doc"},
 		{[]string{"card", filepath.Join(dir, "c.pdf"), "--cards", "15"}, "15"},
 		{[]string{"card", filepath.Join(dir, "none", "c.pdf")}, "none"},

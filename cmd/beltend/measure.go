@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"beltend/server/measure"
@@ -61,8 +62,8 @@ type measureCmd struct {
 	JSON    bool     `name:"json" help:"Print one JSON object (beltend.measurement/1)."`
 	Units   string   `enum:"mm,in" default:"mm" help:"Units of the text: mm or in."`
 	Budget  bool     `help:"Print where the uncertainty comes from."`
-	Overlay string   `placeholder:"FILE" help:"Write the photo with the findings drawn in (.jpg); with several photos -1, -2 are added."`
-	Topdown string   `placeholder:"FILE" help:"Write the belt end as seen from straight above (.png)."`
+	Overlay string   `placeholder:"FILE" help:"Write the photo with the findings drawn in (.jpg or .png); with several photos -1, -2 are added."`
+	Topdown string   `placeholder:"FILE" help:"Write the belt end as seen from straight above (.png or .jpg)."`
 	Profile string   `placeholder:"FILE" help:"Write the cut's deviation across the width (.svg or .png)."`
 	settingFlags
 }
@@ -73,9 +74,9 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	if c.Profile != "" {
-		if _, err := pictureFormat(c.Profile); err != nil {
-			return err
+	for _, p := range []struct{ setting, file, formats string }{{"overlay", c.Overlay, "jpg jpeg png"}, {"topdown", c.Topdown, "png jpg jpeg"}, {"profile", c.Profile, "svg png"}} {
+		if p.file != "" && !slices.Contains(strings.Fields(p.formats), format(p.file)) {
+			return &measure.UsageError{Setting: p.setting, Message: fmt.Sprintf("%q ends in none of %s", p.file, p.formats)}
 		}
 	}
 	photos, err := readPhotos(c.Photos)
@@ -128,7 +129,7 @@ func (c *measureCmd) options() report.Options {
 func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 	if c.Overlay != "" {
 		for i := range photos {
-			b, err := pictures.Overlay(photos[i].Data, m, i, c.options())
+			b, err := pictures.Overlay(photos[i].Data, m, i, format(c.Overlay), c.options())
 			if err != nil {
 				return fmt.Errorf("draw the overlay: %w", err)
 			}
@@ -142,7 +143,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 		}
 	}
 	if c.Topdown != "" {
-		b, err := pictures.TopDown(photos, m, c.options())
+		b, err := pictures.TopDown(photos, m, format(c.Topdown), c.options())
 		if err != nil {
 			return fmt.Errorf("draw the top-down view: %w", err)
 		}
@@ -151,11 +152,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 		}
 	}
 	if c.Profile != "" {
-		format, err := pictureFormat(c.Profile)
-		if err != nil {
-			return err
-		}
-		b, err := pictures.Profile(m, format)
+		b, err := pictures.Profile(m, format(c.Profile))
 		if err != nil {
 			return fmt.Errorf("draw the profile: %w", err)
 		}
@@ -164,12 +161,9 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 	return nil
 }
 
-func pictureFormat(name string) (string, error) {
-	switch e := strings.ToLower(filepath.Ext(name)); e {
-	case ".svg", ".png":
-		return e[1:], nil
-	}
-	return "", &measure.UsageError{Setting: "profile", Message: fmt.Sprintf("%q ends neither in .svg nor in .png", name)}
+// format is a file name's ending.
+func format(name string) string {
+	return strings.ToLower(strings.TrimPrefix(filepath.Ext(name), "."))
 }
 
 func printJSON(std streams, v any) error {

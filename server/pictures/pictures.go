@@ -55,12 +55,12 @@ func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]Fil
 		if err != nil {
 			return nil, err
 		}
-		b, err := drawOverlay(img, m, i, o)
+		b, err := encoded(drawOverlay(img, m, i, o))("jpg")
 		if err := add(fmt.Sprintf("overlay-%d.jpg", i+1), b, err); err != nil {
 			return nil, err
 		}
 		if i == from {
-			b, err := drawTopDown(img, m, i, o)
+			b, err := encoded(drawTopDown(img, m, i, o))("png")
 			if err := add("topdown.png", b, err); err != nil {
 				return nil, err
 			}
@@ -70,19 +70,19 @@ func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]Fil
 	return files, add("profile.svg", b, err)
 }
 
-// Overlay draws the findings into photo i of the measurement; the answer is a
-// JPEG.
-func Overlay(data []byte, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+// Overlay draws the findings into photo i of the measurement, as "jpg" or
+// "png".
+func Overlay(data []byte, m *result.Measurement, i int, format string, o report.Options) ([]byte, error) {
 	img, err := screen(data)
 	if err != nil {
 		return nil, err
 	}
-	return drawOverlay(img, m, i, o)
+	return encoded(drawOverlay(img, m, i, o))(format)
 }
 
 // TopDown draws the belt end as seen from straight above with a millimetre
-// grid, from the photo that was taken most upright; the answer is a PNG.
-func TopDown(photos []measure.Input, m *result.Measurement, o report.Options) ([]byte, error) {
+// grid, from the photo that was taken most upright, as "jpg" or "png".
+func TopDown(photos []measure.Input, m *result.Measurement, format string, o report.Options) ([]byte, error) {
 	i := best(m)
 	if i < 0 || i >= len(photos) {
 		return nil, ErrNone
@@ -91,7 +91,27 @@ func TopDown(photos []measure.Input, m *result.Measurement, o report.Options) ([
 	if err != nil {
 		return nil, err
 	}
-	return drawTopDown(img, m, i, o)
+	return encoded(drawTopDown(img, m, i, o))(format)
+}
+
+// encoded passes a drawing or its error on to a file format.
+func encoded(img image.Image, err error) func(format string) ([]byte, error) {
+	return func(format string) ([]byte, error) {
+		if err != nil {
+			return nil, err
+		}
+		var b bytes.Buffer
+		var failed error
+		switch format {
+		case "jpg", "jpeg":
+			failed = jpeg.Encode(&b, img, &jpeg.Options{Quality: quality})
+		case "png":
+			failed = (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&b, img)
+		default:
+			failed = fmt.Errorf("no picture is written as %q", format)
+		}
+		return b.Bytes(), failed
+	}
 }
 
 // Profile draws the cut's deviation across the width as "svg" or "png".
@@ -151,18 +171,14 @@ func screen(data []byte) (image.Image, error) {
 	return img, nil
 }
 
-func drawOverlay(img image.Image, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+func drawOverlay(img image.Image, m *result.Measurement, i int, o report.Options) (image.Image, error) {
 	if i >= len(m.Image) {
 		return nil, ErrNone
 	}
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, overlay.Photo(img, input(m, i, o)), &jpeg.Options{Quality: quality}); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return overlay.Photo(img, input(m, i, o)), nil
 }
 
-func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options) ([]byte, error) {
+func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options) (image.Image, error) {
 	im := m.Image[i]
 	if len(im.Camera) != geometry.CameraParams || len(im.CamFromBelt) != len(geometry.Pose{}) {
 		return nil, ErrNone
@@ -176,14 +192,7 @@ func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options
 	if errors.Is(err, overlay.ErrNoPlane) {
 		return nil, fmt.Errorf("%w: %w", ErrNone, err)
 	}
-	if err != nil {
-		return nil, err
-	}
-	var b bytes.Buffer
-	if err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&b, top); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return top, err
 }
 
 func input(m *result.Measurement, i int, o report.Options) overlay.Input {
