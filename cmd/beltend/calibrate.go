@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 
 	"beltend/server/measure"
 	"beltend/server/result"
@@ -46,7 +47,11 @@ func (c *calibrateCmd) Run(ctx context.Context, std streams) error {
 		if i < 3 {
 			digits, unit = 1, " px"
 		}
-		fmt.Fprintf(std.out, "  %-2s  %10.*f ± %.*f%s\n", name, digits, cal.Values[i], digits, 2*cal.SD[i], unit)
+		value := cal.Values[i]
+		if math.Abs(value) < 0.5*math.Pow10(-digits) {
+			value = 0 // not -0.00000
+		}
+		fmt.Fprintf(std.out, "  %-2s  %10.*f ± %.*f%s\n", name, digits, value, digits, 2*cal.SD[i], unit)
 	}
 	fmt.Fprintln(std.out, "± is 95 %. f: focal length, cx cy: principal point, k: radial and p: tangential lens terms.")
 	if cal.Reach < 0.7 {

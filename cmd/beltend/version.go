@@ -28,8 +28,11 @@ func version() string {
 			changed = "+changes"
 		}
 	}
-	if commit == "" || (v != "" && v != "(devel)") {
+	switch {
+	case v != "" && v != "(devel)":
 		return v
+	case commit != "":
+		return commit + changed
 	}
-	return commit + changed
+	return "development"
 }
