@@ -126,6 +126,13 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
+			if k == 2 && round == 1 {
+				// a bowed or bent cut leaves its line: follow it
+				for _, q := range pts[k] {
+					reach = math.Max(reach, 3+math.Abs(b.Line.N.Dot(q.Plane)-b.Line.D))
+				}
+				reach = math.Min(reach, 20)
+			}
 			pts[k], traces[k].Soft = traceBest(p, view, *b, reach, blur, blocked)
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")

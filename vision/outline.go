@@ -101,23 +101,17 @@ func (m *sceneMap) judge(a, b, c *evidence, up geometry.Vec2) (outline, bool) {
 	}
 	// Beyond its corners a true edge ends; planks, joints and shadows go on.
 	beyond := math.Min(math.Max(0.25*across.Norm(), 80), 250)
-	var runOn float64
-	for _, e := range []struct {
-		l    *evidence
-		from geometry.Vec2
-		d    geometry.Vec2
-		b    boundary
-	}{
-		{a, lc, up.Mul(-1), o.Left}, {b, rc, up.Mul(-1), o.Right},
-		{c, lc, across.Unit().Mul(-1), o.Cut}, {c, rc, across.Unit(), o.Cut},
-	} {
-		x := m.along(e.l, e.from.Add(e.d.Mul(20)), e.d, beyond)
-		if x.Length > 60 {
-			runOn += math.Min(x.Support, e.b.Support)
+	runOn := func(e *evidence, from, d geometry.Vec2, b *boundary) float64 {
+		x := m.along(e, from.Add(d.Mul(20)), d, beyond)
+		if x.Length <= 60 {
+			return 0
 		}
+		return math.Min(x.Support, b.Support) * math.Max(0, math.Min(1, x.Score/math.Max(b.Score, 0.2)))
 	}
-	// Length counts, but by its square root: a long edge is not worth many short ones.
-	o.Score = 1.0*(o.Left.Score+o.Right.Score) + 1.2*o.Cut.Score - 0.6*runOn
+	left, right := runOn(a, lc, up.Mul(-1), &o.Left), runOn(b, rc, up.Mul(-1), &o.Right)
+	cut := runOn(c, lc, across.Unit().Mul(-1), &o.Cut) + runOn(c, rc, across.Unit(), &o.Cut)
+	// Where both edges go on, the belt does: that is no cut but a clamp or a line.
+	o.Score = o.Left.Score + o.Right.Score + 1.2*o.Cut.Score - 0.3*(left+right+cut) - 1.5*math.Min(left, right)
 	return o, o.Left.Support > 0.2 && o.Right.Support > 0.2 && o.Cut.Support > 0.2
 }
 

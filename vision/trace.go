@@ -235,8 +235,12 @@ func (s *strip) sharpSteps(blur float64) []float32 {
 
 // inwardBias is what a step counts more for each mm further inside: of two
 // clear steps, the cut face's two edges or the belt's and its shadow's, the inner
-// one is the belt's top edge. A step counts at most 6.
-const inwardBias = 0.12
+// one is the belt's top edge. So a clear step counts no more than mostStep,
+// in units of the usual gradient.
+const (
+	inwardBias = 0.15
+	mostStep   = 3.5
+)
 
 // path follows the strongest steps through the strip from slice to slice by
 // dynamic programming, no faster than slope mm a mm, inside the band
@@ -263,7 +267,7 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 				} else {
 					x = math.Abs(x)
 				}
-				e = math.Min(math.Max(x/noise-1, -1), 6) + inward*s.offset(float64(j))
+				e = math.Min(math.Max(x/noise-1, -1), mostStep) + inward*s.offset(float64(j))
 			}
 			best, bj := float32(0), j
 			if prev >= 0 {
@@ -300,6 +304,39 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 		j = int(back[i*s.n2+j])
 	}
 	return out
+}
+
+// innerPath looks for a clear edge up to 3 mm inside a clear one: the top edge
+// beside the lower edge of a thin cut face, where the first path may have
+// followed now one, now the other.
+func (s *strip) innerPath(g []float32, path []int) []int {
+	clear := s.clarity(g, path)
+	if clear < 0.85*mostStep {
+		return path
+	}
+	const back, in = 0.7, 3.0
+	centre := make([]float64, len(path))
+	for i, j := range path {
+		centre[i] = float64(j) + (in-back)/2/s.ds
+	}
+	inner := s.path(g, 0, 0.3, centre, (in+back)/2/s.ds, 0.35)
+	if s.clarity(g, inner) < 0.93*clear {
+		return path
+	}
+	return inner
+}
+
+// clarity is the mean step along a path, at most mostStep.
+func (s *strip) clarity(g []float32, path []int) float64 {
+	noise := noiseOf(g)
+	var sum, n float64
+	for i, j := range path {
+		if s.known[i] {
+			sum += math.Min(math.Max(math.Abs(float64(g[i*s.n2+j]))/noise-1, -1), mostStep)
+			n++
+		}
+	}
+	return sum / math.Max(n, 1)
 }
 
 // noiseOf is the usual size of a strip's gradient away from edges.
@@ -377,6 +414,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 		centre[i] = float64(s.n2 / 2)
 	}
 	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.5)
+	path = s.innerPath(g, path)
 	sign := 0.0
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {

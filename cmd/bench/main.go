@@ -112,11 +112,16 @@ func measureScene(c class, seed int64, cache, keep string) (outcome, error) {
 	scenes := c.scene(seed)
 	o := outcome{class: c.name, name: fmt.Sprintf("%s %d", c.name, seed)}
 	var photos []measure.Input
+	var settings result.Settings
 	for k := range scenes {
 		s := &scenes[k]
 		t, err := s.Truth()
 		if err != nil {
 			return o, fmt.Errorf("%s: %w", o.name, err)
+		}
+		// the person has measured the bars on the sheet
+		if len(t.Cards) > 0 && t.Cards[0].ScaleX != 0 && (t.Cards[0].ScaleX != 1 || t.Cards[0].ScaleY != 1) {
+			settings.PrintScaleX, settings.PrintScaleY = t.Cards[0].ScaleX, t.Cards[0].ScaleY
 		}
 		o.truth, o.width, o.expected, o.what = t.Squareness.Offset, t.Width.AtCut, t.Expected, t.What
 		data, err := photo(s, cache)
@@ -143,7 +148,7 @@ func measureScene(c class, seed int64, cache, keep string) (outcome, error) {
 		o.truth, o.width = t.Squareness.Offset, t.Width.AtCut
 	}
 	start := time.Now()
-	m, err := measure.Run(context.Background(), photos, result.Settings{}, nil)
+	m, err := measure.Run(context.Background(), photos, settings, nil)
 	o.seconds = time.Since(start).Seconds() / float64(len(photos))
 	var r *result.Refusal
 	switch {

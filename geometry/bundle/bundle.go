@@ -10,6 +10,7 @@ package bundle
 import (
 	"fmt"
 	"math"
+	"sort"
 	"strings"
 
 	"beltend/geometry"
@@ -285,6 +286,44 @@ func edgeFunc(e EdgePoint) adjust.Func {
 		}
 		return true
 	}
+}
+
+// DropOutliers takes out corners that are off by more than limit px and six
+// times the median of their card, at most a quarter of a card's: covered or
+// dirty corners, not a card that is bent. It returns how many.
+func (p *Problem) DropOutliers(r *Result, limit float64) int {
+	dropped := 0
+	for i := range p.Photos {
+		ph := &p.Photos[i]
+		view := r.View(ph.Camera, i)
+		dev := make([]float64, len(ph.Corners))
+		by := make(map[int][]float64)
+		for k, c := range ph.Corners {
+			uv, _ := view.Project(r.Places[c.Card].Apply(printed(c.Board, p.Print, r.Print[:])))
+			dev[k] = uv.Sub(c.UV).Norm()
+			by[c.Card] = append(by[c.Card], dev[k])
+		}
+		cut, bad := make(map[int]float64), make(map[int]int)
+		for c, d := range by {
+			sort.Float64s(d)
+			cut[c] = math.Max(limit, 6*d[len(d)/2])
+			for _, v := range d {
+				if v > cut[c] {
+					bad[c]++
+				}
+			}
+		}
+		var keep []Corner
+		for k, c := range ph.Corners {
+			if dev[k] > cut[c.Card] && 4*bad[c.Card] <= len(by[c.Card]) {
+				dropped++
+				continue
+			}
+			keep = append(keep, c)
+		}
+		ph.Corners = keep
+	}
+	return dropped
 }
 
 // Term is one line of a budget: a group of observations or priors and its

@@ -26,6 +26,9 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 		return nil, &result.Refusal{Code: "edge_unclear", Photo: shots[0].name, Message: "The belt's edges and the cut do not make a belt end: " + err.Error() + ".",
 			Advice: "Step back so that more of both belt edges is in the picture, and take the photo again."}
 	}
+	if err := checkEnd(v, ends, shots[ends[0].photo].name); err != nil {
+		return nil, err
+	}
 	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
 	for q, x := range variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
@@ -69,6 +72,23 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	}
 	warn(m, n, s, v, u(qWidthMean))
 	return m, nil
+}
+
+// checkEnd refuses what cannot be a belt end rightly found.
+func checkEnd(v *square.Values, ends []seen, name string) error {
+	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
+		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: the two belt edges found are %.1f degrees out of parallel.", name, taper*180/math.Pi),
+			Advice: "Clear both edges, lay the card flat on the belt, and take the photo again; or set the edges by hand."}
+	}
+	if s := cutSeen(ends, v.WidthAtCut); s < 0.75 {
+		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: the cut is seen over only %.0f %% of the belt's width.", name, 100*s),
+			Advice: "Clear the cut of hands and tools, give it even light or lay paper under it, and take the photo again."}
+	}
+	if v.CutStraightness > 0.05*v.WidthAtCut+5 {
+		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the cut is uneven by %.0f mm: something may lie over it.", name, v.CutStraightness),
+			Advice: "Clear the cut of hands and tools and take the photo again; or set the cut by hand."}
+	}
+	return nil
 }
 
 // profile thins the deviation of the cut to at most 200 points.

@@ -75,6 +75,11 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	if n.res, err = n.problem.Solve(); err != nil {
 		return nil, asNotFlat(err, shots[0].name)
 	}
+	if n.problem.DropOutliers(n.res, 0.3) > 0 {
+		if n.res, err = n.problem.Solve(); err != nil {
+			return nil, asNotFlat(err, shots[0].name)
+		}
+	}
 	if err := checkNetwork(n, shots); err != nil {
 		return nil, err
 	}

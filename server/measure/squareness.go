@@ -157,7 +157,21 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		variance[qAngle] += c / (width * width)
 		budget = append(budget, result.BudgetRow{Source: names[k], Type: "A", UMM: math.Sqrt(c), Comment: "roughness seen, noise and localisation of its points"})
 	}
-	// a share of the cut that was not seen may deviate as much as what was
+	// Edges of a belt are parallel but for wear. What they are out of parallel
+	// beyond that may be the error of either one: rectangular over +-half of it.
+	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > freeTaper {
+		c := math.Pow((taper-freeTaper)/(2*math.Sqrt(3))*width, 2)
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: "edges not parallel", Type: "B", UMM: math.Sqrt(c), Comment: "one edge worn or not rightly found, or the card not in the belt's plane"})
+	}
+	// Ends of the cut that were not seen may leave its line as cuts do.
+	if unseen := 1 - cutSeen(ends, width); unseen > 0.02 {
+		c := math.Pow(2*unseen, 2)
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: "cut not seen", Type: "B", UMM: math.Sqrt(c), Comment: "stretches of the cut that are covered or faint"})
+	}
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
 			variance[q] += math.Pow(math.Max(biasPx*pxmm[k], soft[k]), 2) + noise[k]*noise[k]/8
@@ -169,6 +183,27 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	variance[qStraight] += 2*math.Pow(0.2*pxmm[2], 2) + 2*noise[2]*noise[2]
 	variance[qCamber] += math.Pow(0.2*pxmm[0], 2)
 	return &v, variance, budget, nil
+}
+
+// freeTaper is how far a sound belt's edges may be out of parallel, rad.
+const freeTaper = 0.002
+
+// mostTaper is where they are no two edges of one belt any more, or the card
+// is not in the belt's plane.
+const mostTaper = 0.015
+
+// cutSeen is the share of the width over which the cut has points.
+func cutSeen(ends []seen, width float64) float64 {
+	best := 0.0
+	for _, e := range ends {
+		p := e.end.Cut.Points
+		covered := 0.0
+		for i := 1; i < len(p); i++ {
+			covered += math.Min(p[i].T-p[i-1].T, 25)
+		}
+		best = math.Max(best, (covered+8)/width)
+	}
+	return math.Min(best, 1)
 }
 
 // roughness is the standard deviation of single points about the smooth run
