@@ -133,7 +133,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 				}
 				reach = math.Min(reach, 20)
 			}
-			pts[k], traces[k].Soft = traceBest(p, view, *b, reach, blur, blocked)
+			pts[k], traces[k].Soft = traceBest(p, view, *b, reach, blur, innerShare[k], blocked)
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")
 			}
@@ -165,6 +165,11 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
 	return e, nil
 }
+
+// innerShare is how strong a step inside an edge must be, against the edge's
+// own, to be taken for the top edge: the cut's face is often as dark as the
+// belt, and the belt's streaks run along its sides, not along the cut.
+var innerShare = [3]float64{0.4, 0.4, 0.28}
 
 var edgeNames = [3]string{"left edge of the belt", "right edge of the belt", "cut"}
 
@@ -269,12 +274,12 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 
 // traceBest traces a boundary by its sharp step; where that is too faint, with
 // longer slices; where there is none, as the border between two regions.
-func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur float64, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
+func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share float64, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
 	length := b.To.Sub(b.From).Norm()
 	seen := 0.0
 	for k, try := range []func() []tracePoint{
-		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 14, blur, blocked) },
-		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 14, blur, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 14, blur, share, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 14, blur, share, blocked) },
 		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
 	} {
 		pts := cleanTrace(try())

@@ -306,37 +306,63 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 	return out
 }
 
-// innerPath looks for a clear edge up to 3 mm inside a clear one: the top edge
-// beside the lower edge of a thin cut face, where the first path may have
-// followed now one, now the other.
-func (s *strip) innerPath(g []float32, path []int) []int {
-	clear := s.clarity(g, path)
-	if clear < 0.85*mostStep {
-		return path
-	}
-	const back, in = 0.7, 3.0
-	centre := make([]float64, len(path))
-	for i, j := range path {
-		centre[i] = float64(j) + (in-back)/2/s.ds
-	}
-	inner := s.path(g, 0, 0.3, centre, (in+back)/2/s.ds, 0.35)
-	if s.clarity(g, inner) < 0.93*clear {
-		return path
-	}
-	return inner
-}
-
-// clarity is the mean step along a path, at most mostStep.
-func (s *strip) clarity(g []float32, path []int) float64 {
+// innerPath looks, window by window along the edge, for a steady step up to
+// 3.5 mm inside the path: the top edge beside the lower edge of a thin cut face
+// or beside a hard shadow, where the first path may have followed now one, now
+// the other. share is how strong the inner step must be against the path's.
+func (s *strip) innerPath(g []float32, path []int, share float64) []int {
+	const window = 24
 	noise := noiseOf(g)
-	var sum, n float64
-	for i, j := range path {
-		if s.known[i] {
-			sum += math.Min(math.Max(math.Abs(float64(g[i*s.n2+j]))/noise-1, -1), mostStep)
+	out := append([]int(nil), path...)
+	least := int(math.Max(0.4, 2.2*s.pxmm) / s.ds)
+	most := int(3.5 / s.ds)
+	moved := false
+	for w := 0; w+window/2 < s.slices; w += window {
+		hi := min(w+window, s.slices)
+		if hi+window/2 >= s.slices {
+			hi = s.slices
+		}
+		mean := make([]float64, most+3)
+		pos := make([]int, most+3)
+		n := 0
+		for i := w; i < hi; i++ {
+			if !s.known[i] || path[i]+most+3 >= s.n2 || path[i] < 1 {
+				continue
+			}
 			n++
+			for d := range mean {
+				v := float64(g[i*s.n2+path[i]+d])
+				mean[d] += math.Max(-8*noise, math.Min(8*noise, v))
+				if v > 0 {
+					pos[d]++
+				} else if v < 0 {
+					pos[d]--
+				}
+			}
+		}
+		if n < window/3 {
+			continue
+		}
+		for d := most; d >= least; d-- {
+			v := math.Abs(mean[d])
+			if v > math.Abs(mean[d-1]) && v >= math.Abs(mean[d+1]) && v/float64(n) > math.Max(1.0*noise, share*math.Abs(mean[0])/float64(n)) &&
+				math.Abs(float64(pos[d])) > 0.7*float64(n) {
+				for i := w; i < hi; i++ {
+					out[i] += d
+				}
+				moved = true
+				break
+			}
 		}
 	}
-	return sum / math.Max(n, 1)
+	if !moved {
+		return path
+	}
+	centre := make([]float64, s.slices)
+	for i, j := range out {
+		centre[i] = float64(j)
+	}
+	return s.path(g, 0, 0, centre, 0.7/s.ds, 0.5)
 }
 
 // noiseOf is the usual size of a strip's gradient away from edges.
@@ -403,7 +429,7 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // out, the mean profile shows whether a weaker but steady step lies further
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
-func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReach, blur float64, blocked func(geometry.Vec2) bool) []tracePoint {
+func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReach, blur, share float64, blocked func(geometry.Vec2) bool) []tracePoint {
 	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
 	if s.slices < 10 {
 		return nil
@@ -414,7 +440,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 		centre[i] = float64(s.n2 / 2)
 	}
 	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.5)
-	path = s.innerPath(g, path)
+	path = s.innerPath(g, path, share)
 	sign := 0.0
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {
