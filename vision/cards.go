@@ -79,7 +79,9 @@ func FindCards(p *Picture, refs References) ([]Card, error) {
 	var cards []Card
 	partly := 0
 	for _, n := range numbers {
-		board, name, margin := geometry.Board{}, "", 0.0
+		var board geometry.Board
+		var name string
+		var margin float64
 		if refs.Board != nil {
 			board, name, margin = *refs.Board, "board", 0.3*refs.Board.Square
 		} else {

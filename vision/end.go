@@ -16,8 +16,10 @@ type Trace struct {
 	Margin  float64 // how much better than the next candidate, in score
 	// Soft is set where no sharp step was found, only a border between two
 	// regions: good to a millimetre, not to a fraction of a pixel.
-	Soft   bool
-	ByHand bool
+	Soft bool
+	// NearCut is Support over the 80 mm next to the cut; 1 where cards hide it.
+	NearCut float64
+	ByHand  bool
 }
 
 // EdgePoint is a place on an edge.
@@ -151,11 +153,22 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		for _, q := range pts[k] {
 			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
 		}
-		free := 0.0
+		free, freeNear, near := 0.0, 0.0, 0.0
 		for x := 2.0; x < t.Length; x += 4 {
 			if !blocked(b.From.Add(b.To.Sub(b.From).Mul(x / t.Length))) {
 				free += 4
+				if x < 80 {
+					freeNear += 4
+				}
 			}
+		}
+		for _, q := range pts[k] {
+			if q.T < 80 {
+				near += sliceOf(pts[k])
+			}
+		}
+		if t.NearCut = 1; freeNear > 30 {
+			t.NearCut = math.Min(1, near/freeNear)
 		}
 		t.Support = math.Min(1, sliceOf(pts[k])*float64(len(t.Points))/math.Max(free, 1))
 		if t.Support < 0.45 {
@@ -210,10 +223,14 @@ func rivals(a, b *outline, limit, worse float64) bool {
 	return other
 }
 
+// leastScore is the evidence below which a boundary is no belt edge: joints of
+// tiles and streaks of the belt itself reach about half, edges 0.8 to 1.8.
+const leastScore = 0.6
+
 // clear refuses an outline whose edges are not really seen, with the reason.
 func (m *sceneMap) clear(o *outline, inner []geometry.Vec2) error {
 	for k, b := range []boundary{o.Left, o.Right} {
-		if b.Support < 0.6 || b.Score < 0.3 {
+		if b.Support < 0.6 || b.Score < leastScore {
 			side := b.Line.N.Mul(-1)
 			if m.reachesBorder(inner, side) {
 				return refuse("edge_out_of_frame", fmt.Sprintf("The %s is out of the picture.", edgeNames[k]), "Step back or turn the phone so that both belt edges and the whole cut are in the picture.")
@@ -221,7 +238,7 @@ func (m *sceneMap) clear(o *outline, inner []geometry.Vec2) error {
 			return unclear(k, "cannot be told from its surroundings")
 		}
 	}
-	if o.Cut.Support < 0.6 || o.Cut.Score < 0.3 {
+	if o.Cut.Support < 0.6 || o.Cut.Score < leastScore {
 		if m.reachesBorder(inner, o.Cut.Line.N.Mul(-1)) {
 			return refuse("cut_out_of_frame", "The cut is out of the picture.", "Step back so that the whole cut and both belt edges are in the picture.")
 		}

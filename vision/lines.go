@@ -30,14 +30,9 @@ func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 // transform whose votes come from each place's own gradient direction, then
 // straightens each onto the steps it runs along.
 func (m *sceneMap) candidateLines(most int) []planeLine {
-	type grad struct {
-		q    geometry.Vec2
-		g    geometry.Vec2
-		size float64
-	}
 	const reach = 2
 	var all [channels][]float64
-	var gs []grad
+	var gs []geometry.Vec2
 	sizes := make([][channels]float32, 0, m.W*m.H/2)
 	for j := reach; j < m.H-reach; j++ {
 		for i := reach; i < m.W-reach; i++ {
@@ -54,7 +49,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 				}
 			}
 			sizes = append(sizes, s)
-			gs = append(gs, grad{q: geometry.Vec2{X: float64(i), Y: float64(j)}})
+			gs = append(gs, geometry.Vec2{X: float64(i), Y: float64(j)})
 		}
 	}
 	var noise [channels]float64
@@ -70,7 +65,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	}
 	strange := m.strangeness()
 	for idx, g := range gs {
-		k := int(g.q.Y)*m.W + int(g.q.X)
+		k := int(g.Y)*m.W + int(g.X)
 		for c := 0; c < channels; c++ {
 			z := float64(sizes[idx][c]) / noise[c]
 			if z < 2.2 {
@@ -88,7 +83,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			w := float32(math.Min(z-1.5, 5)) / (1 + like*like/4) * (0.3 + min(unlike/3, 1))
 			for t := t0 - 3; t <= t0+3; t++ {
 				tt := ((t % bins) + bins) % bins
-				rho := g.q.X*cos[tt] + g.q.Y*sin[tt]
+				rho := g.X*cos[tt] + g.Y*sin[tt]
 				acc[tt*2*diag+int(math.Round(rho))+diag] += w
 			}
 		}

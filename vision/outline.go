@@ -41,7 +41,7 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 		}
 		n := l.N
 		if hi <= 4 {
-			n, lo, hi = n.Mul(-1), -hi, -lo
+			n, lo = n.Mul(-1), -hi
 			l = planeLine{N: n, D: -l.D, Votes: l.Votes}
 		}
 		if lo < -4 {

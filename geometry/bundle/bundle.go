@@ -344,10 +344,6 @@ func (r *Result) Propagate(n int, f Functional, k int) (variance []float64, budg
 	cams := append([]geometry.Camera(nil), r.Cameras...)
 	poses := append([]geometry.Pose(nil), r.Poses...)
 	pr := r.Print
-	type slot struct {
-		b adjust.BlockID
-		d []float64
-	}
 	grads := make([][]adjust.Partial, n)
 	hi, lo := make([]float64, n), make([]float64, n)
 	run := func(b adjust.BlockID, dim int, set func(k int, delta float64), cov func(i int) float64) {

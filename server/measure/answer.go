@@ -5,8 +5,10 @@ import (
 	"math"
 
 	"beltend/geometry"
+	"beltend/geometry/adjust"
 	"beltend/geometry/square"
 	"beltend/server/result"
+	"beltend/vision"
 )
 
 // Method is the version of the measuring method: results keep it.
@@ -67,7 +69,7 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 		m.Photos = append(m.Photos, photoRecord(sh, n, i, v, leftOut[i]))
 		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, leftOut[i] == ""))
 		for _, w := range sh.info.Warnings {
-			m.Warnings = append(m.Warnings, result.Warning{Code: string(w.Code), Message: sh.name + ": " + w.Message})
+			m.Warnings = append(m.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
 		}
 	}
 	warn(m, n, s, v, u(qWidthMean))
@@ -84,11 +86,82 @@ func checkEnd(v *square.Values, ends []seen, name string) error {
 		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: the cut is seen over only %.0f %% of the belt's width.", name, 100*s),
 			Advice: "Clear the cut of hands and tools, give it even light or lay paper under it, and take the photo again."}
 	}
-	if v.CutStraightness > 0.05*v.WidthAtCut+5 {
+	if flares(ends) {
+		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the belt edges bend away near the cut: the end seems to curl up.",
+			Advice: "Press the end flat (weights on its corners, clear of edges and cut) and take the photo again."}
+	}
+	if v.CutStraightness > 0.05*v.WidthAtCut+5 || wavy(ends) > mostWavy {
 		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the cut is uneven by %.0f mm: something may lie over it.", name, v.CutStraightness),
 			Advice: "Clear the cut of hands and tools and take the photo again; or set the cut by hand."}
 	}
 	return nil
+}
+
+// flares reports whether both side edges are lost or bend outwards over the
+// last stretch before the cut, as those of an end that curls towards the camera
+// do. One side alone may be a worn corner.
+func flares(ends []seen) bool {
+	for _, e := range ends {
+		sides := 0
+		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
+			near, far := []vision.EdgePoint{}, []vision.EdgePoint{}
+			for _, q := range t.Points {
+				switch {
+				case q.T < 80:
+					near = append(near, q)
+				case q.T > 160 && q.T < 700:
+					far = append(far, q)
+				}
+			}
+			if len(far) < 20 {
+				continue
+			}
+			x, y := make([]float64, len(far)), make([]float64, len(far))
+			out := geometry.Vec2{X: -e.end.Up.Y, Y: e.end.Up.X} // left of up
+			if k == 1 {
+				out = out.Mul(-1)
+			}
+			for i, q := range far {
+				x[i], y[i] = q.T, out.Dot(q.Plane)
+			}
+			a, b := fit(x, y)
+			bent := 0.0
+			for _, q := range near {
+				bent += (out.Dot(q.Plane) - a - b*q.T) / float64(len(near))
+			}
+			if t.NearCut < 0.35 || (len(near) > 3 && bent > 1.5) {
+				sides++
+			}
+		}
+		if sides == 2 {
+			return true
+		}
+	}
+	return false
+}
+
+// mostWavy is how far a cut may swing about a parabola, RMS in mm, before it
+// is rather the border of something that lies on it.
+const mostWavy = 2.5
+
+// wavy is the RMS of the cut's points about their parabola, mm.
+func wavy(ends []seen) float64 {
+	worst := 0.0
+	for _, e := range ends {
+		p := e.end.Cut.Points
+		if len(p) < 12 {
+			continue
+		}
+		x, y := make([]float64, len(p)), make([]float64, len(p))
+		for i, q := range p {
+			x[i], y[i] = q.T-p[0].T, e.end.Up.Dot(q.Plane.Sub(p[0].Plane))
+		}
+		_, _, chi, err := adjust.FitPolynomial(x, y, nil, 2)
+		if err == nil {
+			worst = math.Max(worst, math.Sqrt(chi/float64(len(p)-3)))
+		}
+	}
+	return worst
 }
 
 // profile thins the deviation of the cut to at most 200 points.

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -37,13 +38,14 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.blur(), hints)
 		if err != nil {
 			err = asRefusal(err, sh.name)
-			if _, ok := err.(*result.Refusal); !ok {
+			var r *result.Refusal
+			if !errors.As(err, &r) {
 				return nil, nil, err
 			}
 			if first == nil {
 				first = err
 			}
-			leftOut[i] = err.(*result.Refusal).Code + ": " + err.(*result.Refusal).Message
+			leftOut[i] = r.Code + ": " + r.Message
 			continue
 		}
 		out = append(out, seen{i, end})
