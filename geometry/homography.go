@@ -10,7 +10,7 @@ import (
 // ErrDegenerate is returned when points do not determine what was asked.
 var ErrDegenerate = errors.New("points do not determine the transform")
 
-// Apply takes a plane point through the homography; ok is false at infinity.
+// ApplyH takes a plane point through the homography; ok is false at infinity.
 func (m Mat3) ApplyH(p Vec2) (Vec2, bool) {
 	w := m[6]*p.X + m[7]*p.Y + m[8]
 	if math.Abs(w) < 1e-12 {
@@ -58,6 +58,10 @@ func Homography(src, dst []Vec2) (Mat3, error) {
 	var h Mat3
 	for i := range h {
 		h[i] = vec.At(i, 0)
+	}
+	// h has norm 1 here: singular is what takes the plane to a line or a point
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); !(math.Abs(det) > 1e-9) {
+		return Mat3{}, ErrDegenerate
 	}
 	inv := Mat3{1 / td[0], 0, -td[1] / td[0], 0, 1 / td[0], -td[2] / td[0], 0, 0, 1}
 	h = inv.Mul(h).Mul(Mat3{ts[0], 0, ts[1], 0, ts[0], ts[2], 0, 0, 1})
