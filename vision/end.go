@@ -124,6 +124,22 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	e := &End{Up: best.Up}
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
 	bounds := []*boundary{&best.Left, &best.Right, &best.Cut}
+	if m.coveredCut(&best) {
+		return nil, unclear(2, "seems to be covered: something other than the ground lies along it")
+	}
+	var pics [3]*Picture
+	spread := [3]float64{blur, blur, blur}
+	for k, b := range bounds {
+		pics[k] = p
+		if w, ok := colourWeights(p, view, b, blocked); ok {
+			q, err := p.projected(w)
+			if err != nil {
+				return nil, err
+			}
+			// JPEG keeps hue at half the resolution
+			pics[k], spread[k] = q, math.Max(blur, 1.6)
+		}
+	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
@@ -135,7 +151,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 				}
 				reach = math.Min(reach, 20)
 			}
-			pts[k], traces[k].Soft = traceBest(p, view, *b, reach, blur, innerShare[k], blocked)
+			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, reach, spread[k], innerShare[k], blocked)
 			if len(pts[k]) < 10 {
 				return nil, unclear(k, "is not seen clearly enough")
 			}
@@ -177,6 +193,102 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	}
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
 	return e, nil
+}
+
+// colourWeights compares the colours on both sides of a boundary. Where they
+// differ in hue much more than in light, it returns the weights of blue, green
+// and red that part them best: the direction of the difference.
+func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
+	at := func(q geometry.Vec2) (c [3]float64, ok bool) {
+		uv, ok := view.Project(q)
+		x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
+		if !ok || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
+			return c, false
+		}
+		for k := range c {
+			c[k] = float64(p.Colour[3*(y*p.CW+x)+k])
+		}
+		return c, true
+	}
+	var diff [3]float64
+	var n, light float64
+	length := b.To.Sub(b.From).Norm()
+	for t := 6.0; t < length; t += 12 {
+		q := b.From.Add(b.To.Sub(b.From).Mul(t / length))
+		if blocked(q) {
+			continue
+		}
+		in, ok1 := at(q.Add(b.Line.N.Mul(12)))
+		out, ok2 := at(q.Sub(b.Line.N.Mul(12)))
+		if !ok1 || !ok2 {
+			continue
+		}
+		for k := range diff {
+			diff[k] += in[k] - out[k]
+		}
+		light += 0.114*(in[0]-out[0]) + 0.587*(in[1]-out[1]) + 0.299*(in[2]-out[2])
+		n++
+	}
+	if n < 5 {
+		return w, false
+	}
+	size := 0.0
+	for _, d := range diff {
+		size += math.Abs(d) / n
+	}
+	light = math.Abs(light) / n
+	// size is the contrast of a grey with weights of +-1/3 each
+	if size < 36 || light > 0.45*size/3 || light > 14 {
+		return w, false
+	}
+	for k := range w {
+		w[k] = diff[k] / n / size
+	}
+	return w, true
+}
+
+// coveredCut reports whether a strange thing lies along the cut: what lies
+// right beyond it differs in hue from the ground further out, which is the
+// ground beside the belt's edges.
+func (m *sceneMap) coveredCut(o *outline) bool {
+	hue := func(a, b [channels]float64) float64 { return math.Hypot(a[1]-b[1], a[2]-b[2]) }
+	var beside [][channels]float64
+	for _, b := range []boundary{o.Left, o.Right} {
+		for _, t := range []float64{0.1, 0.25, 0.4, 0.6} {
+			var c [channels]float64
+			if m.at(b.From.Add(b.To.Sub(b.From).Mul(t)).Sub(b.Line.N.Mul(30)), &c) {
+				beside = append(beside, c)
+			}
+		}
+	}
+	strange, n := 0, 0
+	for t := 0.04; t < 1; t += 0.04 {
+		q := o.Cut.From.Add(o.Cut.To.Sub(o.Cut.From).Mul(t))
+		var near, far [channels]float64
+		if !m.at(q.Sub(o.Cut.Line.N.Mul(24)), &near) {
+			continue
+		}
+		far = near
+		found := false
+		for _, d := range []float64{300, 240, 180, 140} {
+			if m.at(q.Sub(o.Cut.Line.N.Mul(d)), &far) {
+				found = true
+				break
+			}
+		}
+		if !found {
+			continue
+		}
+		n++
+		ground := false
+		for _, c := range beside {
+			ground = ground || hue(c, far) < 7
+		}
+		if ground && hue(near, far) > 14 {
+			strange++
+		}
+	}
+	return n >= 6 && float64(strange) > 0.6*float64(n)
 }
 
 // innerShare is how strong a step inside an edge must be, against the edge's

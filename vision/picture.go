@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"math"
 
 	"gocv.io/x/gocv"
 
@@ -151,6 +152,59 @@ func (p *Picture) FromUpright(uv geometry.Vec2) geometry.Vec2 {
 		uv.X = float64(p.W-1) - uv.X
 	}
 	return uv
+}
+
+// projected returns the picture with another grey: the sum of blue, green and
+// red by the given weights about a middle grey. A green belt on concrete can be
+// as light as the concrete; the weights of their difference part them.
+func (p *Picture) projected(weights [3]float64) (*Picture, error) {
+	q := *p
+	q.Grey = make([]byte, p.W*p.H)
+	var lut [3][256]int32
+	for c, w := range weights {
+		for v := range lut[c] {
+			lut[c][v] = int32(math.Round(w * (float64(v) - 127.5) * 256))
+		}
+	}
+	full, err := p.fullColour()
+	if err != nil {
+		return nil, err
+	}
+	defer full.Close()
+	bgr, err := full.DataPtrUint8()
+	if err != nil {
+		return nil, fmt.Errorf("decoded colour picture: %w", err)
+	}
+	if len(bgr) < 3*len(q.Grey) {
+		return nil, unreadable(fmt.Errorf("colour picture of %d bytes", len(bgr)))
+	}
+	for k := range q.Grey {
+		v := (lut[0][bgr[3*k]]+lut[1][bgr[3*k+1]]+lut[2][bgr[3*k+2]])>>8 + 128
+		q.Grey[k] = byte(max(0, min(255, v)))
+	}
+	return &q, nil
+}
+
+// fullColour decodes the photo in colour at full size.
+func (p *Picture) fullColour() (gocv.Mat, error) {
+	var full gocv.Mat
+	var err error
+	if p.Info.Kind == photo.HEIC {
+		img, e := photo.DecodeHEIC(p.data, photo.DefaultLimits())
+		if e != nil {
+			return full, e
+		}
+		full, err = gocv.ImageToMatRGB(img)
+	} else {
+		full, err = gocv.IMDecode(p.data, gocv.IMReadColor|gocv.IMReadFlag(128))
+	}
+	if err != nil || full.Empty() {
+		return full, unreadable(err)
+	}
+	if p.mirrored {
+		gocv.Flip(full, &full, 1)
+	}
+	return full, nil
 }
 
 // half returns the grey picture at half size, each pixel the mean of four:
