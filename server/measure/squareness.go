@@ -165,6 +165,14 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		variance[qAngle] += c / (width * width)
 		budget = append(budget, result.BudgetRow{Source: "edges not parallel", Type: "B", UMM: math.Sqrt(c), Comment: "one edge worn or not rightly found, or the card not in the belt's plane"})
 	}
+	// A cut followed now on one line, now on another beside it (the two edges of
+	// its face, a hard shadow) has a direction no better than their distance.
+	if hop := hopping(ends); hop > 0 {
+		c := hop * hop
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: "leaps of the cut", Type: "B", UMM: hop, Comment: "ragged cut, or two edges side by side"})
+	}
 	// Ends of the cut that were not seen may leave its line as cuts do.
 	if unseen := 1 - cutSeen(ends, width); unseen > 0.02 {
 		c := math.Pow(2*unseen, 2)
@@ -204,6 +212,31 @@ func cutSeen(ends []seen, width float64) float64 {
 		best = math.Max(best, (covered+8)/width)
 	}
 	return math.Min(best, 1)
+}
+
+// hopping is a third of the usual size of the cut's leaps of more than half a
+// millimetre from point to point, 0 when there are fewer than two: the worst
+// photo of the end.
+func hopping(ends []seen) float64 {
+	worst := 0.0
+	for _, e := range ends {
+		p := e.end.Cut.Points
+		if len(p) < 8 {
+			continue
+		}
+		c, d := p[0].Plane, p[len(p)-1].Plane.Sub(p[0].Plane).Unit()
+		var leaps []float64
+		for i := 1; i < len(p); i++ {
+			if l := math.Abs(d.Cross(p[i].Plane.Sub(c)) - d.Cross(p[i-1].Plane.Sub(c))); l > 0.5 && p[i].T-p[i-1].T < 17 {
+				leaps = append(leaps, l)
+			}
+		}
+		if len(leaps) >= 2 {
+			sort.Float64s(leaps)
+			worst = math.Max(worst, leaps[len(leaps)/2]/3)
+		}
+	}
+	return worst / math.Sqrt(float64(len(ends)))
 }
 
 // roughness is the standard deviation of single points about the smooth run
