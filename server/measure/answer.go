@@ -82,7 +82,7 @@ func checkEnd(v *square.Values, ends []seen, name string) error {
 		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: the two belt edges found are %.1f degrees out of parallel.", name, taper*180/math.Pi),
 			Advice: "Clear both edges, lay the card flat on the belt, and take the photo again; or set the edges by hand."}
 	}
-	if s := cutSeen(ends, v.WidthAtCut); s < 0.75 {
+	if s := cutSeen(ends, v.WidthAtCut); s < 0.8 {
 		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: the cut is seen over only %.0f %% of the belt's width.", name, 100*s),
 			Advice: "Clear the cut of hands and tools, give it even light or lay paper under it, and take the photo again."}
 	}
