@@ -45,7 +45,7 @@ func FindCards(p *Picture, refs References) ([]Card, error) {
 		dict = refs.Markers.Dict
 	}
 	half, hw, hh := p.half()
-	markers, err := aruco.Detect(half, hw, hh, dict, aruco.Options{WindowMin: 5, WindowMax: 29, WindowStep: 12, MinPerimeterRate: 0.015})
+	markers, err := aruco.Detect(half, hw, hh, dict, aruco.Options{WindowMin: 7, WindowMax: 27, WindowStep: 20, MinPerimeterRate: 0.015})
 	if err != nil {
 		return nil, fmt.Errorf("finding markers: %w", err)
 	}

@@ -407,8 +407,8 @@ func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share f
 	length := b.To.Sub(b.From).Norm()
 	seen := 0.0
 	for k, try := range []func() []tracePoint{
-		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 14, blur, share, blocked) },
-		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 14, blur, share, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 9, blur, share, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 9, blur, share, blocked) },
 		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
 	} {
 		pts := cleanTrace(try())

@@ -114,7 +114,7 @@ func texture(p *Picture) ([]float32, int, int) {
 	for j := 0; j < h; j++ {
 		for i := 0; i < w; i++ {
 			sum, n := 0, 0
-			for y := 8*j + 1; y < 8*j+8 && y+2 < p.H; y += 2 {
+			for y := 8*j + 1; y < 8*j+8 && y+2 < p.H; y += 4 {
 				row, below := p.Grey[y*p.W:], p.Grey[(y+2)*p.W:]
 				for x := 8 * i; x < 8*i+8 && x+2 < p.W; x += 2 {
 					d, e := int(row[x])-int(row[x+2]), int(row[x])-int(below[x])

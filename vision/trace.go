@@ -129,7 +129,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	s.v2 = make([]float32, s.slices*s.n2)
 	s.known = make([]bool, s.slices)
 	half := s.n2 / 2
-	sub := int(dt)
+	sub := min(int(dt), 6) // places along a slice
 	for i := 0; i < s.slices; i++ {
 		t := (float64(i) + 0.5) * dt
 		c := from.Add(s.dir.Mul(t))
@@ -439,12 +439,12 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 	for i := range centre {
 		centre[i] = float64(s.n2 / 2)
 	}
-	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.5)
+	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.35)
 	path = s.innerPath(g, path, share)
 	sign := 0.0
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {
-		mean, agree := s.meanProfile(g, path, -int(2/s.ds), in+int(14/s.ds))
+		mean, agree := s.meanProfile(g, path, -int(2/s.ds), in+int(6/s.ds))
 		zero := int(2 / s.ds)
 		main := math.Abs(mean[zero])
 		// steadiness of the belt's own streaks further inside
@@ -454,7 +454,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 		}
 		noise := median(inner) / 0.6745
 		found := -1
-		for k := len(mean) - int(14/s.ds); k > zero+int(math.Max(0.5, 2.2*s.pxmm)/s.ds); k-- {
+		for k := len(mean) - int(6/s.ds); k > zero+int(math.Max(0.5, 2.2*s.pxmm)/s.ds); k-- {
 			if k >= len(mean)-1 {
 				continue
 			}
