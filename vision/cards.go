@@ -259,7 +259,9 @@ func refineSquare(p *Picture, c [4]geometry.Vec2) (out [4]geometry.Vec2, ok bool
 }
 
 // stepAlong finds the strongest step along n within +-reach of q, brightening
-// with n when sign is 1: the place of the gradient's parabola peak, px.
+// with n when sign is 1: the place of the gradient's parabola peak, px. It looks
+// at light, not at grey levels: the tone curve of a picture makes dark squares
+// smaller, by half a pixel at each side of a marker on white paper.
 func stepAlong(p *Picture, q, n geometry.Vec2, reach, sign float64) (t, strength float64, ok bool) {
 	const dt = 0.5
 	m := int(reach / dt)
@@ -267,8 +269,8 @@ func stepAlong(p *Picture, q, n geometry.Vec2, reach, sign float64) (t, strength
 	g := make([]float64, 2*m+1)
 	for i := range g {
 		at := float64(i-m) * dt
-		a, ok1 := p.sample(q.Add(n.Mul(at + 1)))
-		b, ok2 := p.sample(q.Add(n.Mul(at - 1)))
+		a, ok1 := p.light(q.Add(n.Mul(at + 1)))
+		b, ok2 := p.light(q.Add(n.Mul(at - 1)))
 		if !ok1 || !ok2 {
 			return 0, 0, false
 		}
@@ -277,7 +279,7 @@ func stepAlong(p *Picture, q, n geometry.Vec2, reach, sign float64) (t, strength
 			best, bi = g[i], i
 		}
 	}
-	if best < 6 || bi == 0 || bi == len(g)-1 {
+	if best < 3 || bi == 0 || bi == len(g)-1 {
 		return 0, 0, false
 	}
 	den := g[bi-1] - 2*g[bi] + g[bi+1]
@@ -288,16 +290,28 @@ func stepAlong(p *Picture, q, n geometry.Vec2, reach, sign float64) (t, strength
 	return (float64(bi-m) + d) * dt, best, true
 }
 
-// sample interpolates the grey picture bilinearly.
-func (p *Picture) sample(uv geometry.Vec2) (float64, bool) {
+// lightOf is the light, 0 to 255, that a grey level stands for (the curve of
+// IEC 61966-2-1, which phones' own curves follow roughly).
+var lightOf = func() (t [256]float64) {
+	for i := range t {
+		v := float64(i) / 255
+		if t[i] = 255 * v / 12.92; v > 0.04045 {
+			t[i] = 255 * math.Pow((v+0.055)/1.055, 2.4)
+		}
+	}
+	return t
+}()
+
+// light interpolates the picture's light bilinearly.
+func (p *Picture) light(uv geometry.Vec2) (float64, bool) {
 	if !(uv.X >= 0 && uv.Y >= 0 && uv.X < float64(p.W-1) && uv.Y < float64(p.H-1)) {
 		return 0, false
 	}
 	x, y := int(uv.X), int(uv.Y)
 	fx, fy := uv.X-float64(x), uv.Y-float64(y)
 	i := y*p.W + x
-	a := float64(p.Grey[i])*(1-fx) + float64(p.Grey[i+1])*fx
-	b := float64(p.Grey[i+p.W])*(1-fx) + float64(p.Grey[i+p.W+1])*fx
+	a := lightOf[p.Grey[i]]*(1-fx) + lightOf[p.Grey[i+1]]*fx
+	b := lightOf[p.Grey[i+p.W]]*(1-fx) + lightOf[p.Grey[i+p.W+1]]*fx
 	return a*(1-fy) + b*fy, true
 }
 
