@@ -315,6 +315,19 @@ func (p *Picture) light(uv geometry.Vec2) (float64, bool) {
 	return a*(1-fy) + b*fy, true
 }
 
+// sample interpolates the grey picture bilinearly.
+func (p *Picture) sample(uv geometry.Vec2) (float64, bool) {
+	if !(uv.X >= 0 && uv.Y >= 0 && uv.X < float64(p.W-1) && uv.Y < float64(p.H-1)) {
+		return 0, false
+	}
+	x, y := int(uv.X), int(uv.Y)
+	fx, fy := uv.X-float64(x), uv.Y-float64(y)
+	i := y*p.W + x
+	a := float64(p.Grey[i])*(1-fx) + float64(p.Grey[i+1])*fx
+	b := float64(p.Grey[i+p.W])*(1-fx) + float64(p.Grey[i+p.W+1])*fx
+	return a*(1-fy) + b*fy, true
+}
+
 // fitLine2 returns a point and the direction of the orthogonal least-squares
 // line.
 func fitLine2(pts []geometry.Vec2) (p, d geometry.Vec2) {

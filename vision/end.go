@@ -67,8 +67,15 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		inner = append(inner, b[:]...)
 	}
 	lines := m.candidateLines(90)
-	outs := m.findOutlines(lines, inner)
+	hand, err := hintLines(view, hints)
+	if err != nil {
+		return nil, err
+	}
+	outs := m.findOutlines(lines, inner, hand)
 	if len(outs) == 0 {
+		if len(hand) > 0 {
+			return nil, refuse("edge_unclear", "The lines set by hand do not make a belt end around the card.", "Set the left edge, the right edge and the cut again, as seen from beyond the cut looking up the belt.")
+		}
 		return nil, m.whyNone(lines, inner)
 	}
 	// The best outline whose edges are really seen; when none is, the reason is
@@ -80,8 +87,8 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 			break
 		}
 		best = outs[i]
-		m.settle(&best)
-		err := m.clear(&best, inner)
+		m.settle(&best, hand)
+		err := m.clear(&best, inner, hand)
 		if err == nil {
 			why = nil
 			break
@@ -103,13 +110,16 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	}
 	margin := math.Inf(1)
 	for _, o := range outs[1:min(len(outs), 400)] {
+		if len(hand) > 0 {
+			break // a person has decided
+		}
 		if o.Score < outs[0].Score-0.5 {
 			break
 		}
 		if !rivals(&o, &best, 32, 0.3) {
 			continue
 		}
-		m.settle(&o)
+		m.settle(&o, hand)
 		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
 			continue
 		}
@@ -124,7 +134,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	e := &End{Up: best.Up}
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
 	bounds := []*boundary{&best.Left, &best.Right, &best.Cut}
-	if m.coveredCut(&best) {
+	if _, byHand := hand["cut"]; !byHand && m.coveredCut(&best) {
 		return nil, unclear(2, "seems to be covered: something other than the ground lies along it")
 	}
 	var pics [3]*Picture
@@ -153,6 +163,9 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 			}
 			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, reach, spread[k], innerShare[k], blocked)
 			if len(pts[k]) < 10 {
+				if _, byHand := hand[roles[k]]; byHand {
+					return nil, unclear(k, "set by hand is not within 10 mm of an edge")
+				}
 				return nil, unclear(k, "is not seen clearly enough")
 			}
 			fitBoundary(b, pts[k])
@@ -166,6 +179,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		t.Length = b.To.Sub(b.From).Norm()
 		t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
 		t.Margin = margin
+		_, t.ByHand = hand[roles[k]]
 		for _, q := range pts[k] {
 			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
 		}
@@ -296,6 +310,28 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 // belt, and the belt's streaks run along its sides, not along the cut.
 var innerShare = [3]float64{0.4, 0.4, 0.28}
 
+// roles are the names of the boundaries in hints.
+var roles = [3]string{"left", "right", "cut"}
+
+// hintLines puts lines of the plane through a person's points.
+func hintLines(view *geometry.View, hints map[string][]geometry.Vec2) (map[string]planeLine, error) {
+	out := map[string]planeLine{}
+	for name, px := range hints {
+		var pts []geometry.Vec2
+		for _, uv := range px {
+			q, ok := view.Unproject(uv)
+			if !ok {
+				return nil, refuse("edge_unclear", "A point set by hand for the "+name+" is not on the belt's plane.", "Set the points on the belt end in the photo.")
+			}
+			pts = append(pts, q)
+		}
+		c, d := fitLine2(pts)
+		n := d.Perp()
+		out[name] = planeLine{N: n, D: n.Dot(c)}
+	}
+	return out, nil
+}
+
 var edgeNames = [3]string{"left edge of the belt", "right edge of the belt", "cut"}
 
 func unclear(k int, what string) *Refused {
@@ -306,10 +342,15 @@ func unclear(k int, what string) *Refused {
 	return refuse(code, fmt.Sprintf("The %s %s.", edgeNames[k], what), "Clear the edge of tools and hands, give it even light or lay paper under it, and take the photo again; or set it by hand.")
 }
 
-// settle aligns an outline's boundaries on the scene and scores it again.
-func (m *sceneMap) settle(o *outline) {
+// settle aligns an outline's boundaries on the scene, but for those set by
+// hand, and scores it again.
+func (m *sceneMap) settle(o *outline, hand map[string]planeLine) {
 	for _, reach := range []float64{20, 8} {
-		o.Left, o.Right, o.Cut = m.align(o.Left, reach), m.align(o.Right, reach), m.align(o.Cut, reach)
+		for k, b := range []*boundary{&o.Left, &o.Right, &o.Cut} {
+			if _, byHand := hand[roles[k]]; !byHand {
+				*b = m.align(*b, reach)
+			}
+		}
 		l, r, c := m.gatherEvidence(o.Left.Line), m.gatherEvidence(o.Right.Line), m.gatherEvidence(o.Cut.Line)
 		if n, ok := m.judge(&l, &r, &c, o.Up); ok {
 			*o = n
@@ -340,8 +381,11 @@ func rivals(a, b *outline, limit, worse float64) bool {
 const leastScore = 0.6
 
 // clear refuses an outline whose edges are not really seen, with the reason.
-func (m *sceneMap) clear(o *outline, inner []geometry.Vec2) error {
+func (m *sceneMap) clear(o *outline, inner []geometry.Vec2, hand map[string]planeLine) error {
 	for k, b := range []boundary{o.Left, o.Right} {
+		if _, byHand := hand[roles[k]]; byHand {
+			continue
+		}
 		if b.Support < 0.6 || b.Score < leastScore {
 			side := b.Line.N.Mul(-1)
 			if m.reachesBorder(inner, side) {
@@ -350,7 +394,7 @@ func (m *sceneMap) clear(o *outline, inner []geometry.Vec2) error {
 			return unclear(k, "cannot be told from its surroundings")
 		}
 	}
-	if o.Cut.Support < 0.6 || o.Cut.Score < leastScore {
+	if _, byHand := hand["cut"]; !byHand && (o.Cut.Support < 0.6 || o.Cut.Score < leastScore) {
 		if m.reachesBorder(inner, o.Cut.Line.N.Mul(-1)) {
 			return refuse("cut_out_of_frame", "The cut is out of the picture.", "Step back so that the whole cut and both belt edges are in the picture.")
 		}

@@ -26,14 +26,26 @@ type outline struct {
 }
 
 // findOutlines lists belt ends that fit the scene, best first.
-func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outline {
+func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2, hints map[string]planeLine) []outline {
 	type side struct {
 		l  planeLine
 		in geometry.Vec2 // normal towards the cards
 		e  evidence
+		// hint is the boundary that a person says this is: left, right, cut
+		hint string
 	}
 	var sides []side
-	for _, l := range lines {
+	names := make([]string, len(lines))
+	for _, name := range []string{"left", "right", "cut"} {
+		if l, ok := hints[name]; ok {
+			lines, names = append(lines, l), append(names, name)
+		}
+	}
+	fits := func(s *side, role string) bool {
+		_, hinted := hints[role]
+		return s.hint == role || (s.hint == "" && !hinted)
+	}
+	for k, l := range lines {
 		lo, hi := math.Inf(1), math.Inf(-1)
 		for _, q := range inner {
 			d := l.N.Dot(q) - l.D
@@ -47,12 +59,12 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 		if lo < -4 {
 			continue // runs through a card
 		}
-		sides = append(sides, side{l: l, in: n, e: m.gatherEvidence(l)})
+		sides = append(sides, side{l: l, in: n, e: m.gatherEvidence(l), hint: names[k]})
 	}
 	var out []outline
 	for i := range sides {
 		for j := range sides {
-			if i == j {
+			if i == j || !fits(&sides[i], "left") || !fits(&sides[j], "right") {
 				continue
 			}
 			a, b := sides[i], sides[j]
@@ -67,7 +79,7 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2) []outl
 			}
 			for k := range sides {
 				c := sides[k]
-				if k == i || k == j || c.in.Dot(up) < 0.9 {
+				if k == i || k == j || c.in.Dot(up) < 0.9 || !fits(&sides[k], "cut") {
 					continue
 				}
 				o, ok := m.judge(&a.e, &b.e, &c.e, up)
@@ -112,7 +124,7 @@ func (m *sceneMap) judge(a, b, c *evidence, up geometry.Vec2) (outline, bool) {
 	cut := runOn(c, lc, across.Unit().Mul(-1), &o.Cut) + runOn(c, rc, across.Unit(), &o.Cut)
 	// Where both edges go on, the belt does: that is no cut but a clamp or a line.
 	o.Score = o.Left.Score + o.Right.Score + 1.2*o.Cut.Score - 0.3*(left+right+cut) - 1.5*math.Min(left, right)
-	return o, o.Left.Support > 0.2 && o.Right.Support > 0.2 && o.Cut.Support > 0.2
+	return o, true
 }
 
 // evidenceStep is the distance between places where evidence is taken, mm.
