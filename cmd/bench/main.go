@@ -69,6 +69,12 @@ func main() {
 	keep := flag.String("keep", "", "folder for the photos and truths of the scenes measured")
 	verbose := flag.Bool("v", false, "print every scene")
 	flag.Parse()
+	if *only == "" || *only == "cost" {
+		if err := cost("testdata/sample/belt-end.jpg"); err != nil {
+			fmt.Fprintln(os.Stderr, "bench:", err)
+			os.Exit(1)
+		}
+	}
 	if err := run(*cache, *only, *n, *first, *workers, *verbose, *keep); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
