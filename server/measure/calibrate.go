@@ -82,7 +82,7 @@ func Calibrate(ctx context.Context, photos []Input, s result.Settings, p Progres
 	prior := &n.problem.Cameras[0]
 	prior.SD = geometry.Camera{F: math.Max(calFocal, info.Focal.RelSD) * prior.Mean.F, CX: calPP * long, CY: calPP * long, K1: calK1, K2: calK2, K3: calK3, P1: calTang, P2: calTang}
 	if n.res, err = n.problem.Solve(); err != nil {
-		return nil, asNotFlat(err, shots[0].name)
+		return nil, asNotFlat(err, shots[:1])
 	}
 	if err := checkNetwork(n, shots); err != nil {
 		return nil, err

@@ -73,11 +73,11 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 		return nil, err
 	}
 	if n.res, err = n.problem.Solve(); err != nil {
-		return nil, asNotFlat(err, shots[0].name)
+		return nil, asNotFlat(err, shots)
 	}
 	if n.problem.DropOutliers(n.res, 0.3) > 0 {
 		if n.res, err = n.problem.Solve(); err != nil {
-			return nil, asNotFlat(err, shots[0].name)
+			return nil, asNotFlat(err, shots)
 		}
 	}
 	if err := checkNetwork(n, shots); err != nil {
@@ -92,7 +92,7 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	}
 	p("adjustment", 0.85)
 	if err := stiffen(n, ends); err != nil {
-		return nil, asNotFlat(err, shots[0].name)
+		return nil, asNotFlat(err, shots)
 	}
 	if err := checkNetwork(n, shots); err != nil {
 		return nil, err
@@ -102,11 +102,16 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 }
 
 // asNotFlat turns an adjustment that finds no answer into a refusal.
-func asNotFlat(err error, name string) error {
+func asNotFlat(err error, shots []*shot) error {
 	var rank *adjust.RankError
 	var stop *adjust.StopError
 	var eval *adjust.EvalError
 	if errors.As(err, &rank) || errors.As(err, &stop) || errors.As(err, &eval) {
+		if len(shots) > 1 {
+			return &result.Refusal{Code: "photos_differ", Message: "The cards lie differently in these photos, or not flat.",
+				Advice: "Measure only photos of the same belt end together, taken without moving a card, every card flat on the belt. Measure each photo alone to see which one is wrong."}
+		}
+		name := shots[0].name
 		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the card's corners fit no flat card and camera.",
 			Advice: "Lay the card flat on the belt, whole and sharp in the picture, and take the photo again."}
 	}
