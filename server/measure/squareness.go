@@ -215,8 +215,8 @@ func cutSeen(ends []seen, width float64) float64 {
 }
 
 // hopping is a third of the usual size of the cut's leaps of more than half a
-// millimetre from point to point, 0 when there are fewer than two: the worst
-// photo of the end.
+// millimetre from point to point, or of a single one of more than a millimetre:
+// the worst photo of the end.
 func hopping(ends []seen) float64 {
 	worst := 0.0
 	for _, e := range ends {
@@ -231,8 +231,11 @@ func hopping(ends []seen) float64 {
 				leaps = append(leaps, l)
 			}
 		}
+		sort.Float64s(leaps)
+		if len(leaps) == 1 && leaps[0] > 1 {
+			worst = math.Max(worst, leaps[0]/3) // a step, or another line followed from there
+		}
 		if len(leaps) >= 2 {
-			sort.Float64s(leaps)
 			worst = math.Max(worst, leaps[len(leaps)/2]/3)
 		}
 	}
