@@ -31,6 +31,7 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	if err := checkEnd(v, ends, shots[ends[0].photo].name); err != nil {
 		return nil, err
 	}
+	budget = append(budget, doubtBent(shots, n, ends, v, variance)...)
 	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
 	for q, x := range variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {

@@ -11,19 +11,42 @@ import (
 // findings names the end's faults and their sizes, in the words used at the
 // belt.
 func findings(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.Finding {
-	e := gather(shots, n, ends, false)
-	var noise float64
-	for _, k := range ends {
-		noise = math.Max(noise, 0.15*k.end.Cut.PxMM)
-	}
 	var out []result.Finding
-	for _, d := range square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise) {
+	for _, d := range shapes(shots, n, ends, v) {
 		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD}
 		if d.Code == "skew" {
 			f.U95MM = coverage * math.Sqrt(variance[qOffset])
 		}
 		f.Where, f.Message = describe(d)
 		out = append(out, f)
+	}
+	return out
+}
+
+// shapes are the faults that the edges' points show.
+func shapes(shots []*shot, n *network, ends []seen, v *square.Values) []square.Defect {
+	e := gather(shots, n, ends, false)
+	var noise float64
+	for _, k := range ends {
+		noise = math.Max(noise, 0.15*k.end.Cut.PxMM)
+	}
+	return square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise)
+}
+
+// bentMM is the size above which a step or a bend in the cut is doubted, mm.
+const bentMM = 1.5
+
+// doubtBent widens the offset's uncertainty by a third of a step or a bend: the
+// cut may be so, or a joint, a shadow or a roller was followed for part of it.
+func doubtBent(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.BudgetRow {
+	var out []result.BudgetRow
+	for _, d := range shapes(shots, n, ends, v) {
+		if size := math.Abs(d.Size); (d.Code == square.Step || d.Code == square.Vee) && size > bentMM {
+			c := size * size / 9
+			variance[qOffset] += c
+			variance[qAngle] += c / (v.WidthAtCut * v.WidthAtCut)
+			out = append(out, result.BudgetRow{Source: "bent cut", Type: "B", UMM: math.Sqrt(c), Comment: "a true " + d.Code + ", or another line followed for part of the width"})
+		}
 	}
 	return out
 }
