@@ -161,7 +161,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 				}
 				reach = math.Min(reach, 20)
 			}
-			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, reach, spread[k], innerShare[k], blocked)
+			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, reach, spread[k], innerShare[k], round == 1, blocked)
 			if len(pts[k]) < 10 {
 				if _, byHand := hand[roles[k]]; byHand {
 					return nil, unclear(k, "set by hand is not within 10 mm of an edge")
@@ -261,7 +261,8 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 	return w, true
 }
 
-// coveredCut reports whether a strange thing lies along the cut: what lies
+// coveredCut reports whether a strange thing lies along the cut: what lies right
+// inside it is not of the belt's hue, or what lies
 // right beyond it differs in hue from the ground further out, which is the
 // ground beside the belt's edges.
 func (m *sceneMap) coveredCut(o *outline) bool {
@@ -275,10 +276,16 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 			}
 		}
 	}
-	strange, n := 0, 0
+	strange, inside, n, ins := 0, 0, 0, 0
 	for t := 0.04; t < 1; t += 0.04 {
 		q := o.Cut.From.Add(o.Cut.To.Sub(o.Cut.From).Mul(t))
 		var near, far [channels]float64
+		if m.at(q.Add(o.Cut.Line.N.Mul(24)), &near) {
+			ins++
+			if hue(near, m.Belt) > 35 {
+				inside++
+			}
+		}
 		if !m.at(q.Sub(o.Cut.Line.N.Mul(24)), &near) {
 			continue
 		}
@@ -302,7 +309,7 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 			strange++
 		}
 	}
-	return n >= 6 && float64(strange) > 0.6*float64(n)
+	return (n >= 6 && float64(strange) > 0.6*float64(n)) || (ins >= 6 && float64(inside) > 0.6*float64(ins))
 }
 
 // innerShare is how strong a step inside an edge must be, against the edge's
@@ -380,10 +387,17 @@ func rivals(a, b *outline, limit, worse float64) bool {
 // tiles and streaks of the belt itself reach about half, edges 0.8 to 1.8.
 const leastScore = 0.6
 
+// leastByHand is the same for an edge that a person points out: there must be
+// something there.
+const leastByHand = 0.4
+
 // clear refuses an outline whose edges are not really seen, with the reason.
 func (m *sceneMap) clear(o *outline, inner []geometry.Vec2, hand map[string]planeLine) error {
 	for k, b := range []boundary{o.Left, o.Right} {
 		if _, byHand := hand[roles[k]]; byHand {
+			if b.Score < leastByHand {
+				return unclear(k, "set by hand is not at an edge")
+			}
 			continue
 		}
 		if b.Support < 0.6 || b.Score < leastScore {
@@ -394,7 +408,9 @@ func (m *sceneMap) clear(o *outline, inner []geometry.Vec2, hand map[string]plan
 			return unclear(k, "cannot be told from its surroundings")
 		}
 	}
-	if _, byHand := hand["cut"]; !byHand && (o.Cut.Support < 0.6 || o.Cut.Score < leastScore) {
+	if _, byHand := hand["cut"]; byHand && o.Cut.Score < leastByHand {
+		return unclear(2, "set by hand is not at an edge")
+	} else if !byHand && (o.Cut.Support < 0.6 || o.Cut.Score < leastScore) {
 		if m.reachesBorder(inner, o.Cut.Line.N.Mul(-1)) {
 			return refuse("cut_out_of_frame", "The cut is out of the picture.", "Step back so that the whole cut and both belt edges are in the picture.")
 		}
@@ -433,6 +449,9 @@ func (m *sceneMap) reachesBorder(inner []geometry.Vec2, d geometry.Vec2) bool {
 
 // whyNone says why no outline was found at all.
 func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
+	if m.twoSides(lines, inner) {
+		return refuse("cut_out_of_frame", "Both belt edges are seen, but no cut between them.", "Step back or aim lower so that the whole cut is in the picture.")
+	}
 	open := 0
 	for a := 0; a < 8; a++ {
 		if m.reachesBorder(inner, geometry.Vec2{X: 1}.Rotate(float64(a)*math.Pi/4)) {
@@ -447,12 +466,12 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 
 // traceBest traces a boundary by its sharp step; where that is too faint, with
 // longer slices; where there is none, as the border between two regions.
-func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share float64, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
+func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
 	length := b.To.Sub(b.From).Norm()
 	seen := 0.0
 	for k, try := range []func() []tracePoint{
-		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 9, blur, share, blocked) },
-		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 9, blur, share, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 9, blur, share, last, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 9, blur, share, last, blocked) },
 		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
 	} {
 		pts := cleanTrace(try())
@@ -464,6 +483,36 @@ func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share f
 		}
 	}
 	return best, soft
+}
+
+// twoSides reports whether two clear edges enclose the cards left and right.
+func (m *sceneMap) twoSides(lines []planeLine, inner []geometry.Vec2) bool {
+	var in []geometry.Vec2
+	for _, l := range lines {
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for _, q := range inner {
+			d := l.N.Dot(q) - l.D
+			lo, hi = math.Min(lo, d), math.Max(hi, d)
+		}
+		if hi <= 4 {
+			l, lo = planeLine{N: l.N.Mul(-1), D: -l.D}, -hi
+		}
+		if lo < -4 {
+			continue
+		}
+		e := m.gatherEvidence(l)
+		if s := e.sums[len(e.sums)-1]; s.n > 20 && float64(s.support) > 0.7*float64(s.n) && s.score > leastScore*float64(s.n) {
+			in = append(in, l.N)
+		}
+	}
+	for i := range in {
+		for j := range in[:i] {
+			if in[i].Dot(in[j]) < -0.99 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // fitBoundary puts the boundary's line through its traced points: orthogonal

@@ -178,6 +178,18 @@ func pixelAcross(view *geometry.View, q, n geometry.Vec2) float64 {
 // offset is the place of sample j across the strip, mm.
 func (s *strip) offset(j float64) float64 { return (j - float64(s.n2/2)) * s.ds }
 
+// inLight is the strip with grey levels turned into light.
+func (s *strip) inLight() *strip {
+	l := *s
+	l.v = make([]float32, len(s.v))
+	for k, g := range s.v {
+		i := min(int(g), 254)
+		f := float64(g) - float64(i)
+		l.v[k] = float32(lightOf[i]*(1-f) + lightOf[i+1]*f)
+	}
+	return &l
+}
+
 // gradients returns the profiles' derivative smoothed by a Gaussian of sigma
 // samples, grey levels a sample.
 func (s *strip) gradients(sigma float64) []float32 {
@@ -429,7 +441,7 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // out, the mean profile shows whether a weaker but steady step lies further
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
-func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReach, blur, share float64, blocked func(geometry.Vec2) bool) []tracePoint {
+func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) []tracePoint {
 	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
 	if s.slices < 10 {
 		return nil
@@ -473,6 +485,10 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 		}
 		path = s.path(g, sign, 0, centre, 1.6/s.ds, 0.35)
 	}
+	bright := g
+	if last {
+		bright = s.inLight().gradients(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
+	}
 	var pts []tracePoint
 	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
 	for i := 0; i < s.slices; i++ {
@@ -496,13 +512,23 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, dt, reach, innerReac
 				j--
 			}
 		}
+		strength := float64(sg*row[j]) * s.pxmm / s.ds // grey levels a pixel
+		// The lens blurs light, not grey levels, which the picture's tone curve
+		// bends: the step's place is its steepest in light, at most a pixel away.
+		row = bright[i*s.n2 : (i+1)*s.n2]
+		for step := int(math.Ceil(s.pxmm / s.ds)); step > 0; step-- {
+			if j < s.n2-3 && sg*row[j+1] > sg*row[j] {
+				j++
+			} else if j > 2 && sg*row[j-1] > sg*row[j] {
+				j--
+			}
+		}
 		a, c, e := float64(sg*row[j-1]), float64(sg*row[j]), float64(sg*row[j+1])
 		den := a - 2*c + e
 		if den >= 0 {
 			continue
 		}
 		off := s.offset(float64(j) + clamp(0.5*(a-e)/den, 0.6))
-		strength := c * s.pxmm / s.ds // grey levels a pixel
 		if strength < faint {
 			continue
 		}
