@@ -276,6 +276,10 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 			}
 		}
 	}
+	alike := len(beside) > 3
+	for _, c := range beside {
+		alike = alike && hue(c, beside[0]) < 12
+	}
 	strange, inside, n, ins := 0, 0, 0, 0
 	for t := 0.04; t < 1; t += 0.04 {
 		q := o.Cut.From.Add(o.Cut.To.Sub(o.Cut.From).Mul(t))
@@ -291,16 +295,21 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 		}
 		far = near
 		found := false
-		for _, d := range []float64{300, 240, 180, 140} {
+		for _, d := range []float64{300, 240, 180} {
 			if m.at(q.Sub(o.Cut.Line.N.Mul(d)), &far) {
 				found = true
 				break
 			}
 		}
+		n++
+		// Where the ground beside the belt is all alike, so it should be here.
+		if alike && hue(near, beside[0]) > 25 {
+			strange++
+			continue
+		}
 		if !found {
 			continue
 		}
-		n++
 		ground := false
 		for _, c := range beside {
 			ground = ground || hue(c, far) < 7
