@@ -10,6 +10,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 
 	"beltend/geometry/adjust"
 	"beltend/server/result"
@@ -66,6 +67,9 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 			return nil, err
 		}
 		shots = append(shots, sh)
+		if s.Camera != nil && math.Abs(float64(sh.info.Width)*float64(s.CameraSize[1])/(float64(sh.info.Height)*float64(s.CameraSize[0]))-1) > 0.005 {
+			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], in.Name, sh.info.Width, sh.info.Height)}
+		}
 	}
 	p("geometry", 0.5)
 	n, err := build(shots, &s)
