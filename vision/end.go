@@ -58,8 +58,7 @@ type Sheets [][4]geometry.Vec2
 // FindEnd finds the belt's edges and the top edge of its cut in a photo whose
 // view of the plane is known. boards are the cards' boards, sheets the cards'
 // whole outlines, both in the plane; blur is the spread of the cards' edges,
-// px. Hints are places near edges in the
-// working picture ("left", "right", "cut").
+// px. Hints are places near edges in the working picture ("left", "right", "cut").
 func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64, hints map[string][]geometry.Vec2) (*End, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
@@ -183,6 +182,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		for _, q := range pts[k] {
 			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
 		}
+		slice := sliceOf(pts[k])
 		free, freeNear, near := 0.0, 0.0, 0.0
 		for x := 2.0; x < t.Length; x += 4 {
 			if !blocked(b.From.Add(b.To.Sub(b.From).Mul(x / t.Length))) {
@@ -194,13 +194,13 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		}
 		for _, q := range pts[k] {
 			if q.T < 80 {
-				near += sliceOf(pts[k])
+				near += slice
 			}
 		}
 		if t.NearCut = 1; freeNear > 30 {
 			t.NearCut = math.Min(1, near/freeNear)
 		}
-		t.Support = math.Min(1, sliceOf(pts[k])*float64(len(t.Points))/math.Max(free, 1))
+		t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
 		if t.Support < 0.45 {
 			return nil, unclear(k, fmt.Sprintf("is seen over only %.0f %% of its length", 100*t.Support))
 		}
@@ -262,9 +262,8 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 }
 
 // coveredCut reports whether a strange thing lies along the cut: what lies right
-// inside it is not of the belt's hue, or what lies
-// right beyond it differs in hue from the ground further out, which is the
-// ground beside the belt's edges.
+// inside it is not of the belt's hue, or what lies right beyond it differs in
+// hue from the ground beside the belt.
 func (m *sceneMap) coveredCut(o *outline) bool {
 	hue := func(a, b [channels]float64) float64 { return math.Hypot(a[1]-b[1], a[2]-b[2]) }
 	var beside [][channels]float64

@@ -84,8 +84,19 @@ func unreadable(cause error) error {
 	return &photo.Error{Code: photo.CodeUnreadable, Message: "The photo is damaged: its picture cannot be decoded.", Advice: "Take the photo again or send the original file.", Cause: cause}
 }
 
+// ignoreOrientation is OpenCV's IMREAD_IGNORE_ORIENTATION: pixels as stored.
+const ignoreOrientation = gocv.IMReadFlag(128)
+
+// decodeColour decodes a photo other than HEIC in colour at full size.
+func decodeColour(data []byte) (gocv.Mat, error) {
+	full, err := gocv.IMDecode(data, gocv.IMReadColor|ignoreOrientation)
+	if err != nil || full.Empty() {
+		return full, unreadable(err)
+	}
+	return full, nil
+}
+
 func (p *Picture) fromOpenCV(data []byte) (err error) {
-	const ignoreOrientation = gocv.IMReadFlag(128)
 	if p.grey, err = gocv.IMDecode(data, gocv.IMReadGrayScale|ignoreOrientation); err != nil || p.grey.Empty() {
 		return unreadable(err)
 	}
@@ -95,9 +106,9 @@ func (p *Picture) fromOpenCV(data []byte) (err error) {
 		}
 		return nil
 	}
-	full, err := gocv.IMDecode(data, gocv.IMReadColor|ignoreOrientation)
-	if err != nil || full.Empty() {
-		return unreadable(err)
+	full, err := decodeColour(data)
+	if err != nil {
+		return err
 	}
 	defer full.Close()
 	p.shrinkColour(full)
@@ -196,9 +207,9 @@ func (p *Picture) fullColour() (gocv.Mat, error) {
 		}
 		full, err = gocv.ImageToMatRGB(img)
 	} else {
-		full, err = gocv.IMDecode(p.data, gocv.IMReadColor|gocv.IMReadFlag(128))
+		full, err = decodeColour(p.data)
 	}
-	if err != nil || full.Empty() {
+	if err != nil {
 		return full, unreadable(err)
 	}
 	if p.mirrored {

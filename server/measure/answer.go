@@ -31,7 +31,8 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	if err := checkEnd(v, ends, shots[ends[0].photo].name); err != nil {
 		return nil, err
 	}
-	budget = append(budget, doubtBent(shots, n, ends, v, variance)...)
+	faults := shapes(shots, n, ends, v)
+	budget = append(budget, doubtBent(faults, v, variance)...)
 	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
 	for q, x := range variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
@@ -65,7 +66,7 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 		CentreMM: v.Recut.Centre, LengthLostMM: v.Recut.LengthLost, DiagonalMM: v.Recut.Diagonal, DiagonalUpMM: v.Recut.DiagonalUp, TrimMM: s.TrimMM}
 	m.Budget = append(budget, result.BudgetRow{Source: "combined", UMM: math.Sqrt(variance[qOffset]), Comment: fmt.Sprintf("U95 = %.1f u", coverage)})
 	m.Advice = advise(m, shots, n)
-	m.Findings = findings(shots, n, ends, v, variance)
+	m.Findings = findings(faults, variance)
 	for i, sh := range shots {
 		m.Photos = append(m.Photos, photoRecord(sh, n, i, v, leftOut[i]))
 		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, leftOut[i] == ""))

@@ -10,9 +10,9 @@ import (
 
 // findings names the end's faults and their sizes, in the words used at the
 // belt.
-func findings(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.Finding {
+func findings(faults []square.Defect, variance []float64) []result.Finding {
 	var out []result.Finding
-	for _, d := range shapes(shots, n, ends, v) {
+	for _, d := range faults {
 		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD}
 		if d.Code == "skew" {
 			f.U95MM = coverage * math.Sqrt(variance[qOffset])
@@ -38,9 +38,9 @@ const bentMM = 1.5
 
 // doubtBent widens the offset's uncertainty by a third of a step or a bend: the
 // cut may be so, or a joint, a shadow or a roller was followed for part of it.
-func doubtBent(shots []*shot, n *network, ends []seen, v *square.Values, variance []float64) []result.BudgetRow {
+func doubtBent(faults []square.Defect, v *square.Values, variance []float64) []result.BudgetRow {
 	var out []result.BudgetRow
-	for _, d := range shapes(shots, n, ends, v) {
+	for _, d := range faults {
 		if size := math.Abs(d.Size); (d.Code == square.Step || d.Code == square.Vee) && size > bentMM {
 			c := size * size / 9
 			variance[qOffset] += c
