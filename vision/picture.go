@@ -122,13 +122,9 @@ func (p *Picture) shrinkColour(full gocv.Mat) {
 }
 
 func (p *Picture) fromHEIC(data []byte) error {
-	img, err := photo.DecodeHEIC(data, photo.DefaultLimits())
+	full, err := decodeHEIC(data)
 	if err != nil {
 		return err
-	}
-	full, err := gocv.ImageToMatRGB(img) // blue, green, red despite its name
-	if err != nil || full.Empty() {
-		return unreadable(err)
 	}
 	defer full.Close()
 	p.grey = gocv.NewMat()
@@ -196,21 +192,32 @@ func (p *Picture) projected(weights [3]float64) (*Picture, error) {
 	return &q, nil
 }
 
+// decodeFull decodes the photo in colour as stored.
+func (p *Picture) decodeFull() (gocv.Mat, error) {
+	if p.Info.Kind != photo.HEIC {
+		return decodeColour(p.data)
+	}
+	return decodeHEIC(p.data)
+}
+
+// decodeHEIC decodes a HEIC photo in colour at full size.
+func decodeHEIC(data []byte) (gocv.Mat, error) {
+	img, err := photo.DecodeHEIC(data, photo.DefaultLimits())
+	if err != nil {
+		return gocv.Mat{}, err
+	}
+	full, err := gocv.ImageToMatRGB(img) // blue, green, red despite its name
+	if err != nil || full.Empty() {
+		return full, unreadable(err)
+	}
+	return full, nil
+}
+
 // fullColour decodes the photo in colour at full size.
 func (p *Picture) fullColour() (gocv.Mat, error) {
-	var full gocv.Mat
-	var err error
-	if p.Info.Kind == photo.HEIC {
-		img, e := photo.DecodeHEIC(p.data, photo.DefaultLimits())
-		if e != nil {
-			return full, e
-		}
-		full, err = gocv.ImageToMatRGB(img)
-	} else {
-		full, err = decodeColour(p.data)
-	}
+	full, err := p.decodeFull()
 	if err != nil {
-		return full, unreadable(err)
+		return full, err
 	}
 	if p.mirrored {
 		gocv.Flip(full, &full, 1)
