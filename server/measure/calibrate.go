@@ -51,23 +51,11 @@ func Calibrate(ctx context.Context, photos []Input, s result.Settings, p Progres
 	if err != nil {
 		return nil, err
 	}
-	var shots []*shot
-	defer func() {
-		for _, sh := range shots {
-			sh.pic.Close()
-		}
-	}()
-	for i, in := range photos {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		p("cards", 0.9*float64(i)/float64(len(photos)))
-		sh, err := intake(in, refs)
-		if err != nil {
-			return nil, err
-		}
-		shots = append(shots, sh)
+	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.9*done) })
+	if err != nil {
+		return nil, err
 	}
+	defer closeAll(shots)
 	p("camera", 0.9)
 	n, err := build(shots, &s)
 	if err != nil {

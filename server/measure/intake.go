@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"context"
 	"errors"
 	"fmt"
 
@@ -16,6 +17,34 @@ type shot struct {
 	pic    *vision.Picture
 	cards  []vision.Card
 	camera int
+}
+
+// intakeAll takes in the photos one after the other and tells how far it has
+// come (0 to 1). The shots are the caller's to close; after an error none is
+// open.
+func intakeAll(ctx context.Context, photos []Input, refs vision.References, tick func(done float64)) ([]*shot, error) {
+	var shots []*shot
+	for i, in := range photos {
+		err := ctx.Err()
+		var sh *shot
+		if err == nil {
+			tick(float64(i) / float64(len(photos)))
+			sh, err = intake(in, refs)
+		}
+		if err != nil {
+			closeAll(shots)
+			return nil, err
+		}
+		shots = append(shots, sh)
+	}
+	return shots, nil
+}
+
+// closeAll frees the shots' pictures.
+func closeAll(shots []*shot) {
+	for _, sh := range shots {
+		sh.pic.Close()
+	}
 }
 
 // intake checks and decodes one photo and finds its cards.

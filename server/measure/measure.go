@@ -51,24 +51,14 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	if s.Line == "drawn" {
 		return nil, &result.Refusal{Code: "line_unclear", Message: "Judging the drawn line is not supported yet.", Advice: "Measure the cut, or check the line with equal diagonals."}
 	}
-	var shots []*shot
-	defer func() {
-		for _, sh := range shots {
-			sh.pic.Close()
-		}
-	}()
-	for i, in := range photos {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		p("cards", 0.1+0.4*float64(i)/float64(len(photos)))
-		sh, err := intake(in, refs)
-		if err != nil {
-			return nil, err
-		}
-		shots = append(shots, sh)
+	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.1+0.4*done) })
+	if err != nil {
+		return nil, err
+	}
+	defer closeAll(shots)
+	for _, sh := range shots {
 		if s.Camera != nil && math.Abs(float64(sh.info.Width)*float64(s.CameraSize[1])/(float64(sh.info.Height)*float64(s.CameraSize[0]))-1) > 0.005 {
-			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], in.Name, sh.info.Width, sh.info.Height)}
+			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], sh.name, sh.info.Width, sh.info.Height)}
 		}
 	}
 	p("geometry", 0.5)
