@@ -160,7 +160,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 				}
 				reach = math.Min(reach, 20)
 			}
-			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, reach, spread[k], innerShare[k], round == 1, blocked)
+			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, []int{1, 1, 2}[k], reach, spread[k], innerShare[k], round == 1, blocked)
 			if len(pts[k]) < 10 {
 				if _, byHand := hand[roles[k]]; byHand {
 					return nil, unclear(k, "set by hand is not within 10 mm of an edge")
@@ -474,12 +474,12 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 
 // traceBest traces a boundary by its sharp step; where that is too faint, with
 // longer slices; where there is none, as the border between two regions.
-func traceBest(p *Picture, view *geometry.View, b boundary, reach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
+func traceBest(p *Picture, view *geometry.View, b boundary, bend int, reach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
 	length := b.To.Sub(b.From).Norm()
 	seen := 0.0
 	for k, try := range []func() []tracePoint{
-		func() []tracePoint { return traceEdge(p, view, b, 4, reach, 9, blur, share, last, blocked) },
-		func() []tracePoint { return traceEdge(p, view, b, 12, reach, 9, blur, share, last, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, bend, 4, reach, 9, blur, share, last, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, bend, 12, reach, 9, blur, share, last, blocked) },
 		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
 	} {
 		pts := cleanTrace(try())
@@ -617,7 +617,7 @@ func cleanTrace(pts []tracePoint) []tracePoint {
 	var stretches [][]tracePoint
 	start := 0
 	for i := 1; i <= len(run); i++ {
-		if i == len(run) || math.Abs(offset(run[i])-offset(run[i-1])) > 1.2+0.1*(run[i].T-run[i-1].T) {
+		if i == len(run) || math.Abs(offset(run[i])-offset(run[i-1])) > 1.2+math.Min(0.1*(run[i].T-run[i-1].T), 1) {
 			stretches = append(stretches, run[start:i])
 			start = i
 		}
@@ -654,7 +654,11 @@ func cleanTrace(pts []tracePoint) []tracePoint {
 		for _, q := range s {
 			e = append(e, math.Abs(offset(q)-best[0]-best[1]*q.T))
 		}
-		if median(e) < 2.0 {
+		most := 2.0
+		if len(s) < 5 {
+			most = 1 // a few points alone prove little
+		}
+		if median(e) < most {
 			out = append(out, s...)
 		}
 	}

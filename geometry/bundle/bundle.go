@@ -326,6 +326,27 @@ func (p *Problem) DropOutliers(r *Result, limit float64) int {
 	return dropped
 }
 
+// Reweigh gives each card's corners the standard deviations that their own
+// residuals show: sigma times the root of the card's variance factor, no less
+// than floor (px), which stands for what all corners share and residuals do not
+// show. A card with too few corners to tell keeps its own.
+func (p *Problem) Reweigh(r *Result, floor float64) {
+	const paid = 6 // about what a card's corners pay for, of pose, place and lens
+	for i := range p.Photos {
+		count := map[int]float64{}
+		for _, c := range p.Photos[i].Corners {
+			count[c.Card] += 2
+		}
+		for j := range p.Photos[i].Corners {
+			c := &p.Photos[i].Corners[j]
+			if n := count[c.Card]; n >= 20 {
+				k := math.Sqrt(r.CardFactor[i][c.Card] * n / (n - paid))
+				c.Sigma = math.Max(floor, c.Sigma*k)
+			}
+		}
+	}
+}
+
 // Term is one line of a budget: a group of observations or priors and its
 // share of the variance.
 type Term struct {

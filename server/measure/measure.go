@@ -74,6 +74,7 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 			return nil, asNotFlat(err, shots)
 		}
 	}
+	n.problem.Reweigh(n.res, cornerSD) // takes effect when the edges join in
 	if err := checkNetwork(n, shots); err != nil {
 		return nil, err
 	}
