@@ -337,6 +337,13 @@ func (s *strip) innerPath(g []float32, path []int, share float64) []int {
 		mean := make([]float64, most+3)
 		pos := make([]int, most+3)
 		n := 0
+		var size []float64
+		for i := w; i < hi; i++ {
+			if s.known[i] {
+				size = append(size, math.Abs(float64(g[i*s.n2+path[i]])))
+			}
+		}
+		limit := math.Max(8*noise, 2*median(size))
 		for i := w; i < hi; i++ {
 			if !s.known[i] || path[i]+most+3 >= s.n2 || path[i] < 1 {
 				continue
@@ -344,7 +351,7 @@ func (s *strip) innerPath(g []float32, path []int, share float64) []int {
 			n++
 			for d := range mean {
 				v := float64(g[i*s.n2+path[i]+d])
-				mean[d] += math.Max(-8*noise, math.Min(8*noise, v))
+				mean[d] += clamp(v, limit)
 				if v > 0 {
 					pos[d]++
 				} else if v < 0 {
@@ -546,6 +553,9 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.35)
 	path = s.innerPath(g, path, share)
 	path = s.steady(g, path, bend)
+	if bend == 2 {
+		path = s.topLine(g, path, 4)
+	}
 	sign := 0.0
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {

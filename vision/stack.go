@@ -1,0 +1,269 @@
+package vision
+
+import "math"
+
+// The cut of a belt shows several lines side by side: the top edge, the layers
+// and the lower edge of its face, the border of a shadow. Slice by slice the
+// strongest of them changes, but all were left by one knife and bend alike. So
+// pieces of the strip are stacked along the shape they share; the stack tells
+// the lines apart, and one of them is followed from piece to piece.
+
+const (
+	stackSlices = 30  // slices a piece
+	stackStep   = 15  // slices from piece to piece
+	shapeMM     = 0.5 // how far a slice may lie off its piece's straight line, mm
+	// stackFaint is the share of the strongest line of a stack below which a line
+	// is taken for noise or for the fringe that sharpening leaves.
+	stackFaint = 0.12
+	// fringePx is how far from a step sharpening reaches, px, and fringeShare how
+	// strong its fringe is against the step.
+	fringePx    = 5.0
+	fringeShare = 0.2
+
+	// In following a line from piece to piece, against 1 for a piece that shows it.
+	unseenCost = 0.4 // of a piece that does not
+	leaveCost  = 3.0 // of leaving it for another line
+	mostUnseen = 6   // pieces on end
+)
+
+// stackLine is a line that a piece of the strip shows.
+type stackLine struct {
+	offset   float64 // mm across the strip at the piece's middle
+	strength float64 // in units of the stack's noise
+	sign     float64
+}
+
+// piece is a stretch of the strip with the lines its stack shows.
+type piece struct {
+	from, to int       // slices
+	slope    float64   // mm a slice
+	shape    []float64 // of each slice off the straight line, mm
+	lines    []stackLine
+}
+
+// at is the place of a line in a slice, without the slice's own shape.
+func (p *piece) at(l stackLine, slice float64) float64 {
+	return l.offset + p.slope*(slice-0.5*float64(p.from+p.to-1))
+}
+
+// stack aligns the slices from..to on each other and finds their lines within
+// reach mm of the path.
+func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float64) (piece, bool) {
+	p := piece{from: from, to: to, shape: make([]float64, to-from)}
+	var at []int
+	weight := make([]float64, s.slices)
+	for i := from; i < to; i++ {
+		if s.known[i] {
+			at = append(at, i)
+			weight[i] = math.Min(math.Abs(float64(g[i*s.n2+path[i]]))/noise, 4)
+		}
+	}
+	if len(at) < stackSlices/3 {
+		return p, false
+	}
+	run, ok := bestRun(at, func(i int) float64 { return s.offset(float64(path[i])) }, weight, 1, float64(s.slices))
+	if !ok {
+		return p, false
+	}
+	mid := 0.5 * float64(from+to-1)
+	base := 0.5 * (run(from) + run(to-1))
+	p.slope = (run(to-1) - run(from)) / float64(to-1-from)
+	w := int(reach / s.ds)
+	sum := make([]float64, 2*w+1)
+	most := int(shapeMM / s.ds)
+	row := func(i int, shift float64) int { // index of the stack's middle in a slice
+		return int(math.Round((base+p.slope*(float64(i)-mid)+shift)/s.ds)) + s.n2/2
+	}
+	gather := func() {
+		clear(sum)
+		for _, i := range at {
+			c := row(i, p.shape[i-from])
+			for d := -w; d <= w; d++ {
+				if j := c + d; j >= 0 && j < s.n2 {
+					sum[d+w] += clamp(float64(g[i*s.n2+j]), 12*noise)
+				}
+			}
+		}
+	}
+	gather()
+	for range 3 {
+		for k, i := range at {
+			// neighbours hold a slice: shapes are slow against a slice
+			near, n := 0.0, 0.0
+			for _, m := range []int{k - 1, k + 1} {
+				if m >= 0 && m < len(at) {
+					near, n = near+p.shape[at[m]-from], n+1
+				}
+			}
+			near /= n
+			c := row(i, 0)
+			best, shift := math.Inf(-1), 0
+			for q := -most; q <= most; q++ {
+				v := 0.0
+				for d := -w; d <= w; d++ {
+					if j := c + q + d; j >= 0 && j < s.n2 {
+						v += clamp(float64(g[i*s.n2+j]), 12*noise) * sum[d+w]
+					}
+				}
+				e := (float64(q)*s.ds - near) / 0.3
+				scale := 1.0 / (1 + 0.15*e*e)
+				if v > 0 {
+					v *= scale
+				}
+				if v > best {
+					best, shift = v, q
+				}
+			}
+			p.shape[i-from] = float64(shift) * s.ds
+		}
+		gather()
+	}
+	// noise of a sum of independent slices
+	n := float64(len(at))
+	floor := noise * math.Sqrt(n)
+	top := 0.0
+	for _, v := range sum {
+		top = math.Max(top, math.Abs(v))
+	}
+	for k := 1; k < 2*w; k++ {
+		v := math.Abs(sum[k])
+		if v <= math.Abs(sum[k-1]) || v < math.Abs(sum[k+1]) || v < math.Max(3*floor, stackFaint*top) {
+			continue
+		}
+		sign := math.Copysign(1, sum[k])
+		agree := 0.0
+		for _, i := range at {
+			c := row(i, p.shape[i-from]) + k - w
+			hit := false
+			for j := max(0, c-1); j <= min(s.n2-1, c+1); j++ {
+				hit = hit || sign*float64(g[i*s.n2+j]) > 0.3*noise
+			}
+			if hit {
+				agree++
+			}
+		}
+		if agree < 0.6*n {
+			continue
+		}
+		p.lines = append(p.lines, stackLine{base + float64(k-w)*s.ds, v / floor, sign})
+	}
+	// fringes
+	var out []stackLine
+	for _, l := range p.lines {
+		fringe := false
+		for _, o := range p.lines {
+			fringe = fringe || (o.sign != l.sign && l.strength < fringeShare*o.strength && math.Abs(o.offset-l.offset) < fringePx*s.pxmm)
+		}
+		if !fringe {
+			out = append(out, l)
+		}
+	}
+	p.lines = out
+	return p, len(out) > 0
+}
+
+// topLine follows the innermost line that is there all along, and returns the
+// path along it.
+func (s *strip) topLine(g []float32, path []int, reach float64) []int {
+	noise := noiseOf(g)
+	var ps []piece
+	for from := 0; from+stackSlices/2 < s.slices; from += stackStep {
+		if p, ok := s.stack(g, path, from, min(from+stackSlices, s.slices), reach, noise); ok {
+			ps = append(ps, p)
+		}
+	}
+	if len(ps) < 2 {
+		return path
+	}
+	// A line may be unseen in some pieces, at a price; to leave it for another
+	// one costs more.
+	type state struct {
+		score       float64
+		piece, line int // before this one
+	}
+	states := make([][]state, len(ps))
+	var best state
+	best.score = math.Inf(-1)
+	for k := range ps {
+		states[k] = make([]state, len(ps[k].lines))
+		for a, l := range ps[k].lines {
+			st := state{-unseenCost * float64(k), -1, -1}
+			for m := max(0, k-mostUnseen-1); m < k; m++ {
+				gap := 0.25 * float64(ps[m].from+ps[m].to+ps[k].from+ps[k].to-2)
+				for b, o := range ps[m].lines {
+					d := math.Abs(ps[m].at(o, gap) - ps[k].at(l, gap))
+					cost := unseenCost*float64(k-m-1) + math.Min(2*math.Max(0, d-0.2-0.1*float64(k-m-1)), leaveCost)
+					if o.sign != l.sign {
+						cost += 0.3
+					}
+					if v := states[m][b].score - cost; v > st.score {
+						st = state{v, m, b}
+					}
+				}
+			}
+			st.score += math.Min(l.strength/8, 1) + inwardBias*l.offset
+			states[k][a] = st
+			if v := st.score - unseenCost*float64(len(ps)-1-k); v > best.score {
+				best = state{v, k, a}
+			}
+		}
+	}
+	chosen := make([]int, len(ps))
+	for k := range chosen {
+		chosen[k] = -1
+	}
+	for k, a := best.piece, best.line; k >= 0; k, a = states[k][a].piece, states[k][a].line {
+		chosen[k] = a
+	}
+	// the pieces' lines, blended where they overlap, and carried on over pieces
+	// that do not show it
+	centre, weight := make([]float64, s.slices), make([]float64, s.slices)
+	var on []int
+	for k := range ps {
+		if chosen[k] >= 0 {
+			on = append(on, k)
+		}
+	}
+	for k, p := range ps {
+		for i := p.from; i < p.to; i++ {
+			w := 1 - math.Abs(float64(2*i-p.from-p.to+1))/float64(p.to-p.from+1)
+			var at float64
+			if chosen[k] >= 0 {
+				at = p.at(p.lines[chosen[k]], float64(i))
+			} else {
+				before, after := -1, -1
+				for _, q := range on {
+					if q < k {
+						before = q
+					} else if after < 0 {
+						after = q
+					}
+				}
+				switch {
+				case before < 0:
+					at = ps[after].at(ps[after].lines[chosen[after]], float64(i))
+				case after < 0:
+					at = ps[before].at(ps[before].lines[chosen[before]], float64(i))
+				default:
+					f := float64(k-before) / float64(after-before)
+					at = (1-f)*ps[before].at(ps[before].lines[chosen[before]], float64(i)) + f*ps[after].at(ps[after].lines[chosen[after]], float64(i))
+				}
+			}
+			centre[i] += w * (at + p.shape[i-p.from])
+			weight[i] += w
+		}
+	}
+	prev := -1
+	for i := range centre {
+		switch {
+		case weight[i] > 0:
+			centre[i] = centre[i]/weight[i]/s.ds + float64(s.n2/2)
+			prev = i
+		case prev >= 0:
+			centre[i] = centre[prev]
+		default:
+			centre[i] = float64(path[i])
+		}
+	}
+	return s.path(g, 0, 0, centre, 0.35/s.ds, 0.5)
+}
