@@ -11,6 +11,7 @@ import "math"
 const (
 	stackSlices = 30  // slices a piece
 	stackStep   = 15  // slices from piece to piece
+	stackAround = 20  // slices on both sides that help to tell a piece's direction
 	shapeMM     = 0.5 // how far a slice may lie off its piece's straight line, mm
 	// stackFaint is the share of the strongest line of a stack below which a line
 	// is taken for noise or for the fringe that sharpening leaves.
@@ -52,16 +53,20 @@ func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float6
 	p := piece{from: from, to: to, shape: make([]float64, to-from)}
 	var at []int
 	weight := make([]float64, s.slices)
-	for i := from; i < to; i++ {
+	var around []int // the direction needs a longer look than the lines
+	for i := max(0, from-stackAround); i < min(s.slices, to+stackAround); i++ {
 		if s.known[i] {
-			at = append(at, i)
+			around = append(around, i)
 			weight[i] = math.Min(math.Abs(float64(g[i*s.n2+path[i]]))/noise, 4)
+			if i >= from && i < to {
+				at = append(at, i)
+			}
 		}
 	}
 	if len(at) < stackSlices/3 {
 		return p, false
 	}
-	run, ok := bestRun(at, func(i int) float64 { return s.offset(float64(path[i])) }, weight, 1, float64(s.slices))
+	run, ok := bestRun(around, func(i int) float64 { return s.offset(float64(path[i])) }, weight, 1, float64(s.slices))
 	if !ok {
 		return p, false
 	}
