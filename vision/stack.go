@@ -270,5 +270,29 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 			centre[i] = float64(path[i])
 		}
 	}
-	return s.path(g, 0, 0, centre, 0.35/s.ds, 0.5)
+	out := s.path(g, 0, 0, centre, 0.35/s.ds, 0.5)
+	// where the line was not seen and the path has something better, a step, it stays
+	for k := 0; k < len(ps); k++ {
+		if chosen[k] >= 0 {
+			continue
+		}
+		from, to := ps[k].from, ps[k].to
+		if k > 0 && chosen[k-1] >= 0 {
+			from = ps[k-1].to
+		}
+		if k+1 < len(ps) && chosen[k+1] >= 0 {
+			to = ps[k+1].from
+		}
+		here, there := 0.0, 0.0
+		for i := from; i < to; i++ {
+			if s.known[i] {
+				here += math.Abs(float64(g[i*s.n2+out[i]]))
+				there += math.Abs(float64(g[i*s.n2+path[i]]))
+			}
+		}
+		for i := from; i < to && here < 0.35*there; i++ {
+			out[i] = path[i]
+		}
+	}
+	return out
 }

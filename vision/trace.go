@@ -594,6 +594,9 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 	}
 	var pts []tracePoint
 	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
+	if bend == 2 {
+		faint *= 0.5 // its stacks have shown the line already
+	}
 	for i := 0; i < s.slices; i++ {
 		if !s.known[i] {
 			continue
