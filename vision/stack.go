@@ -223,6 +223,7 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 	// the pieces' lines, blended where they overlap, and carried on over pieces
 	// that do not show it
 	centre, weight := make([]float64, s.slices), make([]float64, s.slices)
+	signed := append([]float32(nil), g...)
 	var on []int
 	for k := range ps {
 		if chosen[k] >= 0 {
@@ -258,6 +259,26 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 			weight[i] += w
 		}
 	}
+	for k, q := 0, 0; k < len(ps); k++ {
+		if chosen[k] >= 0 {
+			q = k
+		} else if q < len(on) && chosen[q] < 0 {
+			q = on[0]
+		}
+		to := s.slices
+		if k+1 < len(ps) {
+			to = (ps[k].to + ps[k+1].from) / 2
+		}
+		from := 0
+		if k > 0 {
+			from = (ps[k-1].to + ps[k].from) / 2
+		}
+		if ps[q].lines[max(0, chosen[q])].sign < 0 {
+			for i := from * s.n2; i < to*s.n2; i++ {
+				signed[i] = -g[i]
+			}
+		}
+	}
 	prev := -1
 	for i := range centre {
 		switch {
@@ -270,7 +291,7 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 			centre[i] = float64(path[i])
 		}
 	}
-	out := s.path(g, 0, 0, centre, 0.35/s.ds, 0.5)
+	out := s.path(signed, 1, 0, centre, 0.35/s.ds, 0.5)
 	// where the line was not seen and the path has something better, a step, it stays
 	for k := 0; k < len(ps); k++ {
 		if chosen[k] >= 0 {

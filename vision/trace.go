@@ -557,6 +557,10 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 		path = s.topLine(g, path, 4)
 	}
 	sign := 0.0
+	follow := 1.6 // mm off the line that is looked for further inside
+	if bend == 2 {
+		follow = shapeMM
+	}
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {
 		mean, agree := s.meanProfile(g, path, -int(2/s.ds), in+int(6/s.ds))
@@ -586,7 +590,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 		for i := range centre {
 			centre[i] = float64(path[i] + found - zero)
 		}
-		path = s.path(g, sign, 0, centre, 1.6/s.ds, 0.35)
+		path = s.path(g, sign, 0, centre, follow/s.ds, 0.35)
 	}
 	bright := g
 	if last {
