@@ -32,7 +32,7 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 		return nil, err
 	}
 	faults := shapes(shots, n, ends, v)
-	budget = append(budget, doubtBent(faults, v, variance)...)
+	budget = append(budget, doubtShapes(faults, v, variance)...)
 	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
 	for q, x := range variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {

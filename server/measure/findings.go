@@ -33,23 +33,43 @@ func shapes(shots []*shot, n *network, ends []seen, v *square.Values) []square.D
 	return square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise)
 }
 
-// bentMM is the size above which a step or a bend in the cut is doubted, mm.
-const bentMM = 1.5
+const (
+	bentMM = 1.5 // size above which a V in the cut is doubted, mm
+	faceMM = 3.5 // as far apart as two lines of a cut's face are taken for one another, mm
+)
 
-// doubtBent widens the offset's uncertainty by a third of a step or a bend: the
-// cut may be so, or a joint, a shadow or a roller was followed for part of it.
-func doubtBent(faults []square.Defect, v *square.Values, variance []float64) []result.BudgetRow {
+// doubtShapes widens the offset's uncertainty by what faults in the shape may
+// mean. A step or a V may be so, or for part of the width another line was
+// followed: a lower edge of the cut's face, a joint, a shadow. And on a belt
+// that curves the direction of the centreline hangs on the length seen.
+func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) []result.BudgetRow {
 	var out []result.BudgetRow
+	add := func(source, comment string, u float64) {
+		variance[qOffset] += u * u
+		variance[qAngle] += u * u / (v.WidthAtCut * v.WidthAtCut)
+		out = append(out, result.BudgetRow{Source: source, Type: "B", UMM: u, Comment: comment})
+	}
 	for _, d := range faults {
-		if size := math.Abs(d.Size); (d.Code == square.Step || d.Code == square.Vee) && size > bentMM {
-			c := size * size / 9
-			variance[qOffset] += c
-			variance[qAngle] += c / (v.WidthAtCut * v.WidthAtCut)
-			out = append(out, result.BudgetRow{Source: "bent cut", Type: "B", UMM: math.Sqrt(c), Comment: "a true " + d.Code + ", or another line followed for part of the width"})
+		size := math.Abs(d.Size)
+		switch {
+		case d.Code == square.Vee && size > bentMM:
+			add("bent cut", "a true V, or another line followed for part of the width", size/3)
+		case d.Code == square.Step:
+			// A jump of h at the share f of the width turns a least-squares line
+			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
+			f := clampTo(d.X/v.WidthAtCut+0.5, 0, 1)
+			add("stepped cut", "a true step, or another line followed from there", math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
+		case d.Code == square.Camber:
+			// A line through an arc of rise c over L turns by 4 c/L for each L
+			// that the arc is longer; the length seen is no more than chance to
+			// some twentieth.
+			add("curved belt", "square depends on the length of belt looked at", 0.2*size/v.Length*v.WidthAtCut)
 		}
 	}
 	return out
 }
+
+func clampTo(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }
 
 // describe puts a fault in words.
 func describe(d square.Defect) (where, message string) {

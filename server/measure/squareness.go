@@ -215,8 +215,8 @@ func cutSeen(ends []seen, width float64) float64 {
 }
 
 // hopping is a third of the usual size of the cut's leaps of more than half a
-// millimetre from point to point, or of a single one of more than a millimetre:
-// the worst photo of the end.
+// millimetre from point to point: the worst photo of the end. A single leap is
+// a step, which the shape tells.
 func hopping(ends []seen) float64 {
 	worst := 0.0
 	for _, e := range ends {
@@ -232,9 +232,6 @@ func hopping(ends []seen) float64 {
 			}
 		}
 		sort.Float64s(leaps)
-		if len(leaps) == 1 && leaps[0] > 1 {
-			worst = math.Max(worst, leaps[0]/3) // a step, or another line followed from there
-		}
 		if len(leaps) >= 2 {
 			worst = math.Max(worst, leaps[len(leaps)/2]/3)
 		}
