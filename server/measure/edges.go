@@ -133,7 +133,7 @@ func stiffen(n *network, ends []seen) error {
 				r := y[i] - a - b*x[i]
 				s2 += r * r
 			}
-			sigma := math.Max(0.25, math.Sqrt(s2/float64(len(pts)-2))) * math.Sqrt(100.0/binMM)
+			sigma := math.Max(0.12, math.Sqrt(s2/float64(len(pts)-2))) * math.Sqrt(100.0/binMM)
 			if start == nil {
 				nrm := d.Perp()
 				ang := math.Atan2(nrm.Y, nrm.X)
