@@ -153,8 +153,8 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	for round := 0; round < 2; round++ {
 		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
-			if k == 2 && round == 1 {
-				// a bowed or bent cut leaves its line: follow it
+			if round == 1 {
+				// a bowed or bent cut leaves its line, and so does a curved belt: follow it
 				for _, q := range pts[k] {
 					reach = math.Max(reach, 3+math.Abs(b.Line.N.Dot(q.Plane)-b.Line.D))
 				}

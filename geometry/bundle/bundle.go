@@ -63,8 +63,17 @@ func (c Place) Apply(p geometry.Vec2) geometry.Vec2 {
 	return p.Rotate(c[2]).Add(geometry.Vec2{X: c[0], Y: c[1]})
 }
 
-// Line is an edge x cos(a) + y sin(a) = d.
+// Line is an edge x cos(a) + y sin(a) = d, or on a belt that curves the tangent
+// of the edge beside Middle.
 type Line [2]float64
+
+// Camber is the prior of the curvature that a belt's edges share: of 1/R, in
+// 1/mm, about zero. Middle is the place beside which the edges' lines touch
+// them, about the middle of their length. The zero value is a straight belt.
+type Camber struct {
+	SD     float64
+	Middle geometry.Vec2
+}
 
 // Problem is the set-up.
 type Problem struct {
@@ -73,6 +82,7 @@ type Problem struct {
 	Print   PrintPrior
 	Places  []Place // starts; the first is the datum and ignored
 	Lines   []Line  // starts of the edges
+	Camber  Camber
 }
 
 // Result of an adjustment.
@@ -138,6 +148,12 @@ func (p *Problem) Solve() (*Result, error) {
 	for i, l := range p.Lines {
 		r.lines = append(r.lines, ap.Block(fmt.Sprintf("edge %d", i+1), l[:]))
 	}
+	camber := ap.Block("camber", []float64{0})
+	if p.Camber.SD > 0 && len(p.Lines) > 0 {
+		ap.Prior("straight edges' camber", camber, []float64{0}, []float64{p.Camber.SD})
+	} else {
+		ap.Fix(camber)
+	}
 	for i := range p.Photos {
 		ph := &p.Photos[i]
 		b := ap.Block(fmt.Sprintf("pose %d", i+1), ph.Start[:])
@@ -147,7 +163,7 @@ func (p *Problem) Solve() (*Result, error) {
 				r.cameras[ph.Camera], b, r.places[c.Card], r.print)
 		}
 		for _, e := range ph.Edges {
-			ap.Residual(fmt.Sprintf("straight edge %d", e.Edge+1), 1, edgeFunc(e), adjust.Huber(2), r.cameras[ph.Camera], b, r.lines[e.Edge])
+			ap.Residual(fmt.Sprintf("straight edge %d", e.Edge+1), 1, edgeFunc(e, p.Camber.Middle), adjust.Huber(2), r.cameras[ph.Camera], b, r.lines[e.Edge], camber)
 		}
 	}
 	o := adjust.DefaultOptions()
@@ -256,8 +272,9 @@ func cornerFunc(c Corner, pr PrintPrior) adjust.Func {
 	}
 }
 
-// edgeFunc: distance of the edge point, seen on the plane, from its line.
-func edgeFunc(e EdgePoint) adjust.Func {
+// edgeFunc: distance of the edge point, seen on the plane, from its line, less
+// the camber's rise t^2/2R at t along the edge from middle.
+func edgeFunc(e EdgePoint, middle geometry.Vec2) adjust.Func {
 	return func(x [][]float64, r []float64, jac [][]float64) bool {
 		view := geometry.NewView(geometry.CameraFrom(x[0]), geometry.Pose(x[1]))
 		var cam [2][geometry.CameraParams]float64
@@ -269,20 +286,27 @@ func edgeFunc(e EdgePoint) adjust.Func {
 		}
 		s, c := math.Sincos(x[2][0])
 		w := 1 / e.SigmaMM
-		r[0] = (p.X*c + p.Y*s - x[2][1]) * w
+		q := p.Sub(middle)
+		t := -q.X*s + q.Y*c
+		bend := x[3][0]
+		r[0] = (p.X*c + p.Y*s - x[2][1] - bend*t*t/2) * w
+		nx, ny := c+bend*t*s, s-bend*t*c // of the residual by the point
 		if jac[0] != nil {
 			for k := range cam[0] {
-				jac[0][k] = (cam[0][k]*c + cam[1][k]*s) * w
+				jac[0][k] = (cam[0][k]*nx + cam[1][k]*ny) * w
 			}
 		}
 		if jac[1] != nil {
 			for k := range pose[0] {
-				jac[1][k] = (pose[0][k]*c + pose[1][k]*s) * w
+				jac[1][k] = (pose[0][k]*nx + pose[1][k]*ny) * w
 			}
 		}
 		if jac[2] != nil {
-			jac[2][0] = (-p.X*s + p.Y*c) * w
+			jac[2][0] = (-p.X*s + p.Y*c + bend*t*(q.X*c+q.Y*s)) * w
 			jac[2][1] = -w
+		}
+		if jac[3] != nil {
+			jac[3][0] = -t * t / 2 * w
 		}
 		return true
 	}

@@ -18,7 +18,7 @@ const (
 	k2SD     = 0.03   //
 	k3SD     = 0.01   //
 	tangSD   = 0.0005 // decentring
-	cornerSD = 0.012  // px: print, flatness and model on top of a corner's own noise
+	cornerSD = 0.015  // px: print, flatness and model on top of a corner's own noise
 	scaleSD  = 0.0015 // print scale not measured
 	anisoSD  = 0.0003 // half difference of x and y, not measured
 	scaleSDm = 0.0004 // bars measured with a steel rule: 0.1 mm in 200, and the paper

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"beltend/geometry"
 	"beltend/geometry/adjust"
 	"beltend/geometry/square"
@@ -126,7 +128,7 @@ func flares(ends []seen) bool {
 			for i, q := range far {
 				x[i], y[i] = q.T, out.Dot(q.Plane)
 			}
-			a, b := fit(x, y)
+			a, b := stat.LinearRegression(x, y, nil, false)
 			bent := 0.0
 			for _, q := range near {
 				bent += (out.Dot(q.Plane) - a - b*q.T) / float64(len(near))

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"beltend/geometry"
 	"beltend/geometry/bundle"
 	"beltend/server/result"
@@ -108,6 +110,10 @@ func bin(points []vision.EdgePoint) []vision.EdgePoint {
 	return out
 }
 
+// camberSD is the usual curvature 1/R of belts laid flat, 1/mm: R = 100 m, a
+// rise of some 3 mm over 1.5 m, which is a bad belt.
+const camberSD = 1e-5
+
 // stiffen adds the belt's edges to the adjustment as lines that are straight
 // but for their own waviness, so that they help to hold the lens terms, and
 // solves again.
@@ -121,19 +127,21 @@ func stiffen(n *network, ends []seen) error {
 				continue
 			}
 			c, d := pts[0].Plane, pts[len(pts)-1].Plane.Sub(pts[0].Plane).Unit()
-			// waviness: the deviations from the straight line, which stay alike
-			// over some 100 mm, so that only every sixth bin is news
-			var s2 float64
-			x, y := make([]float64, len(pts)), make([]float64, len(pts))
+			// waviness: the deviations from the edge's own parabola, which stay
+			// alike over some 100 mm, so that only every sixth bin is news
+			x, y, bend := make([]float64, len(pts)), make([]float64, len(pts)), make([]float64, len(pts))
 			for i, q := range pts {
 				x[i], y[i] = d.Dot(q.Plane.Sub(c)), d.Cross(q.Plane.Sub(c))
+				bend[i] = x[i] * x[i]
 			}
-			a, b := fit(x, y)
-			for i := range x {
-				r := y[i] - a - b*x[i]
-				s2 += r * r
+			offLine(x, y)
+			offLine(x, bend)
+			var s2, yb, bb float64
+			for i := range y {
+				s2, yb, bb = s2+y[i]*y[i], yb+y[i]*bend[i], bb+bend[i]*bend[i]
 			}
-			sigma := math.Max(0.12, math.Sqrt(s2/float64(len(pts)-2))) * math.Sqrt(100.0/binMM)
+			s2 -= yb * yb / bb
+			sigma := math.Max(0.12, math.Sqrt(s2/float64(len(pts)-3))) * math.Sqrt(100.0/binMM)
 			if start == nil {
 				nrm := d.Perp()
 				ang := math.Atan2(nrm.Y, nrm.X)
@@ -146,6 +154,8 @@ func stiffen(n *network, ends []seen) error {
 			}
 		}
 	}
+	left, right := ends[0].end.Left.Points, ends[0].end.Right.Points
+	n.problem.Camber = bundle.Camber{SD: camberSD, Middle: left[0].Plane.Add(left[len(left)-1].Plane).Add(right[0].Plane).Add(right[len(right)-1].Plane).Mul(0.25)}
 	// start from where the cards alone ended
 	for i := range n.problem.Photos {
 		n.problem.Photos[i].Start = n.res.Poses[i]
@@ -159,15 +169,12 @@ func stiffen(n *network, ends []seen) error {
 	return nil
 }
 
-// fit is the least-squares line y = a + b x.
-func fit(x, y []float64) (a, b float64) {
-	var sx, sy, sxx, sxy float64
-	n := float64(len(x))
-	for i := range x {
-		sx, sy, sxx, sxy = sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
+// offLine leaves of y what its least-squares line over x does not explain.
+func offLine(x, y []float64) {
+	a, b := stat.LinearRegression(x, y, nil, false)
+	for i := range y {
+		y[i] -= a + b*x[i]
 	}
-	b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
-	return (sy - b*sx) / n, b
 }
 
 // blur is the spread of the sharpest card's edges, px.

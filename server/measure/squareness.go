@@ -101,9 +101,10 @@ func pick(v *square.Values, out []float64) {
 // edge's rounding, its shading and the lens' own point spread, as a bias that
 // may drift from one end of an edge to the other. Standard deviations in px.
 const (
-	driftPx = 0.10 // end against end
-	biasPx  = 0.30 // common, matters for the width only
-	softMM  = 1.0  // the same as a drift, mm, where an edge is only a border of regions
+	driftPx    = 0.10 // end against end
+	driftCutPx = 0.25 // the same for the cut, whose face has lines of its own
+	biasPx     = 0.30 // common, matters for the width only
+	softMM     = 1.0  // the same as a drift, mm, where an edge is only a border of regions
 )
 
 // square computes the values and the covariance of the quantities.
@@ -143,6 +144,9 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 			// neighbouring points share their error over some 12 mm: a third of them is news
 			news := math.Max(4, float64(len(t.Points))/3)
 			drift := driftPx * t.PxMM
+			if k == 2 {
+				drift = driftCutPx * t.PxMM
+			}
 			if t.Soft {
 				drift, soft[k] = softMM, softMM
 			}
