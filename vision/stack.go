@@ -24,6 +24,7 @@ const (
 	// In following a line from piece to piece, against 1 for a piece that shows it.
 	unseenCost = 0.4 // of a piece that does not
 	leaveCost  = 3.0 // of leaving it for another line
+	inwardGain = 1.5 // for each mm that a line lies further inside all along
 	mostUnseen = 6   // pieces on end
 )
 
@@ -197,7 +198,7 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 				gap := 0.25 * float64(ps[m].from+ps[m].to+ps[k].from+ps[k].to-2)
 				for b, o := range ps[m].lines {
 					d := math.Abs(ps[m].at(o, gap) - ps[k].at(l, gap))
-					cost := unseenCost*float64(k-m-1) + math.Min(2*math.Max(0, d-0.2-0.1*float64(k-m-1)), leaveCost)
+					cost := unseenCost*float64(k-m-1) + math.Min(6*math.Max(0, d-0.2-0.1*float64(k-m-1)), leaveCost)
 					if o.sign != l.sign {
 						cost += 0.3
 					}
@@ -206,7 +207,7 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 					}
 				}
 			}
-			st.score += math.Min(l.strength/8, 1) + inwardBias*l.offset
+			st.score += math.Min(l.strength/8, 1) + inwardGain*l.offset/float64(len(ps))
 			states[k][a] = st
 			if v := st.score - unseenCost*float64(len(ps)-1-k); v > best.score {
 				best = state{v, k, a}
