@@ -369,11 +369,40 @@ func robustHomography(src, dst []geometry.Vec2, limit float64) (geometry.Mat3, e
 	return h, err
 }
 
-// median sorts v and returns its middle value; 0 when empty.
+// median returns the middle value of v, whose order it changes; 0 when empty.
 func median(v []float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	sort.Float64s(v)
-	return v[len(v)/2]
+	return nth(v, len(v)/2)
+}
+
+// nth returns the value that sorting would put at place k, and changes the
+// order of v: Hoare's selection, which needs no full sort.
+func nth(v []float64, k int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		i, j, mid := lo, hi, v[lo+(hi-lo)/2]
+		for i <= j {
+			for v[i] < mid {
+				i++
+			}
+			for v[j] > mid {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
