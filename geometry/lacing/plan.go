@@ -10,7 +10,6 @@ import (
 const (
 	DefaultMargin = 6.0  // mm unlaced at each edge
 	SkiveBack     = 25.0 // mm back from the cut that an impression or thick cover is taken off
-	WidthFlag     = 3.0  // mm that the two widths may differ
 )
 
 // Wish is what a joint is planned from. The zero value of a field below the
@@ -97,14 +96,6 @@ type Skive struct {
 	To   float64 `json:"to_mm"`   // thickness left, measured again
 }
 
-// Step is how the widths of the two ends compare, centrelines on one line.
-type Step struct {
-	PerSide    float64 `json:"step_per_side_mm"`
-	PerSideU95 float64 `json:"step_per_side_u95_mm"` // 0: a width was typed without one
-	Difference float64 `json:"difference_mm"`
-	Wider      string  `json:"wider"` // "leading", "trailing" or ""
-}
-
 // Notes of a plan.
 const (
 	NoteBias         = "biased_hinge"       // degrees
@@ -116,12 +107,6 @@ const (
 	NoteSkive        = "thickness_after"    // measure again after skiving
 	NoteSections     = "machine_too_narrow" // row of hooks, machine
 	NoteCutStrips    = "strips_shorter"     // hooks the machine takes, hooks per strip
-)
-
-// Sides of a joint.
-const (
-	Leading  = "leading"
-	Trailing = "trailing"
 )
 
 // Check names the first wish that cannot be.
@@ -222,7 +207,7 @@ func Make(f Fastener, w Wish) (*Plan, error) {
 	p.Pin.Length = math.Min(p.Pin.Wanted, cut)
 	p.Pin.Capped = p.Pin.Wanted > cut+slack
 	p.Strips, p.LeftOver = strips(f.HooksPerStrip, p.Lead, p.Trail)
-	p.Width = step(w)
+	p.Width = Compare(w.LeadWidth, w.LeadU95, w.TrailWidth, w.TrailU95)
 	if w.JointThickness > 0 && w.JointThickness < w.Thickness {
 		p.Skive = &Skive{Back: SkiveBack, From: w.Thickness, To: w.JointThickness}
 	}
@@ -242,22 +227,6 @@ func side(f Fastener, w Wish, hooks int, width, u95 float64) Side {
 	return s
 }
 
-// step compares the widths. The uncertainties of the two add in squares.
-func step(w Wish) Step {
-	d := w.LeadWidth - w.TrailWidth
-	s := Step{PerSide: math.Abs(d) / 2, Difference: math.Abs(d)}
-	if w.LeadU95 > 0 && w.TrailU95 > 0 {
-		s.PerSideU95 = math.Hypot(w.LeadU95, w.TrailU95) / 2
-	}
-	switch {
-	case d > 0:
-		s.Wider = Leading
-	case d < 0:
-		s.Wider = Trailing
-	}
-	return s
-}
-
 func (p *Plan) notes(w Wish, n int, cut, span float64) {
 	f := p.Fastener
 	note := func(code string, value, limit float64) { p.Notes = append(p.Notes, Note{code, value, limit}) }
@@ -271,11 +240,11 @@ func (p *Plan) notes(w Wish, n int, cut, span float64) {
 	if less := Hooks(cut-u/math.Cos(w.Bias), w.Margin, f.Pitch, f.Wire); less < n {
 		note(NoteCountUnsure, float64(less), float64(n))
 	}
-	switch d, u := p.Width.Difference, 2*p.Width.PerSideU95; {
-	case d-u > WidthFlag:
-		note(NoteWidths, d, WidthFlag)
-	case d+u > WidthFlag:
-		note(NoteWidthsUnsure, d, WidthFlag)
+	switch p.Width.Verdict {
+	case StepLarge:
+		note(NoteWidths, p.Width.Difference, WidthFlag)
+	case StepUnsure:
+		note(NoteWidthsUnsure, p.Width.Difference, WidthFlag)
 	}
 	if p.Pin.Capped {
 		note(NotePinCapped, p.Pin.Wanted, p.Pin.Length)
