@@ -185,6 +185,7 @@ type Measurement struct {
 	MethodVersion  string   `json:"method_version"`
 	CardScale      string   `json:"card_scale"` // "x,y" as measured / nominal; empty: not measured
 	ResultSHA256   string   `json:"result_sha256"`
+	Words          string   `json:"words"` // what Query.Text looks through
 
 	// Result is the whole object of schema beltend.measurement/1, kept as it is
 	// given. Lists leave it out.
