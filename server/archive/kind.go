@@ -100,7 +100,9 @@ func kindByName(name string) *kind {
 }
 
 // insert adds a row; change replaces the row with the same key.
-func (k *kind) insert(ctx context.Context, tx *Tx, body []byte) error { return k.store(ctx, tx, body, "") }
+func (k *kind) insert(ctx context.Context, tx *Tx, body []byte) error {
+	return k.store(ctx, tx, body, "")
+}
 
 func (k *kind) change(ctx context.Context, tx *Tx, body []byte) error {
 	sets := []string{"body = excluded.body"}
