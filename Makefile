@@ -18,7 +18,7 @@ LINT         = bin/golangci-lint-$(LINT_VERSION)
 # Packages with goroutines of their own, tested once more under the race detector.
 RACE = ./server/...
 
-.PHONY: run test build check format vet lint unit race bench chroot-proof clean
+.PHONY: run test build check format vet lint unit race bench leaks chroot-proof clean
 
 run:
 	@.ci/ready $(APT) -- $(MAKE) --no-print-directory build
@@ -54,9 +54,14 @@ unit:
 race:
 	go test $(TAGS) -race -timeout 20m $(RACE)
 
-# Accuracy, honesty and speed on synthetic scenes, beside their goals. Takes many minutes; no test.
+# Accuracy, honesty and speed on scenes of known truth, beside their goals. Takes many minutes; no test.
+# BENCH passes flags, as in make bench BENCH="-class hard -cache out/scenes"; -h lists them.
 bench:
-	@.ci/ready $(APT) -- go run $(TAGS) ./cmd/bench
+	@.ci/ready $(APT) -- go run $(TAGS) ./cmd/bench $(BENCH)
+
+# A thousand photos in one process: open OpenCV matrices and memory. Takes minutes.
+leaks:
+	go test -tags "nodynamic matprofile" -run TestThousandPhotosLeaveNothing -count=1 -v -timeout 40m ./server/measure
 
 # Proves `make run` and `make test` on fresh Debian 12 and 13 systems; root only, takes a while.
 chroot-proof:
