@@ -52,14 +52,16 @@ func run(o options) (err error) {
 	idle := status("VmRSS:")
 	var all []outcome
 	var names []string
-	add := func(name string, jobs []job) error {
+	add := func(name string, g goal, jobs []job) error {
 		out, err := measureAll(name, jobs, idle)
 		if err != nil || len(out) == 0 {
 			return err
 		}
+		row(os.Stdout, name, out, g)
 		all, names = append(all, out...), append(names, name)
 		return nil
 	}
+	head(os.Stdout)
 	for _, c := range classes {
 		if !strings.HasPrefix(c.name, o.only) {
 			continue
@@ -68,7 +70,7 @@ func run(o options) (err error) {
 		if err != nil {
 			return err
 		}
-		if err := add(c.name, jobs); err != nil {
+		if err := add(c.name, c.goal, jobs); err != nil {
 			return err
 		}
 	}
@@ -78,14 +80,13 @@ func run(o options) (err error) {
 			return err
 		}
 		measured, refused := split(jobs)
-		if err := add(rayTraced, measured); err != nil {
+		if err := add(rayTraced, goal{}, measured); err != nil {
 			return err
 		}
-		if err := add(rayTraced+", must refuse", refused); err != nil {
+		if err := add(rayTraced+", must refuse", goal{}, refused); err != nil {
 			return err
 		}
 	}
-	table(os.Stdout, names, all)
 	kinds(os.Stdout, names, all)
 	list(os.Stdout, all, o.verbose)
 	return drawWorst(o.worst, all)

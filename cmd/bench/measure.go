@@ -97,8 +97,8 @@ func measureJob(j job, idle float64) (outcome, error) {
 		o.refusal = r
 	case errors.As(err, &usage):
 		o.refusal = &result.Refusal{Code: "setting " + usage.Setting, Message: usage.Message}
-	case err != nil:
-		return o, err
+	case err != nil: // to be seen on the scoreboard, not to end the run
+		o.refusal = &result.Refusal{Code: "fault", Message: err.Error()}
 	default:
 		o.answered, o.found, o.got, o.u95 = true, m, m.Squareness.OffsetMM, m.Squareness.OffsetU95MM
 	}

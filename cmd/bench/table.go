@@ -111,41 +111,32 @@ func of(class string, all []outcome) (out []outcome) {
 	return out
 }
 
-func goals(name string) goal {
-	for _, c := range classes {
-		if c.name == name {
-			return c.goal
-		}
-	}
-	return goal{}
+// columns of the scoreboard; a goal stands in brackets behind its value.
+const columns = "%-24s %4s %14s %7s %14s %6s %12s %16s %7s %11s %10s  | %7s %6s %4s\n"
+
+// head prints the scoreboard's first lines.
+func head(w io.Writer) {
+	fmt.Fprintln(w, "Errors in mm per metre of width, goals in brackets. time: median ratio of processor time to one full colour decode of the same")
+	fmt.Fprintln(w, "photos. MB: highest memory over the idle process. naive: one card, four corners, one homography, Canny, Hough, on the first photo.")
+	fmt.Fprintf(w, columns, "class", "n", "answered", "refused", "RMS", "worst", "U95 median", "coverage", "lies", "time", "MB", "naive", "RMS", "lies")
 }
 
-// table prints a line a class, goals in brackets.
-func table(w io.Writer, names []string, all []outcome) {
-	fmt.Fprintln(w, "Errors in mm per metre of width, goals in brackets. time: median ratio of processor time to one full colour decode of the same photos.")
-	fmt.Fprintln(w, "memory: highest over the idle process, MB. naive: one card, four corners, one homography, Canny, Hough, on the (first) photo.")
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "class\tn\tanswered\trefused\tRMS\tworst\tU95 median\tcoverage\tlies\ttime\tmemory\t| naive\tRMS\tlies\t")
-	for _, name := range names {
-		s, g := add(of(name, all)), goals(name)
-		refuse := strings.HasSuffix(name, "must refuse")
-		coverage := percent(s.covered, s.answered)
-		answered := percent(s.answered, s.n)
-		if refuse {
-			answered += " (0)"
-		} else {
-			answered = beside(answered, g.answered)
-			coverage += " (93-97)"
-		}
-		peak := beside(number(s.peak, 0), goalMemory)
-		if name == "several photos" {
-			peak = number(s.peak, 0)
-		}
-		fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%s\t%s\t%s\t%s\t%d (0)\t%s\t%s\t| %s\t%s\t%d\t\n", name, s.n, answered, s.refused,
-			beside(number(s.rms, 3), g.rms), number(s.worst, 2), beside(number(s.u95, 2), g.u95), coverage, s.lies,
-			beside(number(s.time, 2), goalTime), peak, percent(s.naiveN, s.n), number(s.naiveRMS, 1), s.naiveLies)
+// row prints a class's line.
+func row(w io.Writer, name string, out []outcome, g goal) {
+	s := add(out)
+	answered, coverage := beside(percent(s.answered, s.n), g.answered), percent(s.covered, s.answered)
+	if refuse := out[0].refuse; refuse {
+		answered += " (0)"
+	} else {
+		coverage += " (93-97)"
 	}
-	t.Flush()
+	peak := number(s.peak, 0)
+	if len(out[0].photos) == 1 { // the goal is for one photo
+		peak = beside(peak, goalMemory)
+	}
+	fmt.Fprintf(w, columns, name, fmt.Sprint(s.n), answered, fmt.Sprint(s.refused),
+		beside(number(s.rms, 3), g.rms), number(s.worst, 2), beside(number(s.u95, 2), g.u95), coverage, fmt.Sprintf("%d (0)", s.lies),
+		beside(number(s.time, 2), goalTime), peak, percent(s.naiveN, s.n), number(s.naiveRMS, 1), fmt.Sprint(s.naiveLies))
 }
 
 // kinds prints a line a kind of scene, so that a kind that fails is seen.
