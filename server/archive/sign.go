@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"time"
 )
 
@@ -140,22 +141,39 @@ func newSiteKey(file string) (ed25519.PrivateKey, error) {
 	if err != nil {
 		return nil, err
 	}
-	der, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
+	if err := writeKey(file, key); err != nil {
 		return nil, err
 	}
-	// Linked into place, not renamed: where two processes start at once, both use
-	// the key of the first.
+	return siteKey(file) // that of the first, where two processes start at once
+}
+
+// copyKey puts the key where there is none yet.
+func copyKey(key ed25519.PrivateKey, file string) error {
+	if err := writeKey(file, key); err != nil {
+		return err
+	}
+	there, err := siteKey(file)
+	if err == nil && !there.Equal(key) {
+		return fail(Conflict, "There is another site's key in that folder.", nil)
+	}
+	return err
+}
+
+// writeKey links the key into place: a key that is there stays.
+func writeKey(file string, key ed25519.PrivateKey) error {
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		return err
+	}
 	mine := file + "." + NewID()
 	if err := writeDurably(mine, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), 0o600); err != nil {
-		return nil, fileErr("keep the site's key", err)
+		return fileErr("keep the site's key", err)
 	}
-	err = os.Link(mine, file)
+	if err := os.Link(mine, file); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fileErr("keep the site's key", errors.Join(err, os.Remove(mine)))
+	}
 	if err := os.Remove(mine); err != nil {
-		return nil, fileErr("keep the site's key", err)
+		return fileErr("keep the site's key", err)
 	}
-	if err != nil && !errors.Is(err, fs.ErrExist) {
-		return nil, fileErr("keep the site's key", err)
-	}
-	return siteKey(file)
+	return syncFolder(filepath.Dir(file))
 }
