@@ -27,6 +27,7 @@ type commands struct {
 	Measure   measureCmd   `cmd:"" help:"Measure one belt end from one or several photos."`
 	Serve     serveCmd     `cmd:"" help:"Run the service with its page."`
 	Card      cardCmd      `cmd:"" help:"Write reference cards to print."`
+	Archive   archiveCmd   `cmd:"" help:"Verify, export, back up and copy the archive."`
 	Calibrate calibrateCmd `cmd:"" help:"Make a camera profile from photos of cards."`
 	Render    renderCmd    `cmd:"" help:"Draw an invented belt end whose truth is known."`
 	Health    healthCmd    `cmd:"" help:"Ask a running service whether it answers."`
