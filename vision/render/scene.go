@@ -108,7 +108,7 @@ type Cut struct {
 type Line struct {
 	Kind       string  `json:"kind"`             // chalk, pen, scribe
 	Colour     string  `json:"colour,omitempty"` // of a pen: one of PenColours; empty takes one that shows
-	Y          float64 `json:"y_mm"` // at the middle of the belt
+	Y          float64 `json:"y_mm"`             // at the middle of the belt
 	Offset     float64 `json:"offset_mm"`
 	Bow        float64 `json:"bow_mm"`
 	Width      float64 `json:"width_mm"`
