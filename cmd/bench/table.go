@@ -196,7 +196,7 @@ func list(w io.Writer, all []outcome, every bool) {
 			} else if o.lie() {
 				mark = "  LIE"
 			}
-			fmt.Fprintf(w, "%-26s error %+6.2f mm, U95 %5.2f, width %5.0f  %s%s\n", o.name, o.err(), o.u95, o.width, o.what, mark)
+			fmt.Fprintf(w, "%-26s error %+6.2f mm, U95 %5.2f, width %5.0f, time %4.1f, %3.0f MB  %s%s\n", o.name, o.err(), o.u95, o.width, o.seconds/o.decode, o.peak, o.what, mark)
 		case !o.answered && (every || !o.refuse):
 			fmt.Fprintf(w, "%-26s refused %s: %s (%s)\n", o.name, o.refusal.Code, o.refusal.Message, o.what)
 		}
