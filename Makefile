@@ -3,7 +3,7 @@
 # Both install what is missing (Debian packages, Go) first; see .ci/ready.
 
 # Debian packages that building needs, and those that only tests need.
-APT      = ca-certificates g++ git libopencv-contrib-dev libopencv-dev make pkg-config
+APT      = ca-certificates g++ git libjpeg-dev libopencv-contrib-dev libopencv-dev make pkg-config
 APT_TEST = poppler-utils
 
 # HEIC photos are decoded by the WebAssembly build that the module carries. Without this tag it
