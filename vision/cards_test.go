@@ -293,3 +293,22 @@ func TestNthIsThatOfTheSorted(t *testing.T) {
 		}
 	}
 }
+
+// Markers of 14 to 19 px, across the belt in a picture of 2 megapixels.
+func TestCardsOfSmallPictures(t *testing.T) {
+	for seed := int64(1); seed <= 3; seed++ {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			t.Parallel()
+			p, _ := shoot(t, shrink(render.Clean(seed, 2), 0.4))
+			cards, err := FindCards(p, References{})
+			if err != nil || len(cards) != 2 {
+				t.Fatalf("found %d of 2 cards: %v", len(cards), err)
+			}
+			for _, c := range cards {
+				if len(c.Corners) < 22 {
+					t.Errorf("%s: %d of 24 corners", c.Name, len(c.Corners))
+				}
+			}
+		})
+	}
+}
