@@ -25,3 +25,26 @@ func embedded(t testing.TB, folder string) *archive.Archive {
 func TestEmbeddedConforms(t *testing.T) {
 	conformance.Run(t, func(t *testing.T) *archive.Archive { return embedded(t, t.TempDir()) })
 }
+
+func TestScaledOutConforms(t *testing.T) {
+	pg, s3 := conformance.StartPostgres(t), conformance.StartS3(t)
+	conformance.Run(t, func(t *testing.T) *archive.Archive {
+		a, _ := pg.Open(t, s3.Bucket(t))
+		return a
+	})
+}
+
+func TestPostgresWithASharedFolderConforms(t *testing.T) {
+	pg := conformance.StartPostgres(t)
+	conformance.Run(t, func(t *testing.T) *archive.Archive {
+		a, _ := pg.Open(t, t.TempDir())
+		return a
+	})
+}
+
+func TestEveryEarlierVersionIsUpgradedOnPostgres(t *testing.T) {
+	pg := conformance.StartPostgres(t)
+	for v := range archive.Versions(t) {
+		archive.Upgrade(t, v+1, archive.Address{Database: pg.Database(t), Photos: t.TempDir()})
+	}
+}

@@ -243,8 +243,12 @@ func (a *Archive) tableRows(ctx context.Context, table string) (columns []string
 		return nil, nil, explain(err)
 	}
 	defer rows.Close()
-	if columns, err = rows.Columns(); err != nil {
+	types, err := rows.ColumnTypes()
+	if err != nil {
 		return nil, nil, explain(err)
+	}
+	for _, c := range types {
+		columns = append(columns, c.Name())
 	}
 	for rows.Next() {
 		values := make([]any, len(columns))
@@ -254,6 +258,11 @@ func (a *Archive) tableRows(ctx context.Context, table string) (columns []string
 		}
 		if err := rows.Scan(dest...); err != nil {
 			return nil, nil, explain(err)
+		}
+		for i, v := range values { // SQLite keeps truth as a number
+			if n, ok := v.(int64); ok && types[i].DatabaseTypeName() == "BOOLEAN" {
+				values[i] = n != 0
+			}
 		}
 		out = append(out, values)
 	}

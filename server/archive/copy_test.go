@@ -54,9 +54,9 @@ func TestBackupAndRestore(t *testing.T) {
 	if err != nil || len(page.Items) != 4 {
 		t.Errorf("restored measurements: %d, %v", len(page.Items), err)
 	}
-	open, err := b.Search(ctx, archive.Query{Sites: all, Review: "open"})
-	if err != nil || len(open.Items) != 3 {
-		t.Errorf("restored open reviews: %d, %v", len(open.Items), err)
+	waiting, err := b.Search(ctx, archive.Query{Sites: all, Review: "open"})
+	if err != nil || len(waiting.Items) != 3 {
+		t.Errorf("restored open reviews: %d, %v", len(waiting.Items), err)
 	}
 	conformance.Measured(t, b, f.mine, nil) // it is written on
 
@@ -159,5 +159,49 @@ func TestNothingIsWrittenOutsideTheFolder(t *testing.T) {
 	})
 	if err != nil {
 		t.Error(err)
+	}
+}
+
+func TestCopyToScaledOutAndBack(t *testing.T) {
+	ctx, all := t.Context(), archive.AllSites()
+	pg, s3 := conformance.StartPostgres(t), conformance.StartS3(t)
+	folder := t.TempDir()
+	a := embedded(t, folder)
+	f := fill(t, a, folder)
+	big := archive.Address{Database: pg.Database(t), Photos: s3.Bucket(t)}
+	out, err := a.Copy(ctx, big, nil)
+	if err != nil || out.Photos != 2 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	scaled, err := archive.Open(ctx, big)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer scaled.Close()
+	conformance.Measured(t, scaled, f.mine, nil) // it is worked on there
+	back := t.TempDir()
+	in, err := scaled.Copy(ctx, archive.Address{Folder: back}, nil)
+	if err != nil || in.Photos != 3 || in.Events != out.Events+2 {
+		t.Fatalf("%+v, %v", in, err)
+	}
+	b := embedded(t, back)
+	for what, x := range map[string]*archive.Archive{"scaled out": scaled, "back": b} {
+		r, err := x.Verify(ctx, archive.VerifyOptions{Head: &in.Head})
+		if err != nil || len(r.Problems) != 0 || r.Photos != 3 {
+			t.Errorf("%s: %+v, %v", what, r, err)
+		}
+		for text, n := range map[string]int{"kestrel": 4, "grain": 1, "wet": 4} {
+			if page, err := x.Search(ctx, archive.Query{Sites: all, Text: text}); err != nil || len(page.Items) != n {
+				t.Errorf("%s: %q finds %d, want %d; %v", what, text, len(page.Items), n, err)
+			}
+		}
+	}
+	// And on into the first: what was added out there comes home.
+	if home, err := scaled.Copy(ctx, archive.Address{Folder: folder}, nil); err != nil || home.Events != 2 || home.Photos != 1 {
+		t.Errorf("home: %+v, %v", home, err)
+	}
+	report, err := a.Verify(ctx, archive.VerifyOptions{Head: &in.Head})
+	if err != nil || len(report.Problems) != 0 {
+		t.Errorf("at home: %v, %v", report.Problems, err)
 	}
 }

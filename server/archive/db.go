@@ -48,7 +48,7 @@ func openSQLite(ctx context.Context, file string) (*database, error) {
 	dsn := func(query string) string {
 		u := url.URL{Scheme: "file", Path: filepath.ToSlash(abs)}
 		wait := fmt.Sprintf("_pragma=busy_timeout(%d)", writeWait.Milliseconds())
-		return u.String() + "?" + wait + "&_pragma=foreign_keys(1)&_pragma=cache_size(-32000)&_pragma=mmap_size(1073741824)&" + query
+		return u.String() + "?" + wait + "&_pragma=foreign_keys(1)&_pragma=cache_size(-32000)&" + query
 	}
 	w, err := sql.Open("sqlite", dsn("_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_txlock=immediate"))
 	if err != nil {
@@ -266,6 +266,9 @@ func explain(err error) error {
 	}
 	var lite *sqlite.Error
 	if errors.As(err, &lite) {
+		if lite.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+			return full(err)
+		}
 		switch lite.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
 			return full(err)
