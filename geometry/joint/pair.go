@@ -71,6 +71,7 @@ type Pair struct {
 	Lead     EndView        `json:"leading"`
 	Trail    EndView        `json:"trailing"`
 	Width    float64        `json:"mean_width_mm"`
+	Target   float64        `json:"target_deg"`
 	Kink     Judged         `json:"kink"`
 	Skew     Judged         `json:"hinge_skew"`
 	Verdict  square.Verdict `json:"verdict"`
@@ -102,7 +103,7 @@ func Match(lead, trail End) (*Pair, error) {
 		return nil, geometry.Wrong("target", "the leading end was cut for %.4g degrees from square and the trailing end for %.4g: both sides of a joint need the same angle and the same hand",
 			lead.Target*180/math.Pi, trail.Target*180/math.Pi)
 	}
-	p := &Pair{Lead: lead.view(), Trail: trail.view(), Width: (lead.Width + trail.Width) / 2}
+	p := &Pair{Lead: lead.view(), Trail: trail.view(), Width: (lead.Width + trail.Width) / 2, Target: lead.Target * 180 / math.Pi}
 	mismatch(p, lead, trail)
 	p.Verdict = worse(p.Kink.Verdict, p.Skew.Verdict)
 	p.Step = lacing.Compare(lead.Width, lead.WidthU95, trail.Width, trail.WidthU95)

@@ -228,14 +228,15 @@ func setOut(t *testing.T, e End, l LineBack) float64 {
 	half := e.Width / 2
 	ml, mr := cut(-half)+l.Left, cut(half)+l.Right
 	line := func(x float64) float64 { return ml + (mr-ml)*(x+half)/e.Width }
-	least := math.Inf(1)
-	for k := 0; k <= 400; k++ {
-		x := (float64(k)/400 - 0.5) * e.Width
-		least = math.Min(least, line(x)-cut(x))
+	least, most := math.Inf(1), 0.0
+	for k := 0; k <= 40; k++ { // straight between the points of its shape
+		x := (float64(k)/40 - 0.5) * e.Width
+		least, most = math.Min(least, line(x)-cut(x)), math.Max(most, line(x)-cut(x))
 	}
 	for _, q := range e.Shape {
-		least = math.Min(least, line(q.X)-cut(q.X))
+		least, most = math.Min(least, line(q.X)-cut(q.X)), math.Max(most, line(q.X)-cut(q.X))
 	}
+	near(t, "length lost", l.Lost, most, 1e-6)
 	near(t, "closest to the cut", least, 0, 1e-6)
 	near(t, "centre", l.Centre, line(0)-cut(0), 1e-6)
 	return mr - ml - e.Width*math.Tan(e.Target)

@@ -1,6 +1,7 @@
 package joint
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -33,6 +34,7 @@ type LineBack struct {
 	Right  float64 `json:"right_mm"`
 	U95    float64 `json:"u95_mm"` // of the offset between the two
 	Centre float64 `json:"centre_mm"`
+	Lost   float64 `json:"length_lost_mm"` // from the cut's farthest point out
 }
 
 // recuts weighs up the ways: each end to the target angle, each end parallel
@@ -45,11 +47,11 @@ func (p *Pair) recuts(lead, trail End) {
 		r := Recut{Aim: aim}
 		if cutLead {
 			a.Offset = aimed(aim, lead, trail)
-			r.Lines = append(r.Lines, lineBack(lacing.Leading, lead, a.Offset))
+			r.Lines = append(r.Lines, Line(lacing.Leading, lead, a.Offset))
 		}
 		if cutTrail {
 			b.Offset = aimed(aim, trail, lead)
-			r.Lines = append(r.Lines, lineBack(lacing.Trailing, trail, b.Offset))
+			r.Lines = append(r.Lines, Line(lacing.Trailing, trail, b.Offset))
 		}
 		for _, l := range r.Lines {
 			r.Lost += l.Centre
@@ -87,10 +89,10 @@ func aimed(aim string, e, other End) float64 {
 	return 0
 }
 
-// lineBack is the line of the given offset that just clears the deepest point
-// of the cut: y = slope x + c with c the largest y - slope x of its points,
+// Line is the new line of the given offset, on the end of that name, that just
+// clears the deepest point of the cut: y = slope x + c with c the largest y - slope x of its points,
 // which lie at y = (own slope) x + deviation.
-func lineBack(name string, e End, offset float64) LineBack {
+func Line(name string, e End, offset float64) LineBack {
 	own, slope := e.slope(), math.Tan(e.Target)+offset/e.Width
 	half := e.Width / 2
 	dev := shape(e.Shape)
@@ -104,7 +106,14 @@ func lineBack(name string, e End, offset float64) LineBack {
 		}
 	}
 	back := func(x float64) float64 { return math.Max(0, c+(slope-own)*x-dev(x)) }
-	return LineBack{End: name, Left: back(-half), Right: back(half), U95: e.U95, Centre: back(0)}
+	l := LineBack{End: name, Left: back(-half), Right: back(half), U95: e.U95, Centre: back(0)}
+	l.Lost = math.Max(l.Left, l.Right)
+	for _, q := range e.Shape {
+		if math.Abs(q.X) <= half {
+			l.Lost = math.Max(l.Lost, back(q.X))
+		}
+	}
+	return l
 }
 
 // shape interpolates a profile; beyond its ends the last deviation holds.
@@ -113,12 +122,7 @@ func shape(p []geometry.Vec2) func(x float64) float64 {
 		if len(p) == 0 {
 			return 0
 		}
-		k, _ := slices.BinarySearchFunc(p, x, func(q geometry.Vec2, x float64) int {
-			if q.X < x {
-				return -1
-			}
-			return 1
-		})
+		k, _ := slices.BinarySearchFunc(p, x, func(q geometry.Vec2, x float64) int { return cmp.Compare(q.X, x) })
 		switch {
 		case k == 0:
 			return p[0].Y
