@@ -60,7 +60,7 @@ func Facts(m *result.Measurement, o Options) []Row {
 	for _, f := range m.Findings {
 		add("Seen", f.Message)
 	}
-	return rows
+	return append(rows, sourceRows(m, o)...)
 }
 
 // Offset is the offset with its expanded uncertainty.

@@ -29,6 +29,15 @@ func ReadLength(text string) (float64, error) {
 	return v * per, nil
 }
 
+// ReadNumber reads a number with a point or a comma.
+func ReadNumber(text string) (float64, error) {
+	v, err := decimal(strings.TrimSpace(text), false)
+	if err != nil {
+		return 0, fmt.Errorf("%q is no number", text)
+	}
+	return v, nil
+}
+
 // decimal reads a number with a point or a comma, or whole and fraction.
 func decimal(t string, fraction bool) (float64, error) {
 	if whole, part, ok := strings.Cut(t, " "); fraction && (ok || strings.Contains(t, "/")) {

@@ -22,7 +22,8 @@ type Measurement struct {
 	Schema     string      `json:"schema"`
 	Refused    *Refusal    `json:"refused,omitempty"`
 	Verdict    Verdict     `json:"verdict,omitempty"`
-	Line       string      `json:"line,omitempty"` // "cut" or "drawn": what was judged
+	Line       string      `json:"line,omitempty"`   // "cut" or "drawn": what was judged
+	Source     string      `json:"source,omitempty"` // "tape" or "tape and photos"; none: photos
 	Squareness *Squareness `json:"squareness,omitempty"`
 	Width      *Width      `json:"width,omitempty"`
 	Centreline *Centreline `json:"centreline,omitempty"`
@@ -36,9 +37,11 @@ type Measurement struct {
 	Advice     string      `json:"advice,omitempty"` // what would settle an undecided verdict
 	Warnings   []Warning   `json:"warnings"`
 	Settings   *Settings   `json:"settings,omitempty"`
-	Program    string      `json:"program,omitempty"` // version that measured
-	Method     string      `json:"method,omitempty"`  // version of the method
-	Links      *Links      `json:"links,omitempty"`   // set by the service
+	Tape       *Tape       `json:"tape,omitempty"`     // as typed
+	Combined   *Combined   `json:"combined,omitempty"` // of tape and photos
+	Program    string      `json:"program,omitempty"`  // version that measured
+	Method     string      `json:"method,omitempty"`   // version of the method
+	Links      *Links      `json:"links,omitempty"`    // set by the service
 }
 
 // Refusal says why there is no answer and what to do.
