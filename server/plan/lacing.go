@@ -45,8 +45,13 @@ func Lacing(chart []lacing.Fastener, text Text, lead, trail *result.Measurement)
 		return nil, err
 	}
 	chosen, err := choose(r, strings.TrimSpace(text(Fastener)))
-	if err != nil || chosen == nil {
-		return r, err
+	switch {
+	case r.Refused != nil:
+		return r, r.Refused // with the reasons
+	case err != nil:
+		return nil, err
+	case chosen == nil:
+		return r, nil
 	}
 	if r.Plan, err = lacing.Make(*chosen, w); err != nil {
 		return nil, err
@@ -105,11 +110,11 @@ func wish(text Text, lead, trail *result.Measurement) (w lacing.Wish, pulley flo
 }
 
 // choose is the fastener to plan with: the one named, or the only one that
-// fits. Nil while there is a choice to make.
+// fits. Nil while there is a choice to make, and where the answer is a refusal.
 func choose(r *result.Lacing, name string) (*lacing.Fastener, error) {
 	refuse := func(code, message, advice string) (*lacing.Fastener, error) {
 		r.Refused = &result.Refusal{Code: code, Message: message, Advice: advice}
-		return nil, r.Refused
+		return nil, nil
 	}
 	var fitting []string
 	var chosen *lacing.Fastener

@@ -285,16 +285,12 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 		switch {
 		case p.Line == "drawn":
 			return nil, geometry.Wrong(With, "there a drawn line was measured, not the cut: measure the cut, or tape the line")
-		case p.Source == result.FromBoth:
-			return nil, geometry.Wrong(With, "there tape and photos are combined already: name the photos' own measurement")
+		case p.Source != "":
+			return nil, geometry.Wrong(With, "that measurement is from %s: name one from photos alone, a tape shares its errors with this one", p.Source)
 		case math.Abs(p.Squareness.TargetDeg-s.TargetDeg) > 1e-4:
 			return nil, geometry.Wrong(Target, "%.4g degrees from square here, %.4g degrees in the measurement: both need the same", s.TargetDeg, p.Squareness.TargetDeg)
 		}
-		source := "photos"
-		if p.Source == result.FromTape {
-			source = "another tape"
-		}
-		c.Parts = append(c.Parts, result.Part{Source: source, OffsetMM: p.Squareness.OffsetMM, OffsetU95MM: p.Squareness.OffsetU95MM})
+		c.Parts = append(c.Parts, result.Part{Source: "photos", OffsetMM: p.Squareness.OffsetMM, OffsetU95MM: p.Squareness.OffsetU95MM})
 		offsets = append(offsets, square.Value{X: p.Squareness.OffsetMM, U: p.Squareness.OffsetU95MM / square.Coverage})
 		widths = append(widths, square.Value{X: p.Width.AtCutMM, U: p.Width.AtCutU95MM / square.Coverage})
 	}
