@@ -151,15 +151,19 @@ func (d *database) sql(q string) string {
 // transaction. SQL is written for both databases, with ? for each value and
 // no question mark elsewhere.
 type Tx struct {
-	db   *database
-	tx   *sql.Tx
-	head Head // of the chain, in a transaction that writes
-	last string
+	db    *database
+	tx    *sql.Tx
+	stmts map[string]*sql.Stmt // prepared so far, by text
+	head  Head                 // of the chain, in a transaction that writes
 }
 
 // Exec runs a statement and says how many rows it changed.
 func (t *Tx) Exec(ctx context.Context, q string, args ...any) (int64, error) {
-	res, err := t.tx.ExecContext(ctx, t.db.sql(q), args...)
+	run, err := t.runner(ctx, q)
+	if err != nil {
+		return 0, err
+	}
+	res, err := run.exec(ctx, args)
 	if err != nil {
 		return 0, explain(err)
 	}
@@ -169,7 +173,11 @@ func (t *Tx) Exec(ctx context.Context, q string, args ...any) (int64, error) {
 
 // Rows runs a query and calls each for every row; scan is the row's Scan.
 func (t *Tx) Rows(ctx context.Context, each func(scan func(dest ...any) error) error, q string, args ...any) error {
-	rows, err := t.tx.QueryContext(ctx, t.db.sql(q), args...)
+	run, err := t.runner(ctx, q)
+	if err != nil {
+		return err
+	}
+	rows, err := run.query(ctx, args)
 	if err != nil {
 		return explain(err)
 	}
@@ -184,7 +192,54 @@ func (t *Tx) Rows(ctx context.Context, each func(scan func(dest ...any) error) e
 
 // Row reads one row into dest; NotFound when there is none.
 func (t *Tx) Row(ctx context.Context, dest []any, q string, args ...any) error {
-	return explain(t.tx.QueryRowContext(ctx, t.db.sql(q), args...).Scan(dest...))
+	err := fail(NotFound, "There is no such record.", nil)
+	none := t.Rows(ctx, func(scan func(...any) error) error {
+		err = nil
+		return scan(dest...)
+	}, q, args...)
+	if none != nil {
+		return none
+	}
+	return err
+}
+
+// runner runs one statement of a transaction.
+type runner struct {
+	tx   *sql.Tx
+	text string
+	stmt *sql.Stmt // SQLite alone: pgx remembers statements by itself
+}
+
+func (t *Tx) runner(ctx context.Context, q string) (runner, error) {
+	if t.db.postgres {
+		return runner{tx: t.tx, text: t.db.sql(q)}, nil
+	}
+	stmt := t.stmts[q]
+	if stmt == nil {
+		var err error
+		if stmt, err = t.tx.PrepareContext(ctx, q); err != nil { // closed with the transaction
+			return runner{}, explain(err)
+		}
+		if t.stmts == nil {
+			t.stmts = map[string]*sql.Stmt{}
+		}
+		t.stmts[q] = stmt
+	}
+	return runner{stmt: stmt}, nil
+}
+
+func (r runner) exec(ctx context.Context, args []any) (sql.Result, error) {
+	if r.stmt != nil {
+		return r.stmt.ExecContext(ctx, args...)
+	}
+	return r.tx.ExecContext(ctx, r.text, args...)
+}
+
+func (r runner) query(ctx context.Context, args []any) (*sql.Rows, error) {
+	if r.stmt != nil {
+		return r.stmt.QueryContext(ctx, args...)
+	}
+	return r.tx.QueryContext(ctx, r.text, args...)
 }
 
 // Write runs fn in a transaction that may write; it is committed, durably, when
@@ -260,9 +315,6 @@ func explain(err error) error {
 	}
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
-	}
-	if errors.Is(err, sql.ErrNoRows) {
-		return fail(NotFound, "There is no such record.", nil)
 	}
 	var lite *sqlite.Error
 	if errors.As(err, &lite) {

@@ -66,8 +66,8 @@ func (d *database) plan(q Query) (plan, error) {
 	equal("card_set", q.CardSet, false)
 	equal("person", q.Person, true)
 	equal("verdict", q.Verdict, true)
-	if !led {
-		p.bySite = true
+	if !led { // the newest of all sites are read along one index, those of some site by site
+		p.bySite = !q.Sites.all
 	}
 	if err := check(oneOf("end", q.End, "", Leading, Trailing), oneOf("step", q.Step, "", StepDrawn, StepCut, StepRecut, StepFinished),
 		oneOf("verdict", q.Verdict, "", string(result.Square), string(result.Recut), string(result.Undecided), refused),
