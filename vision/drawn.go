@@ -129,42 +129,65 @@ func CutIsDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur flo
 	return nil, false
 }
 
-// goesOn reports whether both edges of the belt run on below a line.
+// goesOn reports whether both edges of the belt run on below a line: over some
+// stretch the step across them is more than half of what it is above.
 func (m *ridgeMap) goesOn(p *Picture, view *geometry.View, r *ridge) bool {
-	step := func(side, y float64) (float64, bool) { // from the belt outwards
-		f := (1 + side) / 2
-		x := m.x(f, y)
-		var sum, n float64
+	// light and hue from the belt outwards
+	step := func(side, y float64) (v [3]float64, ok bool) {
+		x := m.x((1+side)/2, y)
 		for _, d := range []float64{4, 6, 8} {
 			in, ok1 := view.Project(m.plane(x-side*d, y))
 			out, ok2 := view.Project(m.plane(x+side*d, y))
 			if !ok1 || !ok2 || m.blocked(m.plane(x-side*d, y)) {
-				continue
+				return v, false
 			}
 			a, ok1 := p.sample(in)
 			b, ok2 := p.sample(out)
-			if ok1 && ok2 {
-				sum, n = sum+b-a, n+1
+			if !ok1 || !ok2 {
+				return v, false
 			}
+			v[0] += (b - a) / 3
 		}
-		return sum / math.Max(n, 1), n > 0
+		in, ok1 := m.hue(p, view, m.plane(x-side*12, y))
+		out, ok2 := m.hue(p, view, m.plane(x+side*12, y))
+		v[1], v[2] = out.X-in.X, out.Y-in.Y
+		return v, ok1 && ok2
 	}
-	for _, side := range []float64{-1, 1} {
-		var above, below []float64
-		for d := 5.0; d <= 60; d += 2.5 {
-			if v, ok := step(side, r.y(side)+d); ok {
-				above = append(above, v)
-			}
-			if v, ok := step(side, r.y(side)-d); ok && d < 15 {
-				below = append(below, v)
+	mean := func(side, from, to float64) (v [3]float64, ok bool) {
+		n := 0.0
+		for d := from; d <= to; d++ {
+			if s, ok := step(side, r.y(side)+d); ok {
+				for k := range v {
+					v[k] += s[k]
+				}
+				n++
 			}
 		}
-		a, b := median(above), median(below)
-		if len(above) < 6 || len(below) < 3 || math.Abs(a) < 4 || b/a < 0.5 {
+		for k := range v {
+			v[k] /= math.Max(n, 1)
+		}
+		return v, n > 6
+	}
+	var above [2][3]float64
+	for k, side := range []float64{-1, 1} {
+		var ok bool
+		if above[k], ok = mean(side, 4, 90); !ok {
 			return false
 		}
 	}
-	return true
+	for _, w := range [][2]float64{{-14, -4}, {-28, -8}, {-50, -15}} {
+		both := true
+		for k, side := range []float64{-1, 1} {
+			a := above[k]
+			b, ok := mean(side, w[0], w[1])
+			size := a[0]*a[0] + a[1]*a[1] + a[2]*a[2]
+			both = both && ok && size > 25 && a[0]*b[0]+a[1]*b[1]+a[2]*b[2] > 0.5*size
+		}
+		if both {
+			return true
+		}
+	}
+	return false
 }
 
 // ridgeMap holds profiles up the belt at places across it: column i at the
@@ -175,7 +198,7 @@ type ridgeMap struct {
 	cols, rows        int
 	y0, dy            float64
 	lo                []float64 // of a column: least y that is clear of the cut
-	grey              []float32 // cols x rows
+	grey              []int16   // cols x rows, three times the grey level
 	known             []bool
 	resp              []float32 // ridge against its noise, bright positive
 	sheets            Sheets
@@ -221,7 +244,7 @@ func frameOf(e *End, sheets Sheets) (m *ridgeMap, top float64, ok bool) {
 	if len(e.Left.Points) < 8 || len(e.Right.Points) < 8 {
 		return nil, 0, false
 	}
-	m = &ridgeMap{origin: e.LeftCorner, up: e.Up, right: geometry.Vec2{X: e.Up.Y, Y: -e.Up.X}, cols: 72, sheets: sheets}
+	m = &ridgeMap{origin: e.LeftCorner, up: e.Up, right: geometry.Vec2{X: e.Up.Y, Y: -e.Up.X}, cols: 56, sheets: sheets}
 	var far float64
 	m.left, top = m.edge(&e.Left)
 	m.rightEdge, far = m.edge(&e.Right)
@@ -289,7 +312,7 @@ func (m *ridgeMap) cut(e *End) {
 // sample fills the profiles: the mean of three neighbouring places, each the
 // nearest pixel.
 func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
-	m.grey, m.known = make([]float32, m.cols*m.rows), make([]bool, m.cols*m.rows)
+	m.grey, m.known = make([]int16, m.cols*m.rows), make([]bool, m.cols*m.rows)
 	const piece = 96 // rows between exact projections
 	for i := range m.cols {
 		f := m.f(i)
@@ -323,7 +346,7 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 					continue
 				}
 				k := i*m.rows + j0 + j
-				m.grey[k] = float32(int(p.Grey[x0])+int(p.Grey[z0])+int(p.Grey[w0])) / 3
+				m.grey[k] = int16(p.Grey[x0]) + int16(p.Grey[z0]) + int16(p.Grey[w0])
 				m.known[k] = true
 			}
 		}
@@ -358,39 +381,45 @@ func (m *ridgeMap) blocked(q geometry.Vec2) bool {
 // that difference. gap is the blur in rows.
 func (m *ridgeMap) ridges(gap float64) {
 	m.resp = make([]float32, len(m.grey))
-	sum := make([]float64, m.rows+1)
+	sum := make([]int32, m.rows+1)
 	one := make([]float32, len(m.grey))
 	for _, w := range strokes {
 		h := int(math.Round((w/m.dy - 1) / 2))
 		g := int(math.Ceil(gap))
 		side := max(3, 2*h+1)
 		reach := h + g + side
-		nc, ns := 1/float64(2*h+1), 1/float64(side)
+		if 2*reach+1 > m.rows {
+			continue
+		}
+		clear(one)
+		nc, ns := 1/float32(3*(2*h+1)), 1/float32(3*side)
 		var noise []float64
 		for i := range m.cols {
 			row, known, out := m.grey[i*m.rows:(i+1)*m.rows], m.known[i*m.rows:(i+1)*m.rows], one[i*m.rows:(i+1)*m.rows]
 			for j, v := range row {
-				sum[j+1] = sum[j] + float64(v)
+				sum[j+1] = sum[j] + int32(v)
 			}
-			for j := reach; j < m.rows-reach; j++ {
-				if !known[j] || !known[j-reach] || !known[j+reach] {
-					out[j] = 0
+			n := m.rows - 2*reach
+			// the borders of both sides and the middle, each as a row of its own
+			before, after, at := known[:n], known[2*reach:], known[reach:]
+			l0, l1 := sum[:n], sum[side:]
+			c0, c1 := sum[reach-h:], sum[reach+h+1:]
+			r0, r1 := sum[reach+h+g+1:], sum[2*reach+1:]
+			out = out[reach:]
+			for j := range n {
+				if !before[j] || !at[j] || !after[j] {
 					continue
 				}
-				c := (sum[j+h+1] - sum[j-h]) * nc
-				l := (sum[j-h-g] - sum[j-reach]) * ns
-				r := (sum[j+reach+1] - sum[j+h+g+1]) * ns
-				a, b := c-l, c-r
-				if (j+7*i)%61 == 0 {
-					noise = append(noise, math.Abs(a+b)/2)
+				c := float32(c1[j]-c0[j]) * nc
+				a, b := c-float32(l1[j]-l0[j])*ns, c-float32(r1[j]-r0[j])*ns
+				if (j+37*i)%307 == 0 {
+					noise = append(noise, math.Abs(float64(a+b))/2)
 				}
-				switch {
-				case a > 0 && b > 0:
-					out[j] = float32(min(a, b))
-				case a < 0 && b < 0:
-					out[j] = float32(max(a, b))
-				default:
-					out[j] = 0
+				if b*b < a*a {
+					a, b = b, a
+				}
+				if a*b > 0 {
+					out[j] = a
 				}
 			}
 		}
@@ -665,7 +694,7 @@ func (m *ridgeMap) weigh(r *ridge) {
 			if k := j + d; k >= 0 && k < m.rows && m.known[i*m.rows+k] {
 				mean[d+n] += float64(min(max(m.resp[i*m.rows+k]*r.sign, -4), 4))
 				cnt[d+n]++
-				grey[d+n] += float64(m.grey[i*m.rows+k])
+				grey[d+n] += float64(m.grey[i*m.rows+k]) / 3
 				cntGrey[d+n]++
 			}
 		}
@@ -732,30 +761,33 @@ func (m *ridgeMap) weigh(r *ridge) {
 	}
 }
 
-// mostHue is how far apart in hue both sides of a line may be, as 100 times the
-// logarithm of a ratio of colours.
+// hue is the colour at a place off the cards as 100 times the logarithms of red
+// and blue over green.
+func (m *ridgeMap) hue(p *Picture, view *geometry.View, q geometry.Vec2) (h geometry.Vec2, ok bool) {
+	uv, ok := view.Project(q)
+	x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
+	if !ok || m.blocked(q) || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
+		return h, false
+	}
+	c := p.Colour[3*(y*p.CW+x):]
+	ln := func(v byte) float64 { return 100 * math.Log(float64(v)+8) }
+	return geometry.Vec2{X: ln(c[2]) - ln(c[1]), Y: ln(c[0]) - ln(c[1])}, true
+}
+
+// mostHue is how far apart in hue both sides of a line may be, in the units
+// of hue.
 const mostHue = 9.0
 
 // oneHue reports whether the belt's hue is the same on both sides: beside a bar
 // or a tape that lies across the belt its shadow is a line too.
 func (m *ridgeMap) oneHue(p *Picture, view *geometry.View, r *ridge) bool {
-	at := func(q geometry.Vec2) (h geometry.Vec2, ok bool) {
-		uv, ok := view.Project(q)
-		x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
-		if !ok || m.blocked(q) || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
-			return h, false
-		}
-		c := p.Colour[3*(y*p.CW+x):]
-		ln := func(v byte) float64 { return 100 * math.Log(float64(v)+8) }
-		return geometry.Vec2{X: ln(c[2]) - ln(c[1]), Y: ln(c[0]) - ln(c[1])}, true
-	}
 	var dx, dy []float64
 	for f := 0.04; f < 1; f += 0.04 {
 		q := m.place(r, f)
 		for _, d := range []float64{10, 15, 20} {
 			_, y := m.frame(q)
-			a, ok1 := at(q.Add(m.up.Mul(d)))
-			b, ok2 := at(q.Sub(m.up.Mul(d)))
+			a, ok1 := m.hue(p, view, q.Add(m.up.Mul(d)))
+			b, ok2 := m.hue(p, view, q.Sub(m.up.Mul(d)))
 			if i := min(m.cols-1, int(f*float64(m.cols))); ok1 && ok2 && y-d > m.lo[i] {
 				dx, dy = append(dx, a.X-b.X), append(dy, a.Y-b.Y)
 			}
