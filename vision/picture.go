@@ -105,7 +105,9 @@ func decodeColour(data []byte) (gocv.Mat, error) {
 func (p *Picture) fromJPEG(data []byte) error {
 	size := jpeg.Size{W: p.Info.Width, H: p.Info.Height}
 	small := size.Small()
-	grey, colour := gocv.NewMatWithSize(size.H, size.W, gocv.MatTypeCV8UC1), gocv.NewMatWithSize(small.H, small.W, gocv.MatTypeCV8UC3)
+	// NewMatWithSizes does not clear what is filled anyway.
+	grey := gocv.NewMatWithSizes([]int{size.H, size.W}, gocv.MatTypeCV8UC1)
+	colour := gocv.NewMatWithSizes([]int{small.H, small.W}, gocv.MatTypeCV8UC3)
 	p.grey, p.colour = grey, colour
 	g, err1 := grey.DataPtrUint8()
 	c, err2 := colour.DataPtrUint8()
