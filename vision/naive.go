@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -117,27 +118,28 @@ func naiveLines(grey gocv.Mat, toBoard geometry.Mat3) (out []planeLine) {
 	return out
 }
 
-// naiveEnd takes of the lines the strongest pair that encloses the card and is
-// parallel to 2 degrees, and the strongest one within 30 degrees of square to it
-// that misses the card. card is the card's middle.
+// naiveEnd takes the strongest pair of lines that encloses the card and is
+// parallel to 2 degrees, and the strongest one within 6 degrees of square to it,
+// of those that miss the card's sheet. card is the card's middle.
 func naiveEnd(lines []planeLine, card geometry.Vec2) (offset, width float64, ok bool) {
-	const (
-		clear    = 80.0 // mm from the card's middle: less than half the board's short side
-		parallel = 2 * math.Pi / 180
-	)
+	const parallel = 2 * math.Pi / 180
 	from := func(l planeLine) float64 { return l.N.Dot(card) - l.D }
+	lines = slices.DeleteFunc(lines, func(l planeLine) bool {
+		// half an A4 sheet across the line, and 5 mm: its own edges are no belt's
+		return math.Abs(from(l)) < 148.5*math.Abs(l.N.X)+105*math.Abs(l.N.Y)+5
+	})
 	for j := range lines {
 		for i := range j {
 			a, b := lines[i], lines[j]
 			if a.N.Dot(b.N) < 0 {
 				b.N, b.D = b.N.Mul(-1), -b.D
 			}
-			if math.Abs(a.N.Cross(b.N)) > parallel || math.Min(math.Abs(from(a)), math.Abs(from(b))) < clear || from(a)*from(b) > 0 {
+			if math.Abs(a.N.Cross(b.N)) > parallel || from(a)*from(b) > 0 {
 				continue
 			}
 			axis := a.dir().Add(b.dir()).Unit()
 			for _, c := range lines {
-				if math.Abs(c.dir().Dot(axis)) > 0.5 || math.Abs(from(c)) < clear {
+				if math.Abs(c.dir().Dot(axis)) > 0.1 { // 6 degrees: no cut is worse
 					continue
 				}
 				p, okP := c.meet(a)
