@@ -474,7 +474,7 @@ func (c *Checked) events(ctx context.Context, f *zip.File, head Head) (map[strin
 	ch := &chain{archive: head.Archive, last: Head{Hash: noHash}, report: &c.Report}
 	err := lines(ctx, f, func(line []byte) error {
 		var e Event
-		if err := json.Unmarshal(line, &e); err != nil {
+		if json.Unmarshal(line, &e) != nil {
 			c.add(ProblemDamaged, eventsEntry, "a line after event %d cannot be read", ch.last.Seq)
 			return nil
 		}
@@ -503,8 +503,8 @@ func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, lat
 		file := "records/" + k.name + ".jsonl"
 		err := lines(ctx, entries[file], func(line []byte) error {
 			line = bytes.TrimRight(line, "\r")
-			values, err := k.values(line)
-			if err != nil {
+			values, bad := k.values(line)
+			if bad != nil {
 				c.add(ProblemDamaged, file, "a line cannot be read")
 				return nil
 			}

@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 )
 
 // files keeps bytes under their SHA-256. Two implementations: a folder, and any
@@ -153,15 +152,4 @@ func fileErr(doing string, err error) error {
 		return err
 	}
 	return fmt.Errorf("%s: %w", doing, err)
-}
-
-// sweep removes what writes left behind that a crash cut short. Only while
-// nobody else writes.
-func (f *folder) sweep() error {
-	return filepath.WalkDir(f.path, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || !strings.HasPrefix(d.Name(), ".new-") {
-			return err
-		}
-		return os.Remove(path)
-	})
 }

@@ -60,6 +60,7 @@ func behind(t *testing.T, folder string, statements ...string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	defer rows.Close()
 	var drop []string
 	for rows.Next() {
 		var name string
