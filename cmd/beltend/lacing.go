@@ -85,22 +85,22 @@ func (c *lacingCmd) Run(std streams) error {
 		return err
 	}
 	r.Program = version()
+	var printed error
 	if c.JSON {
-		if e := printJSON(std, r); e != nil {
-			return e
-		}
-		return errors.Join(err, c.draw(r))
+		printed = printJSON(std, r)
+	} else {
+		printed = report.Lacing(std.out, r, c.options())
 	}
-	if e := report.Lacing(std.out, r, c.options()); e != nil {
-		return e
+	if err = errors.Join(printed, err); err != nil {
+		return err
 	}
-	return errors.Join(err, c.draw(r))
+	return c.draw(r)
 }
 
 func (c *lacingCmd) options() report.Options { return report.Options{Inches: c.Units == "in"} }
 
 func (c *lacingCmd) draw(r *result.Lacing) error {
-	if c.Drawing == "" || r.Refused != nil {
+	if c.Drawing == "" {
 		return nil
 	}
 	if r.Plan == nil {

@@ -120,21 +120,16 @@ func Match(lead, trail End) (*Pair, error) {
 }
 
 func check(name string, e *End) error {
-	for _, c := range []struct {
-		field     string
-		v, lo, hi float64
-		want      string
-	}{
-		{"width", e.Width, 50, 10000, "give the belt's width at the cut in mm"},
-		{"width-u95", e.WidthU95, 0, 1000, "give the width's uncertainty in mm"},
-		{"offset", e.Offset, -e.Width, e.Width, "give the out-of-square offset in mm"},
-		{"u95", e.U95, 0, e.Width, "give the offset's uncertainty (95 %) in mm"},
-		{"tolerance", e.Tolerance, 0, 1000, "give the largest offset allowed in mm"},
-		{"target", e.Target * 180 / math.Pi, -60, 60, "give the angle asked for in degrees from square"},
-	} {
-		if !(c.v >= c.lo && c.v <= c.hi) { // false for NaN
-			return geometry.Wrong(name+"-"+c.field, "%g is out of range %g to %g: %s", c.v, c.lo, c.hi, c.want)
-		}
+	err := geometry.InRange(
+		geometry.Range{Name: name + "-width", V: e.Width, Lo: 50, Hi: 10000, Want: "the belt's width at the cut in mm"},
+		geometry.Range{Name: name + "-width-u95", V: e.WidthU95, Hi: 1000, Want: "the width's uncertainty in mm"},
+		geometry.Range{Name: name + "-offset", V: e.Offset, Lo: -e.Width, Hi: e.Width, Want: "the out-of-square offset in mm"},
+		geometry.Range{Name: name + "-u95", V: e.U95, Hi: e.Width, Want: "the offset's uncertainty (95 %) in mm"},
+		geometry.Range{Name: name + "-tolerance", V: e.Tolerance, Hi: 1000, Want: "the largest offset allowed in mm"},
+		geometry.Range{Name: name + "-target", V: e.Target * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle asked for in degrees from square"},
+	)
+	if err != nil {
+		return err
 	}
 	if e.U95 == 0 {
 		return geometry.Wrong(name+"-u95", "0 mm: no measurement is without uncertainty, give that of the offset (95 %%) in mm")

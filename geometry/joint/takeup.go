@@ -37,21 +37,17 @@ type Takeup struct {
 // Takeup adds up both ends: the pulley moves by half the belt lost, and what
 // the travel does not cover an insert piece has to.
 func (c Cutting) Takeup() (*Takeup, error) {
-	for _, v := range []struct {
-		name string
-		mm   float64
-		want string
-	}{
-		{"recuts", c.Recuts, "the belt lost by re-cutting"},
-		{"recuts", c.RecutsU95, "the uncertainty of the belt lost by re-cutting"},
-		{"lead-trim", c.LeadTrim, "the belt to cut off the leading end besides"},
-		{"trail-trim", c.TrailTrim, "the belt to cut off the trailing end besides"},
-		{"travel", c.Travel, "how far the take-up can still give belt back"},
-		{"reserve", c.Reserve, "the travel to keep"},
-	} {
-		if !(v.mm >= 0 && v.mm <= 100000) {
-			return nil, geometry.Wrong(v.name, "%g mm is out of range 0 to 100000: give %s in mm", v.mm, v.want)
-		}
+	const most = 100000
+	err := geometry.InRange(
+		geometry.Range{Name: "recuts", V: c.Recuts, Hi: most, Want: "the belt lost by re-cutting in mm"},
+		geometry.Range{Name: "recuts", V: c.RecutsU95, Hi: most, Want: "the uncertainty of the belt lost by re-cutting in mm"},
+		geometry.Range{Name: "lead-trim", V: c.LeadTrim, Hi: most, Want: "the belt to cut off the leading end besides in mm"},
+		geometry.Range{Name: "trail-trim", V: c.TrailTrim, Hi: most, Want: "the belt to cut off the trailing end besides in mm"},
+		geometry.Range{Name: "travel", V: c.Travel, Hi: most, Want: "how far the take-up can still give belt back in mm"},
+		geometry.Range{Name: "reserve", V: c.Reserve, Hi: most, Want: "the travel to keep in mm"},
+	)
+	if err != nil {
+		return nil, err
 	}
 	t := &Takeup{Lost: c.Recuts + c.LeadTrim + c.TrailTrim, LostU95: c.RecutsU95, Travel: c.Travel, Reserve: c.Reserve}
 	t.Moves = t.Lost / strandsAt

@@ -111,30 +111,23 @@ const (
 
 // Check names the first wish that cannot be.
 func (w Wish) Check() error {
-	for _, c := range []struct {
-		name      string
-		v, lo, hi float64
-		want      string
-	}{
-		{"lead-width", w.LeadWidth, 50, 10000, "give the width of the leading end in mm"},
-		{"trail-width", w.TrailWidth, 50, 10000, "give the width of the trailing end in mm"},
-		{"lead-width", w.LeadU95, 0, 1000, "its uncertainty must be in mm"},
-		{"trail-width", w.TrailU95, 0, 1000, "its uncertainty must be in mm"},
-		{"margin", w.Margin, 0, 500, "give the belt to leave unlaced at each edge in mm"},
-		{"thickness", w.Thickness, 0, 100, "give the belt's thickness in mm"},
-		{"joint-thickness", w.JointThickness, 0, 100, "give the thickness left after skiving in mm"},
-		{"machine", w.Machine, 0, 10000, "give the longest row of hooks the machine takes in mm"},
-		{"notch", w.Notch, 0, 1000, "give the notch's length along the edge in mm"},
-	} {
-		if !(c.v >= c.lo && c.v <= c.hi) { // false for NaN
-			return geometry.Wrong(c.name, "%g mm is out of range %g to %g: %s", c.v, c.lo, c.hi, c.want)
-		}
+	err := geometry.InRange(
+		geometry.Range{Name: "lead-width", V: w.LeadWidth, Lo: 50, Hi: 10000, Want: "the width of the leading end in mm"},
+		geometry.Range{Name: "trail-width", V: w.TrailWidth, Lo: 50, Hi: 10000, Want: "the width of the trailing end in mm"},
+		geometry.Range{Name: "lead-width-u95", V: w.LeadU95, Hi: 1000, Want: "the width's uncertainty in mm"},
+		geometry.Range{Name: "trail-width-u95", V: w.TrailU95, Hi: 1000, Want: "the width's uncertainty in mm"},
+		geometry.Range{Name: "margin", V: w.Margin, Hi: 500, Want: "the belt to leave unlaced at each edge in mm"},
+		geometry.Range{Name: "thickness", V: w.Thickness, Hi: 100, Want: "the belt's thickness in mm"},
+		geometry.Range{Name: "joint-thickness", V: w.JointThickness, Hi: 100, Want: "the thickness left after skiving in mm"},
+		geometry.Range{Name: "machine", V: w.Machine, Hi: 10000, Want: "the longest row of hooks the machine takes in mm"},
+		geometry.Range{Name: "notch", V: w.Notch, Hi: 1000, Want: "the notch's length along the edge in mm"},
+		geometry.Range{Name: "bias", V: w.Bias * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle of the cut in degrees from square"},
+	)
+	if err != nil {
+		return err
 	}
 	if !(w.Thickness > 0) {
 		return geometry.Wrong("thickness", "0 mm is no belt thickness: give what a gauge reads in mm")
-	}
-	if !(math.Abs(w.Bias) <= math.Pi/3) {
-		return geometry.Wrong("bias", "%.4g degrees is out of range -60 to 60: give the angle of the cut from square", w.Bias*180/math.Pi)
 	}
 	if w.JointThickness > w.Thickness {
 		return geometry.Wrong("joint-thickness", "%g mm after skiving is more than the belt's %g mm before", w.JointThickness, w.Thickness)

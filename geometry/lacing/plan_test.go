@@ -345,7 +345,7 @@ func TestImpossibleWishesNameTheField(t *testing.T) {
 		{"pin_allowance", func(f *Fastener, _ *Wish) { f.PinAllowance = -1 }},
 		{"lead-width", func(_ *Fastener, w *Wish) { w.LeadWidth = 100000 }},
 		{"trail-width", func(_ *Fastener, w *Wish) { w.TrailWidth = 0 }},
-		{"trail-width", func(_ *Fastener, w *Wish) { w.TrailU95 = nan }},
+		{"trail-width-u95", func(_ *Fastener, w *Wish) { w.TrailU95 = nan }},
 		{"margin", func(_ *Fastener, w *Wish) { w.Margin = -1 }},
 		{"margin", func(_ *Fastener, w *Wish) { w.Margin = 500 }},
 		{"thickness", func(_ *Fastener, w *Wish) { w.Thickness = 0 }},

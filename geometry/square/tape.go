@@ -129,23 +129,18 @@ func FromTape(t Taped) (*TapedValues, error) {
 }
 
 func (t Taped) check() error {
-	for _, c := range []struct {
-		name      string
-		v, lo, hi float64
-		want      string
-	}{
-		{"diagonals", t.Left, 50, 20000, "give both diagonals in mm"},
-		{"diagonals", t.Right, 50, 20000, "give both diagonals in mm"},
-		{"up", t.Up, 50, 20000, "give the set-back of the marks in mm"},
-		{"line-u95", t.LineU, 0, 1000, "give how true the line is over the width in mm"},
-		{"width", t.Width, 0, 10000, "give the width at the cut in mm"},
-		{"target", t.Target * 180 / math.Pi, -60, 60, "give the angle asked for in degrees from square"},
-		{"reading", t.Reading.Step, 0, 20, "give what the tape is read to in mm"},
-		{"edge", t.Reading.Edge, 0, 50, "give how surely an edge is found in mm"},
-	} {
-		if !(c.v >= c.lo && c.v <= c.hi) { // false for NaN
-			return geometry.Wrong(c.name, "%g is out of range %g to %g: %s", c.v, c.lo, c.hi, c.want)
-		}
+	err := geometry.InRange(
+		geometry.Range{Name: "diagonals", V: t.Left, Lo: 50, Hi: 20000, Want: "both diagonals in mm"},
+		geometry.Range{Name: "diagonals", V: t.Right, Lo: 50, Hi: 20000, Want: "both diagonals in mm"},
+		geometry.Range{Name: "up", V: t.Up, Lo: 50, Hi: 20000, Want: "the set-back of the marks in mm"},
+		geometry.Range{Name: "line-u95", V: t.LineU, Hi: 1000, Want: "how true the line is over the width in mm"},
+		geometry.Range{Name: "width", V: t.Width, Hi: 10000, Want: "the width at the cut in mm"},
+		geometry.Range{Name: "target", V: t.Target * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle asked for in degrees from square"},
+		geometry.Range{Name: "reading", V: t.Reading.Step, Hi: 20, Want: "what the tape is read to in mm"},
+		geometry.Range{Name: "edge", V: t.Reading.Edge, Hi: 50, Want: "how surely an edge is found in mm"},
+	)
+	if err != nil {
+		return err
 	}
 	if math.IsNaN(TapeMPE(t.Reading.Class, 1000, false)) {
 		return geometry.Wrong("tape-class", "class %d is unknown: I, II or III", t.Reading.Class)

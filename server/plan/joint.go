@@ -9,6 +9,7 @@ import (
 	"beltend/geometry"
 	"beltend/geometry/joint"
 	"beltend/geometry/lacing"
+	"beltend/geometry/square"
 	"beltend/server/report"
 	"beltend/server/result"
 )
@@ -84,14 +85,31 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 	if err := text.lengths(map[string]*float64{Travel: &c.Travel, Reserve: &c.Reserve}); err != nil {
 		return nil, err
 	}
-	if a := r.Pair.Advised; a != nil {
-		c.Recuts = a.Lost
-		for _, l := range a.Lines { // half of what the line turns by is lost at the centre
+	if way := recutToCount(r.Pair); way != nil {
+		c.Recuts = way.Lost
+		for _, l := range way.Lines { // half of what the line turns by is lost at the centre
 			c.RecutsU95 = math.Hypot(c.RecutsU95, l.U95/2)
+		}
+		if r.Pair.Advised == nil {
+			r.Warnings = append(r.Warnings, result.Warning{Code: "takeup_with_recut", Message: "The take-up is worked out as if both ends were re-cut, since it is undecided whether they have to be."})
 		}
 	}
 	r.Takeup, err = c.Takeup()
 	return r, err
+}
+
+// recutToCount is the re-cut whose belt the take-up has to give: the one
+// advised, both ends where nothing is decided, none for a pair that fits.
+func recutToCount(p *joint.Pair) *joint.Recut {
+	if p.Advised != nil || p.Verdict == square.Square {
+		return p.Advised
+	}
+	for i := range p.Recuts {
+		if len(p.Recuts[i].Lines) == 2 {
+			return &p.Recuts[i]
+		}
+	}
+	return nil
 }
 
 func endName(i int) string { return []string{lacing.Leading, lacing.Trailing}[i] }
@@ -144,7 +162,7 @@ func advice(p *joint.Pair) string {
 	switch {
 	case p.Advised != nil && !p.Advised.Mends:
 		return "Cut both ends and measure them again with less uncertainty: a second card, more of the edges, several photos. As known now, no cut can be shown to put the pair right."
-	case p.Verdict == "undecided":
+	case p.Verdict == square.Undecided:
 		return "Measure the end with the larger uncertainty again: another photo, a second card, more of both edges."
 	}
 	return ""

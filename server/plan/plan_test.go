@@ -163,6 +163,11 @@ func TestJoint(t *testing.T) {
 	if r.Schema != result.JointSchema || r.Pair.Verdict != square.MustRecut || r.Takeup.Outcome != joint.Enough {
 		t.Errorf("%+v", r)
 	}
+	// undecided: counted as if both ends lost half their offset, (3 + 1)/2
+	u, err := Joint(with(pair, "lead-offset", "3", "lead-u95", "2", Travel, "100"), nil, nil)
+	if err != nil || u.Pair.Verdict != square.Undecided || math.Abs(u.Takeup.Lost-2) > 1e-9 || u.Warnings[len(u.Warnings)-1].Code != "takeup_with_recut" {
+		t.Errorf("%+v, %v", u, err)
+	}
 	// both ends measured from the pulley side: everything mirrored
 	q, err := Joint(with(pair, "lead-face", "pulley", "trail-face", "pulley"), nil, nil)
 	if err != nil || math.Abs(q.Pair.Kink.MM+6) > 1e-9 || q.Pair.Tendency.Side != "right" || q.Takeup != nil {

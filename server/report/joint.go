@@ -199,7 +199,7 @@ func Joint(w io.Writer, r *result.Joint, o Options) error {
 	}
 	notes := JointNotes(r, o)
 	for _, x := range r.Warnings { // those that are not about figures
-		if x.Code == "drawn_line" {
+		if x.Code == "drawn_line" || x.Code == "takeup_with_recut" {
 			notes = append(notes, Row{x.Code, x.Message})
 		}
 	}
