@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -136,10 +137,15 @@ func (s *sheet) para(x, y, width, size float64, c color.RGBA, text string) float
 	return y
 }
 
+// beforeUnit is the space between a number and its unit, where no line breaks.
+var beforeUnit = regexp.MustCompile(`(\d) (mm|in|m|ft)\b`)
+
 func wrap(text string, width, size float64) []string {
+	const joined = "\u00a0"
 	var lines []string
 	l := ""
-	for _, w := range strings.Fields(text) {
+	for _, w := range strings.Split(beforeUnit.ReplaceAllString(text, "$1"+joined+"$2"), " ") {
+		w = strings.ReplaceAll(w, joined, " ")
 		switch {
 		case l == "":
 			l = w
