@@ -133,6 +133,7 @@ func TestCopyRefusesDamage(t *testing.T) {
 		"event deleted": func(t *testing.T, f filled) { behind(t, f.folder, "DELETE FROM event WHERE seq = 5") },
 	} {
 		t.Run(what, func(t *testing.T) {
+			t.Parallel()
 			folder := t.TempDir()
 			a := embedded(t, folder)
 			damage(t, fill(t, a, folder))

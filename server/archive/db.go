@@ -88,7 +88,7 @@ func (d *database) close() error {
 	return errors.Join(d.r.Close(), d.w.Close())
 }
 
-// migrations up to version; 0: all.
+// migrate brings the tables to the version; 0: the newest.
 func (d *database) migrate(ctx context.Context, version int64) error {
 	dialect, folder := goose.DialectSQLite3, "migrations/sqlite"
 	var opts []goose.ProviderOption
@@ -122,6 +122,10 @@ func (d *database) migrate(ctx context.Context, version int64) error {
 		_, err = p.UpTo(ctx, version)
 	}
 	if err != nil {
+		// Where two processes start with one new data folder, the other may have done it.
+		if now, again := p.GetDBVersion(ctx); again == nil && version == 0 && now == sources[len(sources)-1].Version {
+			return nil
+		}
 		return fmt.Errorf("bring the tables up to date: %w", explain(err))
 	}
 	return nil

@@ -146,6 +146,7 @@ func TestVerifyNamesWhatWasTamperedWith(t *testing.T) {
 		}, archive.ProblemUnrecorded, func(filled) string { return "site/slipped" }},
 	} {
 		t.Run(what, func(t *testing.T) {
+			t.Parallel()
 			folder := t.TempDir()
 			a := embedded(t, folder)
 			f := fill(t, a, folder)

@@ -19,7 +19,8 @@ func AllSites() Sites { return Sites{all: true} }
 
 // SomeSites are the sites with these IDs.
 func SomeSites(ids ...string) Sites {
-	return Sites{ids: slices.Compact(slices.Sorted(slices.Values(ids)))}
+	some := slices.DeleteFunc(slices.Sorted(slices.Values(ids)), func(id string) bool { return id == "" })
+	return Sites{ids: slices.Compact(some)}
 }
 
 // Has says whether a site is in the set.

@@ -17,7 +17,7 @@ import (
 )
 
 // Run holds an archive to what the package archive promises. Open gives an
-// empty one each time.
+// empty one each time; several are open at once.
 func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 	for _, c := range []struct {
 		name string
@@ -38,6 +38,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"other packages keep tables beside it", testOwnTables},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			a := open(t)
 			c.test(t, a)
 			report, err := a.Verify(t.Context(), archive.VerifyOptions{})
@@ -764,7 +765,7 @@ func testRollback(t *testing.T, a *archive.Archive) {
 	}
 	// The database itself refuses what must not be.
 	for _, q := range []string{"UPDATE event SET reason = 'x'", "DELETE FROM event", "UPDATE measurement SET offset_mm = 0", "DELETE FROM measurement",
-		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file"} {
+		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file", "DELETE FROM joint", "DELETE FROM site"} {
 		p := "p" + archive.NewID()
 		plant := NewPlant(t, a, p)
 		m := Measured(t, a, plant, nil)

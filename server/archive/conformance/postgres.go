@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"sync/atomic"
 	"syscall"
 	"testing"
 
@@ -22,7 +23,7 @@ import (
 type Postgres struct {
 	bin, folder string
 	as          *syscall.Credential // root may not run it
-	databases   int
+	databases   atomic.Int64
 }
 
 // StartPostgres starts one for the test, or skips the test where PostgreSQL is not
@@ -119,8 +120,7 @@ func (p *Postgres) Database(t testing.TB) string {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	p.databases++
-	name := fmt.Sprintf("t%d", p.databases)
+	name := fmt.Sprintf("t%d", p.databases.Add(1))
 	if _, err := db.ExecContext(context.Background(), "CREATE DATABASE "+name); err != nil {
 		t.Fatal(err)
 	}

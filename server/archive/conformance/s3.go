@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -23,7 +24,7 @@ const s3Server = "versitygw-v1.0.14"
 type S3 struct {
 	program, folder, listen string
 	server                  *exec.Cmd
-	buckets                 int
+	buckets                 atomic.Int64
 }
 
 // StartS3 starts one for the test, or skips the test where it was not built.
@@ -101,8 +102,7 @@ func (s *S3) Bucket(t testing.TB) string {
 		o.BaseEndpoint = aws.String("http://" + s.listen)
 		o.UsePathStyle = true
 	})
-	s.buckets++
-	name := fmt.Sprintf("photos-%d", s.buckets)
+	name := fmt.Sprintf("photos-%d", s.buckets.Add(1))
 	if _, err := client.CreateBucket(ctx, &s3.CreateBucketInput{Bucket: aws.String(name)}); err != nil {
 		t.Fatal(err)
 	}

@@ -171,16 +171,23 @@ CREATE INDEX measurement_words ON measurement USING gin (array_to_tsvector(strin
 
 -- What was added stays as it is.
 -- +goose StatementBegin
-CREATE FUNCTION beltend_only_added() RETURNS trigger LANGUAGE plpgsql AS $$
+CREATE FUNCTION beltend_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-    RAISE EXCEPTION 'beltend: % rows are only ever added', TG_TABLE_NAME USING ERRCODE = 'restrict_violation';
+    RAISE EXCEPTION 'beltend: % rows refuse %', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
 END;
 $$;
 -- +goose StatementEnd
-CREATE TRIGGER event_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON event FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER card_check_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON card_check FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER photo_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON photo FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER measurement_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER measurement_body_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_body FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER measurement_file_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_file FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
-CREATE TRIGGER review_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON review FOR EACH STATEMENT EXECUTE FUNCTION beltend_only_added();
+CREATE TRIGGER event_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON event FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER card_check_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON card_check FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER photo_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON photo FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_body_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_body FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_file_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_file FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER review_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON review FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+
+-- What may change is never taken away.
+CREATE TRIGGER site_not_deleted BEFORE DELETE OR TRUNCATE ON site FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER conveyor_not_deleted BEFORE DELETE OR TRUNCATE ON conveyor FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER belt_not_deleted BEFORE DELETE OR TRUNCATE ON belt FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER joint_not_deleted BEFORE DELETE OR TRUNCATE ON joint FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER card_set_not_deleted BEFORE DELETE OR TRUNCATE ON card_set FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();

@@ -177,71 +177,98 @@ END;
 -- What was added stays as it is.
 -- +goose StatementBegin
 CREATE TRIGGER event_no_update BEFORE UPDATE ON event BEGIN
-    SELECT RAISE(ABORT, 'beltend: event rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: event rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER event_no_delete BEFORE DELETE ON event BEGIN
-    SELECT RAISE(ABORT, 'beltend: event rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: event rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER card_check_no_update BEFORE UPDATE ON card_check BEGIN
-    SELECT RAISE(ABORT, 'beltend: card_check rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: card_check rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER card_check_no_delete BEFORE DELETE ON card_check BEGIN
-    SELECT RAISE(ABORT, 'beltend: card_check rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: card_check rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER photo_no_update BEFORE UPDATE ON photo BEGIN
-    SELECT RAISE(ABORT, 'beltend: photo rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: photo rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER photo_no_delete BEFORE DELETE ON photo BEGIN
-    SELECT RAISE(ABORT, 'beltend: photo rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: photo rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_no_update BEFORE UPDATE ON measurement BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_no_delete BEFORE DELETE ON measurement BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_body_no_update BEFORE UPDATE ON measurement_body BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement_body rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement_body rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_body_no_delete BEFORE DELETE ON measurement_body BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement_body rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement_body rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_file_no_update BEFORE UPDATE ON measurement_file BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement_file rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement_file rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER measurement_file_no_delete BEFORE DELETE ON measurement_file BEGIN
-    SELECT RAISE(ABORT, 'beltend: measurement_file rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: measurement_file rows refuse DELETE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER review_no_update BEFORE UPDATE ON review BEGIN
-    SELECT RAISE(ABORT, 'beltend: review rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: review rows refuse UPDATE');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER review_no_delete BEFORE DELETE ON review BEGIN
-    SELECT RAISE(ABORT, 'beltend: review rows are only ever added');
+    SELECT RAISE(ABORT, 'beltend: review rows refuse DELETE');
+END;
+-- +goose StatementEnd
+
+-- What may change is never taken away.
+-- +goose StatementBegin
+CREATE TRIGGER site_no_delete BEFORE DELETE ON site BEGIN
+    SELECT RAISE(ABORT, 'beltend: site rows refuse DELETE');
+END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER conveyor_no_delete BEFORE DELETE ON conveyor BEGIN
+    SELECT RAISE(ABORT, 'beltend: conveyor rows refuse DELETE');
+END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER belt_no_delete BEFORE DELETE ON belt BEGIN
+    SELECT RAISE(ABORT, 'beltend: belt rows refuse DELETE');
+END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER joint_no_delete BEFORE DELETE ON joint BEGIN
+    SELECT RAISE(ABORT, 'beltend: joint rows refuse DELETE');
+END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER card_set_no_delete BEFORE DELETE ON card_set BEGIN
+    SELECT RAISE(ABORT, 'beltend: card_set rows refuse DELETE');
 END;
 -- +goose StatementEnd
