@@ -119,7 +119,9 @@ type RecutLine struct {
 	TrimMM       float64 `json:"trim_mm"`
 }
 
-// Drawn is the line drawn across the belt, judged as the cut is.
+// Drawn is the line drawn across the belt, judged as the cut is: the middle of
+// the stroke. Recut is where a right line would be, up the belt from the line's
+// ends along the edges; no trim is added, what is to come off is already drawn.
 type Drawn struct {
 	OffsetMM       float64    `json:"offset_mm"`
 	OffsetU95MM    float64    `json:"offset_u95_mm"`
@@ -155,7 +157,7 @@ type Image struct {
 	Camera      []float64    `json:"camera"`             // f cx cy k1 k2 k3 p1 p2 as adjusted
 	CamFromBelt []float64    `json:"cam_from_belt"`      // rotation vector, translation (mm)
 	Orientation int          `json:"exif_orientation"`
-	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut
+	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut, line
 }
 
 // Photo is the record of one picture.
@@ -195,7 +197,7 @@ type Links struct {
 // Hint is a person's correction: points near an edge in one upright photo.
 type Hint struct {
 	Photo int          `json:"photo"` // index into the photos given
-	Edge  string       `json:"edge"`  // left, right, cut
+	Edge  string       `json:"edge"`  // left, right, cut, line (the drawn one)
 	Px    [][2]float64 `json:"px"`    // two points or more
 }
 
