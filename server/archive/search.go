@@ -19,10 +19,10 @@ import (
 // asked for is rare, and the index of the rarer thing (a word, an offset range, an
 // open review) is read instead.
 const (
-	lookback   = 4000
+	lookback   = 10_000
 	siteChunk  = 50   // sites read in one statement, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
-	seriesMost = 10000
+	seriesMost = 10_000
 )
 
 // condition is a part of a WHERE clause.
@@ -36,27 +36,34 @@ func (c *condition) and(sql string, args ...any) {
 	c.args = append(c.args, args...)
 }
 
-// plan is how a query is read.
+// plan is how a query is read. Its columns are those of the table m.
 type plan struct {
-	along   condition // served by one index in the order of time
-	bySite  bool      // along wants one site at a time
-	rest    condition // applied to the rows
-	rare    string    // a table expression m for what is rare, when there is something
-	rareArg []any
+	along  condition // served by one index in the order of time
+	bySite bool      // along wants one site at a time
+	rest   condition // applied to the rows
+	rare   *rare     // nil where nothing is rare
 }
 
+// rare selects by the index of what is rare.
+type rare struct {
+	from  string
+	where condition
+}
+
+const everything = "1 = 1"
+
 func (d *database) plan(q Query) (plan, error) {
-	p := plan{along: condition{sql: "1 = 1"}, rest: condition{sql: "1 = 1"}}
-	// The first of these that is asked for is read along; blanked columns keep
+	p := plan{along: condition{sql: everything}, rest: condition{sql: everything}}
+	// The first of these that is asked for is read along; columns with '' added keep
 	// the databases from choosing another index.
 	led := false
 	equal := func(column, value string, site bool) {
 		switch {
 		case value == "":
 		case led:
-			p.rest.and(column+" || '' = ?", value)
+			p.rest.and("m."+column+" || '' = ?", value)
 		default:
-			p.along.and(column+" = ?", value)
+			p.along.and("m."+column+" = ?", value)
 			led, p.bySite = true, site
 		}
 	}
@@ -76,68 +83,82 @@ func (d *database) plan(q Query) (plan, error) {
 		text("person", q.Person, 200), text("text", q.Text, 500)); err != nil {
 		return p, err
 	}
-	equalRest := func(column, value string) {
-		if value != "" {
-			p.rest.and(column+" = ?", value)
-		}
+	if q.End != "" {
+		p.rest.and("m.side = ?", q.End)
 	}
-	equalRest("side", q.End)
-	equalRest("step", q.Step)
+	if q.Step != "" {
+		p.rest.and("m.step = ?", q.Step)
+	}
 	if !q.From.IsZero() {
-		p.along.and("time >= ?", micros(q.From))
+		p.along.and("m.time >= ?", micros(q.From))
 	}
 	if !q.To.IsZero() {
-		p.along.and("time < ?", micros(q.To))
+		p.along.and("m.time < ?", micros(q.To))
 	}
 	if q.After != "" {
 		at, id, err := readCursor(q.After)
 		if err != nil {
 			return p, err
 		}
-		p.along.and("(time, id) < (?, ?)", at, id)
+		p.along.and("(m.time, m.id) < (?, ?)", at, id)
 	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id)")
 	}
 	if q.OffsetMin != nil || q.OffsetMax != nil {
-		lo, hi := -1e300, 1e300
-		if q.OffsetMin != nil {
-			lo = *q.OffsetMin
-		}
-		if q.OffsetMax != nil {
-			hi = *q.OffsetMax
-		}
-		p.rest.and("+offset_mm >= ? AND +offset_mm <= ?", lo, hi)
-		where, args := q.Sites.where("site")
-		p.rare, p.rareArg = "SELECT * FROM measurement WHERE "+where+" AND offset_mm >= ? AND offset_mm <= ?", append(args, lo, hi)
+		d.offsets(&p, q)
 	}
 	switch q.Review {
 	case "":
 	case "open":
 		p.rest.and("EXISTS (SELECT 1 FROM open_review o WHERE o.measurement = m.id)")
 		where, args := q.Sites.where("o.site")
-		p.rare, p.rareArg = "SELECT x.* FROM open_review o CROSS JOIN measurement x WHERE x.id = o.measurement AND "+where, args
+		p.rare = &rare{"open_review o CROSS JOIN measurement m", condition{"m.id = o.measurement AND " + where, args}}
 	default:
 		p.rest.and("(SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1) = ?", q.Review)
 	}
-	if words := wordsOf(q.Text); len(words) > 0 {
-		for _, w := range words {
-			if utf8.RuneCountInString(w) == 1 { // whole: too many words begin with it
-				p.rest.and("words || ' ' LIKE ?", "% "+w+" %")
-			} else {
-				p.rest.and("words LIKE ?", "% "+w+"%")
-			}
+	words := wordsOf(q.Text)
+	if len(words) == 0 {
+		if strings.TrimSpace(q.Text) != "" {
+			return p, fail(Invalid, "text: there is no letter or digit in it.", nil)
 		}
-		p.rare, p.rareArg = d.matching(words)
-	} else if strings.TrimSpace(q.Text) != "" {
-		return p, fail(Invalid, "text: there is no letter or digit in it.", nil)
+		return p, nil
 	}
+	for _, w := range words {
+		if utf8.RuneCountInString(w) == 1 { // whole: too many words begin with it
+			p.rest.and("m.words || ' ' LIKE ?", "% "+w+" %")
+		} else {
+			p.rest.and("m.words LIKE ?", "% "+w+"%")
+		}
+	}
+	p.rare = d.matching(words)
 	return p, nil
+}
+
+// offsets adds the range of offsets.
+func (d *database) offsets(p *plan, q Query) {
+	lo, hi := -1e300, 1e300
+	if q.OffsetMin != nil {
+		lo = *q.OffsetMin
+	}
+	if q.OffsetMax != nil {
+		hi = *q.OffsetMax
+	}
+	p.rest.and("+m.offset_mm >= ? AND +m.offset_mm <= ?", lo, hi)
+	where, args := q.Sites.where("m.site")
+	from := "measurement m"
+	if !d.postgres { // which has no statistics to choose by
+		from += " INDEXED BY measurement_offset"
+		if q.Sites.all {
+			from += "_all"
+		}
+	}
+	p.rare = &rare{from, condition{where + " AND m.offset_mm >= ? AND m.offset_mm <= ?", append(args, lo, hi)}}
 }
 
 // matching selects the measurements that have all these words, by the
 // database's own index of words.
-func (d *database) matching(words []string) (string, []any) {
+func (d *database) matching(words []string) *rare {
 	quoted := make([]string, len(words))
 	for i, w := range words {
 		begins := utf8.RuneCountInString(w) > 1
@@ -153,10 +174,19 @@ func (d *database) matching(words []string) (string, []any) {
 		}
 	}
 	if d.postgres {
-		return "SELECT * FROM measurement WHERE array_to_tsvector(string_to_array(btrim(words), ' ')) @@ CAST(CAST(? AS text) AS tsquery)",
-			[]any{strings.Join(quoted, " & ")}
+		return &rare{"measurement m", condition{"array_to_tsvector(string_to_array(btrim(m.words), ' ')) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}}
 	}
-	return "SELECT x.* FROM measurement_words w CROSS JOIN measurement x WHERE x.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}
+	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}}
+}
+
+// rarely selects places through what is rare: SQLite joins in the order written,
+// PostgreSQL is told to take what is rare first.
+func (d *database) rarely(r *rare, conditions condition, limit int) condition {
+	args := append(append(append([]any(nil), r.where.args...), conditions.args...), limit)
+	if d.postgres {
+		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.time, m.id FROM m WHERE " + conditions.sql + newest, args}
+	}
+	return condition{"SELECT m.time, m.id FROM " + r.from + " WHERE " + r.where.sql + " AND " + conditions.sql + newest, args}
 }
 
 // place is where a measurement stands in the order of lists.
@@ -191,7 +221,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 	}
 	var page Page
 	err = a.Read(ctx, func(tx *Tx) error {
-		places, err := tx.places(ctx, q, limit+1)
+		places, err := tx.places(ctx, q, limit+1, lookback)
 		if err != nil || len(places) == 0 {
 			return err
 		}
@@ -210,7 +240,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 }
 
 // places finds the newest measurements that match.
-func (t *Tx) places(ctx context.Context, q Query, limit int) ([]place, error) {
+func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, error) {
 	p, err := t.db.plan(q)
 	if err != nil {
 		return nil, err
@@ -219,21 +249,29 @@ func (t *Tx) places(ctx context.Context, q Query, limit int) ([]place, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []place
-	if p.rest.sql == "1 = 1" {
+	if p.rest.sql == everything {
 		return t.read(ctx, p, groups, limit, 0)
 	}
-	out, err = t.read(ctx, p, groups, limit, lookback)
-	if err != nil || len(out) == limit {
+	out, err := t.read(ctx, p, groups, limit, back)
+	if err != nil {
+		return nil, err
+	}
+	whole, floor, err := t.reach(ctx, p, groups, limit, back)
+	if err != nil || whole {
 		return out, err
 	}
-	if p.rare == "" {
+	if len(out) == limit && out[limit-1].time > floor {
+		return out, nil
+	}
+	if p.rare == nil {
 		return t.read(ctx, p, groups, limit, 0)
 	}
 	where, args := q.Sites.where("m.site")
-	all := append(append(append(append(append([]any(nil), p.rareArg...), args...), p.along.args...), p.rest.args...), limit)
-	return t.scanPlaces(ctx, nil, "WITH m AS MATERIALIZED ("+p.rare+") SELECT time, id FROM m WHERE "+where+" AND "+p.along.sql+" AND "+p.rest.sql+
-		" ORDER BY time DESC, id DESC LIMIT ?", all)
+	all := condition{where, args}
+	all.and(p.along.sql, p.along.args...)
+	all.and(p.rest.sql, p.rest.args...)
+	all = t.db.rarely(p.rare, all, limit)
+	return t.scanPlaces(ctx, nil, all.sql, all.args)
 }
 
 // siteGroups are the conditions on the site, each to be read along an index by
@@ -255,42 +293,42 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]cond
 		}
 	}
 	if !bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
-		where, args := sites.where("site || ''")
+		where, args := sites.where("m.site || ''")
 		return [][]condition{{{where, args}}}, nil
 	}
 	var out [][]condition
 	for chunk := range slices.Chunk(sites.ids, siteChunk) {
 		var group []condition
 		for _, id := range chunk {
-			group = append(group, condition{"site = ?", []any{id}})
+			group = append(group, condition{"m.site = ?", []any{id}})
 		}
 		out = append(out, group)
 	}
 	return out, nil
 }
 
+const newest = " ORDER BY m.time DESC, m.id DESC LIMIT ?"
+
+// window is how many of a site's newest rows are looked at.
+func window(back, limit int, group []condition) int { return max(limit, back/len(group)) }
+
 // read reads along the index, of each site's newest rows at most back; 0: all.
 func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit, back int) ([]place, error) {
-	const newest = " ORDER BY time DESC, id DESC LIMIT ?"
 	var out []place
 	for _, group := range groups {
 		var parts []string
 		var args []any
 		for _, site := range group {
-			from := "SELECT * FROM measurement WHERE " + site.sql + " AND " + p.along.sql
 			args = append(append(args, site.args...), p.along.args...)
-			switch {
-			case p.rest.sql == "1 = 1":
-				from = strings.Replace(from, "*", "time, id", 1) + newest
-				args = append(args, limit)
-			case back == 0:
-				from = "SELECT time, id FROM measurement m WHERE " + site.sql + " AND " + p.along.sql + " AND " + p.rest.sql + newest
-				args = append(append(args, p.rest.args...), limit)
-			default:
-				from = "SELECT time, id FROM (" + from + newest + ") m WHERE " + p.rest.sql + newest
-				args = append(append(append(args, max(limit, back/len(group))), p.rest.args...), limit)
+			from := "measurement m WHERE " + site.sql + " AND " + p.along.sql
+			if back > 0 {
+				from = "(SELECT * FROM " + from + newest + ") m WHERE " + p.rest.sql
+				args = append(args, window(back, limit, group))
+			} else {
+				from += " AND " + p.rest.sql
 			}
-			parts = append(parts, "SELECT * FROM ("+from+") AS s")
+			args = append(append(args, p.rest.args...), limit)
+			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM "+from+newest+") AS s")
 		}
 		var err error
 		if out, err = t.scanPlaces(ctx, out, strings.Join(parts, " UNION ALL "), args); err != nil {
@@ -299,6 +337,31 @@ func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit, back
 	}
 	slices.SortFunc(out, newestFirst)
 	return out[:min(limit, len(out))], nil
+}
+
+// reach says how far back the newest rows reach that read looked at: whole, they
+// are all there is; otherwise nothing later than floor was left out.
+func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, back int) (whole bool, floor int64, err error) {
+	whole = true
+	for _, group := range groups {
+		var parts []string
+		var args []any
+		for _, site := range group {
+			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM measurement m WHERE "+site.sql+" AND "+p.along.sql+newest+" OFFSET ?) AS s")
+			args = append(append(append(args, site.args...), p.along.args...), 1, window(back, limit, group)-1)
+		}
+		ends, err := t.scanPlaces(ctx, nil, strings.Join(parts, " UNION ALL "), args)
+		if err != nil {
+			return false, 0, err
+		}
+		for _, e := range ends {
+			if whole || e.time > floor {
+				floor = e.time
+			}
+			whole = false
+		}
+	}
+	return whole, floor, nil
 }
 
 func (t *Tx) scanPlaces(ctx context.Context, out []place, q string, args []any) ([]place, error) {
@@ -348,14 +411,13 @@ func (a *Archive) Series(ctx context.Context, q Query, most int) ([]Point, error
 		if err != nil {
 			return err
 		}
-		p.rest.and("offset_mm IS NOT NULL")
-		where, args := q.Sites.where("site")
+		p.rest.and("m.offset_mm IS NOT NULL")
+		where, args := q.Sites.where("m.site")
 		from := "measurement m"
-		var first []any
-		if p.rare != "" && strings.TrimSpace(q.Text) != "" {
-			from, first = "("+p.rare+") m", p.rareArg
+		if p.rare != nil && len(wordsOf(q.Text)) > 0 {
+			from, where, args = p.rare.from, p.rare.where.sql+" AND "+where, append(p.rare.where.args, args...)
 		}
-		args = append(append(append(append(first, args...), p.along.args...), p.rest.args...), most)
+		args = append(append(append(args, p.along.args...), p.rest.args...), most)
 		return tx.Rows(ctx, func(scan func(...any) error) error {
 			var pt Point
 			var at int64
@@ -367,8 +429,8 @@ func (a *Archive) Series(ctx context.Context, q Query, most int) ([]Point, error
 			}
 			out = append(out, pt)
 			return err
-		}, "SELECT id, time, site, person, side, step, verdict, offset_mm, u95_mm, tolerance_mm, bow_mm, roughness_mm FROM "+from+" WHERE "+where+" AND "+
-			p.along.sql+" AND "+p.rest.sql+" ORDER BY time DESC, id DESC LIMIT ?", args...)
+		}, "SELECT m.id, m.time, m.site, m.person, m.side, m.step, m.verdict, m.offset_mm, m.u95_mm, m.tolerance_mm, m.bow_mm, m.roughness_mm FROM "+from+
+			" WHERE "+where+" AND "+p.along.sql+" AND "+p.rest.sql+newest, args...)
 	})
 	slices.Reverse(out)
 	return out, err
