@@ -19,7 +19,7 @@ import (
 // asked for is rare, and the index of the rarer thing (a word, an offset range, an
 // open review) is read instead.
 const (
-	lookback   = 10_000
+	lookback   = 6000
 	siteChunk  = 50   // sites read in one statement, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
@@ -103,7 +103,7 @@ func (d *database) plan(q Query) (plan, error) {
 		p.along.and("(m.time, m.id) < (?, ?)", at, id)
 	}
 	if q.Newest {
-		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id)")
+		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
 	}
 	if q.OffsetMin != nil || q.OffsetMax != nil {
 		d.offsets(&p, q)
@@ -389,7 +389,7 @@ func (t *Tx) found(ctx context.Context, where string, args []any, order string) 
 		out = append(out, f)
 		return nil
 	}, `SELECT b.body, s.name, c.name, l.name, j.number, COALESCE(k.number, ''),
-		COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id), ''),
+		COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''),
 		COALESCE((SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1), ''),
 		(SELECT COUNT(*) FROM review r WHERE r.measurement = m.id),
 		COALESCE((SELECT NOT good FROM card_check h WHERE h.card_set = m.card_set AND h.time >= m.time ORDER BY h.time LIMIT 1), 1 = 0)

@@ -130,7 +130,7 @@ CREATE INDEX measurement_verdict ON measurement (site, verdict, time, id);
 CREATE INDEX measurement_offset ON measurement (site, offset_mm);
 CREATE INDEX measurement_offset_all ON measurement (offset_mm);
 CREATE INDEX measurement_card_set ON measurement (card_set, time, id);
-CREATE INDEX measurement_supersedes ON measurement (supersedes);
+CREATE INDEX measurement_supersedes ON measurement (supersedes, id) WHERE supersedes <> '';
 
 CREATE TABLE measurement_body (
     id     TEXT PRIMARY KEY,
