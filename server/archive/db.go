@@ -248,8 +248,8 @@ func (r runner) query(ctx context.Context, args []any) (*sql.Rows, error) {
 
 // Write runs fn in a transaction that may write; it is committed, durably, when
 // fn gives no error. Transactions that write come one after the other, since
-// each continues the chain of events. On PostgreSQL fn is run again when the
-// database asks for that.
+// each continues the chain of events; fn must not call Write, nor wait for what
+// does. On PostgreSQL fn is run again when the database asks for that.
 func (a *Archive) Write(ctx context.Context, fn func(tx *Tx) error) error {
 	var err error
 	for try := range 4 {

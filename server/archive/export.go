@@ -446,7 +446,7 @@ func readEntry(f *zip.File, most int64) ([]byte, error) {
 }
 
 // lines calls each for every line of an entry.
-func lines(ctx context.Context, f *zip.File, each func([]byte) error) error {
+func lines(ctx context.Context, f *zip.File, each func([]byte)) error {
 	if f == nil {
 		return nil // said already
 	}
@@ -460,9 +460,7 @@ func lines(ctx context.Context, f *zip.File, each func([]byte) error) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := each(scanner.Bytes()); err != nil {
-			return err
-		}
+		each(scanner.Bytes())
 	}
 	return scanner.Err()
 }
@@ -472,22 +470,21 @@ func lines(ctx context.Context, f *zip.File, each func([]byte) error) error {
 func (c *Checked) events(ctx context.Context, f *zip.File, head Head) (map[string]string, error) {
 	latest := map[string]string{}
 	ch := &chain{archive: head.Archive, last: Head{Hash: noHash}, report: &c.Report}
-	err := lines(ctx, f, func(line []byte) error {
+	err := lines(ctx, f, func(line []byte) {
 		var e Event
 		if json.Unmarshal(line, &e) != nil {
 			c.add(ProblemDamaged, eventsEntry, "a line after event %d cannot be read", ch.last.Seq)
-			return nil
+			return
 		}
 		if e.Hash == "" && e.What == "" {
 			c.Withheld++
 			e.Prev = ch.last.Hash
 			e.Hash = chainHash(e.Seq, e.Prev, e.Body)
 			ch.next(&e, true)
-			return nil
+			return
 		}
 		ch.next(&e, false)
 		latest[e.Subject] = e.PayloadSHA256
-		return nil
 	})
 	if err != nil {
 		c.add(ProblemDamaged, eventsEntry, "it cannot be read: %v", err)
@@ -501,12 +498,12 @@ func (c *Checked) events(ctx context.Context, f *zip.File, head Head) (map[strin
 func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, latest map[string]string, photos map[string]manifestFile) error {
 	for _, k := range kinds {
 		file := "records/" + k.name + ".jsonl"
-		err := lines(ctx, entries[file], func(line []byte) error {
+		err := lines(ctx, entries[file], func(line []byte) {
 			line = bytes.TrimRight(line, "\r")
 			values, bad := k.values(line)
 			if bad != nil {
 				c.add(ProblemDamaged, file, "a line cannot be read")
-				return nil
+				return
 			}
 			subject := k.subjectOf(row{columns: values})
 			want, ok := latest[subject]
@@ -530,7 +527,6 @@ func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, lat
 					c.add(ProblemAltered, subject, "its file has not the hash it was kept under")
 				}
 			}
-			return nil
 		})
 		if err != nil {
 			c.add(ProblemDamaged, file, "it cannot be read: %v", err)
