@@ -816,7 +816,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	}
 	length := to.Sub(from).Norm()
 	bent := math.Abs(r.c[2])
-	s := sampleStrip(p, view, from, to, n, dt, 14+bent, m.blocked)
+	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.blocked)
 	if s.slices < 12 {
 		return nil
 	}
@@ -833,16 +833,22 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	// the filter is as wide as the stroke appears, blur included
 	h := max(1, int(math.Round(math.Max(width, 1.2*s.pxmm)/s.ds/2)))
 	gap := max(1, int(math.Ceil(1.5*blur*s.pxmm/s.ds)))
-	g := s.ridge(light.v, h, gap, int(math.Ceil(2.5/s.ds)))
+	side := int(math.Ceil(2.5 / s.ds))
+	g := s.ridge(light.v, h, gap, side)
 	path := s.path(g, float64(r.sign), 0, centre, 3/s.ds, 0.25)
-	noise := noiseOf(g)
-	var heights []float64
+	var heights, rest []float64
 	for i, j := range path {
-		if s.known[i] {
-			heights = append(heights, float64(r.sign)*float64(g[i*s.n2+j]))
+		if !s.known[i] {
+			continue
+		}
+		heights = append(heights, float64(r.sign)*float64(g[i*s.n2+j]))
+		for k := h + gap + side; k < s.n2-h-gap-side; k += 7 {
+			if a := k - j; a > 3*h+gap+side || -a > 3*h+gap+side { // clear of the line
+				rest = append(rest, math.Abs(float64(g[i*s.n2+k])))
+			}
 		}
 	}
-	least := math.Max(0.3*median(heights), 1.5*noise)
+	least := math.Max(0.3*median(heights), 2*median(rest)/0.6745)
 	var pts []tracePoint
 	for i, j := range path {
 		t := (float64(i) + 0.5) * dt
