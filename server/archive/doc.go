@@ -43,10 +43,11 @@
 // number; hashes are written as 64 lower-case hexadecimal digits; prev of event 1
 // is 64 zeros; time is RFC 3339 in UTC with six decimals and Z. The payload is
 // the record after the change as JSON, canonicalised by RFC 8785, in the form
-// that its type has in this package. A measurement's payload holds the SHA-256
-// of its result in place of the result itself. The random nonce lets an
-// export withhold the body of another site's event without breaking the chain
-// and without its content being guessed.
+// that its type has in this package; null where there is none. It is kept with the
+// event, but for photos and measurements, whose own rows never change. A
+// measurement's payload holds the SHA-256 of its result in place of the result
+// itself. The random nonce lets an export withhold the body of another site's event
+// without breaking the chain and without its content being guessed.
 //
 // The chain's Head (number and hash of the last event) vouches for everything
 // before it: printed on a report, or signed with the site's Ed25519 key, it
@@ -55,6 +56,6 @@
 // # Errors
 //
 // An error answers errors.Is for one Kind: NotFound, Conflict, Invalid,
-// Damaged, Full, Unavailable. Where a Kind is there, its text is fit to be shown
-// to the person who asked. Logs get no names of persons from here.
+// Damaged, Full, Unavailable. Message gives the sentence for the person who asked;
+// the error's own text adds the cause, for the log. Neither names a person.
 package archive

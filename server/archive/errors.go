@@ -39,6 +39,16 @@ func (e *Error) Is(target error) bool {
 
 func (e *Error) Unwrap() error { return e.Cause }
 
+// Message is what to tell the person who asked: the sentence of an error that has
+// a Kind, "" of any other.
+func Message(err error) string {
+	var e *Error
+	if errors.As(err, &e) {
+		return e.Message
+	}
+	return ""
+}
+
 func fail(kind Kind, message string, cause error) error {
 	return &Error{Kind: kind, Message: message, Cause: cause}
 }
