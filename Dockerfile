@@ -11,7 +11,7 @@
 FROM debian:trixie-slim AS build
 RUN apt-get update \
  && apt-get install -y --no-install-recommends \
-      ca-certificates g++ golang-go libopencv-contrib-dev libopencv-dev pkg-config \
+      ca-certificates g++ golang-go libjpeg-dev libopencv-contrib-dev libopencv-dev pkg-config \
  && rm -rf /var/lib/apt/lists/*
 WORKDIR /src
 COPY go.mod go.sum ./
@@ -23,7 +23,7 @@ FROM debian:trixie-slim
 # What the OpenCV binding links; it names more modules than a measurement uses.
 RUN apt-get update \
  && apt-get install -y --no-install-recommends \
-      ca-certificates \
+      ca-certificates libjpeg62-turbo \
       libopencv-calib3d410 libopencv-core410 libopencv-dnn410 libopencv-features2d410 \
       libopencv-highgui410 libopencv-imgcodecs410 libopencv-imgproc410 libopencv-objdetect410 \
       libopencv-photo410 libopencv-video410 libopencv-videoio410 \

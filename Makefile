@@ -3,8 +3,8 @@
 # Both install what is missing (Debian packages, Go) first; see .ci/ready.
 
 # Debian packages that building needs, and those that only tests need.
-APT      = ca-certificates g++ git libopencv-contrib-dev libopencv-dev make pkg-config
-APT_TEST = poppler-utils
+APT      = ca-certificates g++ git libjpeg-dev libopencv-contrib-dev libopencv-dev make pkg-config
+APT_TEST = poppler-utils postgresql
 
 # HEIC photos are decoded by the WebAssembly build that the module carries. Without this tag it
 # would load whatever libheif the machine happens to have, and a photo could read differently there.
@@ -15,10 +15,15 @@ TAGS = -tags nodynamic
 LINT_VERSION = v2.8.0
 LINT         = bin/golangci-lint-$(LINT_VERSION)
 
+# The S3 server that tests of the archive run against, also built from its source. A later version
+# changes server/archive/conformance/s3.go too.
+S3_VERSION = v1.0.14
+S3         = bin/versitygw-$(S3_VERSION)
+
 # Packages with goroutines of their own, tested once more under the race detector.
 RACE = ./server/...
 
-.PHONY: run test build check format vet lint unit race bench chroot-proof clean
+.PHONY: run test build check format vet lint unit race bench archive-million archive-survive leaks chroot-proof clean
 
 run:
 	@.ci/ready $(APT) -- $(MAKE) --no-print-directory build
@@ -48,15 +53,35 @@ $(LINT):
 	GOTOOLCHAIN=$$(go env GOVERSION) GOBIN=$(CURDIR)/bin go install github.com/golangci/golangci-lint/v2/cmd/golangci-lint@$(LINT_VERSION)
 	mv bin/golangci-lint $@
 
-unit:
+$(S3):
+	GOTOOLCHAIN=$$(go env GOVERSION) GOBIN=$(CURDIR)/bin go install github.com/versity/versitygw/cmd/versitygw@$(S3_VERSION)
+	mv bin/versitygw $@
+
+unit: $(S3)
 	go test $(TAGS) -timeout 20m ./...
 
-race:
+race: $(S3)
 	go test $(TAGS) -race -timeout 20m $(RACE)
 
-# Accuracy, honesty and speed on synthetic scenes, beside their goals. Takes many minutes; no test.
+# Accuracy, honesty and speed on scenes of known truth, beside their goals. Takes many minutes; no test.
+# BENCH passes flags, as in make bench BENCH="-class hard -cache out/scenes"; -h lists them.
 bench:
-	@.ci/ready $(APT) -- go run $(TAGS) ./cmd/bench
+	@.ci/ready $(APT) -- go run $(TAGS) ./cmd/bench $(BENCH)
+
+# A thousand photos in one process: open OpenCV matrices and memory. Takes minutes.
+leaks:
+	go test -tags "nodynamic matprofile" -run TestThousandPhotosLeaveNothing -count=1 -v -timeout 40m ./server/measure
+
+# Fills archives of both kinds with the records of a million photos and measures searches. MILLION=20000
+# is a short try. An hour or more; no test.
+MILLION = 1000000
+archive-million:
+	@.ci/ready $(APT) $(APT_TEST) -- env BELTEND_TEST_MILLION=$(MILLION) go test $(TAGS) -timeout 12h -count 1 -v -run '^TestMillion$$' ./server/archive
+
+# Kills a writing archive 200 times and says what was lost (make test does it 20 times), and a process that
+# measures.
+archive-survive:
+	@.ci/ready $(APT) $(APT_TEST) -- env BELTEND_TEST_KILLS=200 go test $(TAGS) -timeout 1h -count 1 -v -run 'Kill' ./server/archive/...
 
 # Proves `make run` and `make test` on fresh Debian 12 and 13 systems; root only, takes a while.
 chroot-proof:

@@ -55,12 +55,21 @@ func (c *Camera) distort(x, y float64) (xd, yd float64, d [4]float64) {
 
 // Project returns the image of a point in the camera frame. ok is false when
 // the point is not in front of the camera.
-func (c Camera) Project(p Vec3) (uv Vec2, ok bool) {
-	if !(p.Z > 1e-6) {
+func (c Camera) Project(p Vec3) (uv Vec2, ok bool) { return c.project(p.X, p.Y, p.Z) }
+
+// project is Project without a copy of the camera: it is called for every
+// place of a trace.
+func (c *Camera) project(px, py, pz float64) (uv Vec2, ok bool) {
+	if !(pz > 1e-6) {
 		return Vec2{}, false
 	}
-	xd, yd, _ := c.distort(p.X/p.Z, p.Y/p.Z)
-	return Vec2{c.F*xd + c.CX, c.F*yd + c.CY}, true
+	x, y := px/pz, py/pz
+	r2 := x*x + y*y
+	g := 1 + r2*(c.K1+r2*(c.K2+r2*c.K3))
+	return Vec2{
+		c.F*(x*g+2*c.P1*x*y+c.P2*(r2+2*x*x)) + c.CX,
+		c.F*(y*g+c.P1*(r2+2*y*y)+2*c.P2*x*y) + c.CY,
+	}, true
 }
 
 // View is a photo's geometry: its camera and where it stood over the plane.
@@ -79,7 +88,8 @@ func NewView(c Camera, camFromPlane Pose) View {
 // Project returns the image of a point of the plane. ok is false when it lies
 // behind the camera.
 func (v *View) Project(p Vec2) (uv Vec2, ok bool) {
-	return v.Camera.Project(v.rot.Apply(Vec3{p.X, p.Y, 0}).Add(v.trans))
+	m := &v.rot
+	return v.Camera.project(m[0]*p.X+m[1]*p.Y+v.trans.X, m[3]*p.X+m[4]*p.Y+v.trans.Y, m[6]*p.X+m[7]*p.Y+v.trans.Z)
 }
 
 // Project3 returns the image of a point z above the plane.

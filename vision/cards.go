@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"sort"
@@ -44,16 +45,47 @@ func FindCards(p *Picture, refs References) ([]Card, error) {
 	case refs.Markers != nil:
 		dict = refs.Markers.Dict
 	}
-	half, hw, hh := p.half()
-	markers, err := aruco.Detect(half, hw, hh, dict, aruco.Options{WindowMin: 7, WindowMax: 27, WindowStep: 20, MinPerimeterRate: 0.015})
-	if err != nil {
-		return nil, fmt.Errorf("finding markers: %w", err)
+	// A narrow window of the threshold finds nearly everything; a wide one, for
+	// half as much time again, what is blurred.
+	cards, err := findCards(p, refs, dict, narrowWindow)
+	var none *photo.Error
+	if errors.As(err, &none) && none.Code == "no_card" {
+		return findCards(p, refs, dict, wideWindow)
 	}
+	return cards, err
+}
+
+// Windows of the adaptive threshold, px of the picture that is searched.
+const (
+	narrowWindow = 7
+	wideWindow   = 27
+)
+
+// wholeSearch is the number of pixels below which markers are searched at full
+// size: at half size those of a card across a wide belt would be too small.
+const wholeSearch = 6e6
+
+// findMarkers finds the markers of a dictionary, in full pixels.
+func findMarkers(p *Picture, dict string, window int) ([]aruco.Marker, error) {
+	o := aruco.Options{WindowMin: window, WindowMax: window, MinPerimeterRate: 0.015}
+	if p.W*p.H < wholeSearch {
+		return aruco.Detect(p.Grey, p.W, p.H, dict, o)
+	}
+	half, w, h := p.half()
+	markers, err := aruco.Detect(half, w, h, dict, o)
 	for i := range markers {
 		for k := range markers[i].Corners {
 			c := &markers[i].Corners[k]
 			c.X, c.Y = 2*c.X+0.5, 2*c.Y+0.5
 		}
+	}
+	return markers, err
+}
+
+func findCards(p *Picture, refs References, dict string, window int) ([]Card, error) {
+	markers, err := findMarkers(p, dict, window)
+	if err != nil {
+		return nil, fmt.Errorf("finding markers: %w", err)
 	}
 	if refs.Markers != nil {
 		return looseMarkers(p, *refs.Markers, markers)
@@ -369,11 +401,40 @@ func robustHomography(src, dst []geometry.Vec2, limit float64) (geometry.Mat3, e
 	return h, err
 }
 
-// median sorts v and returns its middle value; 0 when empty.
+// median returns the middle value of v, whose order it changes; 0 when empty.
 func median(v []float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	sort.Float64s(v)
-	return v[len(v)/2]
+	return nth(v, len(v)/2)
+}
+
+// nth returns the value that sorting would put at place k, and changes the
+// order of v: Hoare's selection, which needs no full sort.
+func nth(v []float64, k int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		i, j, mid := lo, hi, v[lo+(hi-lo)/2]
+		for i <= j {
+			for v[i] < mid {
+				i++
+			}
+			for v[j] > mid {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }

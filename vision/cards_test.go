@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -272,5 +274,41 @@ func TestCoveredCard(t *testing.T) {
 	}
 	if rms > 0.1 || worst > 0.5 {
 		t.Errorf("off by %.3f px RMS, %.3f at worst", rms, worst)
+	}
+}
+
+// nth is what sorting would put there, with equal values too.
+func TestNthIsThatOfTheSorted(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	for n := 1; n < 200; n++ {
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = float64(rng.IntN(1 + n/(1+n%3)))
+		}
+		sorted := slices.Sorted(slices.Values(v))
+		for _, k := range []int{0, n / 3, n / 2, n - 1} {
+			if got := nth(v, k); got != sorted[k] {
+				t.Fatalf("place %d of %d: got %g, want %g", k, n, got, sorted[k])
+			}
+		}
+	}
+}
+
+// Markers of 14 to 19 px, across the belt in a picture of 2 megapixels.
+func TestCardsOfSmallPictures(t *testing.T) {
+	for seed := int64(1); seed <= 3; seed++ {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			t.Parallel()
+			p, _ := shoot(t, shrink(render.Clean(seed, 2), 0.4))
+			cards, err := FindCards(p, References{})
+			if err != nil || len(cards) != 2 {
+				t.Fatalf("found %d of 2 cards: %v", len(cards), err)
+			}
+			for _, c := range cards {
+				if len(c.Corners) < 22 {
+					t.Errorf("%s: %d of 24 corners", c.Name, len(c.Corners))
+				}
+			}
+		})
 	}
 }

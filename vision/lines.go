@@ -31,30 +31,30 @@ func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 // straightens each onto the steps it runs along.
 func (m *sceneMap) candidateLines(most int) []planeLine {
 	const reach = 2
+	gradient := func(k, c int) (gx, gy float32) {
+		return m.V[k+reach][c] - m.V[k-reach][c], m.V[k+reach*m.W][c] - m.V[k-reach*m.W][c]
+	}
+	var inside []int32 // pixels with known ones all around
 	var all [channels][]float64
-	var gs []geometry.Vec2
-	sizes := make([][channels]float32, 0, m.W*m.H/2)
 	for j := reach; j < m.H-reach; j++ {
 		for i := reach; i < m.W-reach; i++ {
 			k := j*m.W + i
 			if !m.Known[k] || !m.Known[k-reach] || !m.Known[k+reach] || !m.Known[k-reach*m.W] || !m.Known[k+reach*m.W] {
 				continue
 			}
-			var s [channels]float32
-			for c := range m.V {
-				gx, gy := m.V[c][k+reach]-m.V[c][k-reach], m.V[c][k+reach*m.W]-m.V[c][k-reach*m.W]
-				s[c] = float32(math.Hypot(float64(gx), float64(gy)))
-				if (i+j)%7 == 0 {
-					all[c] = append(all[c], float64(s[c]))
+			inside = append(inside, int32(k))
+			if (i+j)%7 == 0 {
+				for c := range all {
+					gx, gy := gradient(k, c)
+					all[c] = append(all[c], float64(gx*gx+gy*gy))
 				}
 			}
-			sizes = append(sizes, s)
-			gs = append(gs, geometry.Vec2{X: float64(i), Y: float64(j)})
 		}
 	}
-	var noise [channels]float64
+	var noise, least [channels]float64 // least: the square of the smallest step that votes
 	for c := range noise {
-		noise[c] = math.Max(median(all[c])/1.18, []float64{0.8, 0.6, 0.6, 2}[c])
+		noise[c] = max(math.Sqrt(median(all[c]))/1.18, []float64{0.8, 0.6, 0.6, 2}[c])
+		least[c] = 2.2 * 2.2 * noise[c] * noise[c]
 	}
 	const bins = 180
 	diag := int(math.Hypot(float64(m.W), float64(m.H))) + 2
@@ -64,27 +64,28 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 		sin[t], cos[t] = math.Sincos(float64(t) * math.Pi / bins)
 	}
 	strange := m.strangeness()
-	for idx, g := range gs {
-		k := int(g.Y)*m.W + int(g.X)
+	for _, k32 := range inside {
+		k := int(k32)
 		for c := 0; c < channels; c++ {
-			z := float64(sizes[idx][c]) / noise[c]
-			if z < 2.2 {
+			gx32, gy32 := gradient(k, c)
+			gx, gy := float64(gx32), float64(gy32)
+			square := gx*gx + gy*gy
+			if square < least[c] {
 				continue
 			}
-			gx, gy := float64(m.V[c][k+reach]-m.V[c][k-reach]), float64(m.V[c][k+reach*m.W]-m.V[c][k-reach*m.W])
-			a := math.Atan2(gy, gx) * bins / math.Pi
-			t0 := int(math.Round(a))
+			size := math.Sqrt(square)
+			z := size / noise[c]
+			t0 := int(math.Round(math.Atan2(gy, gx)*bins/math.Pi)) + bins
 			// Only a step with the belt on one side and something else on the
 			// other can be its edge: gratings, rollers and planks vote little.
-			size := math.Hypot(gx, gy)
 			i, j := int(math.Round(3*gx/size)), int(math.Round(3*gy/size))
 			one, other := strangeAt(strange, m, k, i, j), strangeAt(strange, m, k, -i, -j)
 			like, unlike := min(one, other), max(one, other)
-			w := float32(math.Min(z-1.5, 5)) / (1 + like*like/4) * (0.3 + min(unlike/3, 1))
+			w := float32(min(z-1.5, 5)) / (1 + like*like/4) * (0.3 + min(unlike/3, 1))
+			x, y := float64(k%m.W), float64(k/m.W)
 			for t := t0 - 3; t <= t0+3; t++ {
-				tt := ((t % bins) + bins) % bins
-				rho := g.X*cos[tt] + g.Y*sin[tt]
-				acc[tt*2*diag+int(math.Round(rho))+diag] += w
+				tt := (t + bins) % bins
+				acc[tt*2*diag+int(x*cos[tt]+y*sin[tt]+float64(diag)+0.5)] += w
 			}
 		}
 	}
@@ -139,8 +140,8 @@ func (m *sceneMap) strangeness() []float32 {
 	out := make([]float32, len(m.Known))
 	for k := range out {
 		var s float64
-		for c := range m.V {
-			e := math.Min(math.Abs(float64(m.V[c][k])-m.Belt[c])/m.Spread[c], 8)
+		for c, v := range m.V[k] {
+			e := min(math.Abs(float64(v)-m.Belt[c])/m.Spread[c], 8)
 			s += lookWeight[c] * e * e
 		}
 		out[k] = float32(math.Sqrt(s))
@@ -177,18 +178,22 @@ func (m *sceneMap) clip(l planeLine) (t0, t1 float64) {
 func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float64) planeLine {
 	t0, t1 := m.clip(l)
 	p, d := l.N.Mul(l.D), l.dir()
+	var perNoise [channels]float64
+	for c := range perNoise {
+		perNoise[c] = 1 / noise[c]
+	}
 	var sw, st, stt, so, sto float64
 	for t := t0; t < t1; t += 2 * m.Step {
 		best, off := 0.0, 0.0
+		q := p.Add(d.Mul(t))
 		for o := -reach; o <= reach; o += m.Step / 2 {
-			q := p.Add(d.Mul(t)).Add(l.N.Mul(o))
-			var a, b [channels]float64
-			if !m.at(q.Add(l.N.Mul(2*m.Step)), &a) || !m.at(q.Add(l.N.Mul(-2*m.Step)), &b) {
+			i, j := m.index(q.Add(l.N.Mul(o+2*m.Step))), m.index(q.Add(l.N.Mul(o-2*m.Step)))
+			if i < 0 || j < 0 || !m.Known[i] || !m.Known[j] {
 				continue
 			}
 			z := 0.0
-			for c := range a {
-				z += math.Min(math.Abs(a[c]-b[c])/noise[c], 6)
+			for c, v := range m.V[i] {
+				z += min(math.Abs(float64(v-m.V[j][c]))*perNoise[c], 6)
 			}
 			if z -= 0.05 * math.Abs(o); z > best {
 				best, off = z, o

@@ -9,21 +9,22 @@
 package vision
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
-	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 
 	"beltend/geometry"
+	"beltend/vision/jpeg"
 	"beltend/vision/photo"
 )
 
-// colourShrink is how much smaller the colour picture is than the grey one:
-// libjpeg decodes at an eighth from the DC terms alone, for a fifth of the
-// price of a full colour decode.
-const colourShrink = 8
+// colourShrink is how much smaller the colour picture is than the grey one: a
+// block of a JPEG.
+const colourShrink = jpeg.Shrink
 
 // Picture is a decoded photo. Close it once.
 type Picture struct {
@@ -45,9 +46,14 @@ type Picture struct {
 func Open(data []byte, info photo.Info) (*Picture, error) {
 	p := &Picture{Info: info, data: data}
 	var err error
-	if info.Kind == photo.HEIC {
+	switch info.Kind {
+	case photo.HEIC:
 		err = p.fromHEIC(data)
-	} else {
+	case photo.JPEG:
+		if err = p.fromJPEG(data); errors.Is(err, jpeg.ErrOther) {
+			err = p.fromOpenCV(data)
+		}
+	default:
 		err = p.fromOpenCV(data)
 	}
 	if err != nil {
@@ -96,15 +102,31 @@ func decodeColour(data []byte) (gocv.Mat, error) {
 	return full, nil
 }
 
+func (p *Picture) fromJPEG(data []byte) error {
+	size := jpeg.Size{W: p.Info.Width, H: p.Info.Height}
+	small := size.Small()
+	// NewMatWithSizes does not clear what is filled anyway.
+	grey := gocv.NewMatWithSizes([]int{size.H, size.W}, gocv.MatTypeCV8UC1)
+	colour := gocv.NewMatWithSizes([]int{small.H, small.W}, gocv.MatTypeCV8UC3)
+	p.grey, p.colour = grey, colour
+	g, err1 := grey.DataPtrUint8()
+	c, err2 := colour.DataPtrUint8()
+	if err := errors.Join(err1, err2); err != nil {
+		return fmt.Errorf("making room for a picture: %w", err)
+	}
+	err := jpeg.Decode(data, size, g, c)
+	if err != nil {
+		p.Close()
+		if !errors.Is(err, jpeg.ErrOther) {
+			err = unreadable(err)
+		}
+	}
+	return err
+}
+
 func (p *Picture) fromOpenCV(data []byte) (err error) {
 	if p.grey, err = gocv.IMDecode(data, gocv.IMReadGrayScale|ignoreOrientation); err != nil || p.grey.Empty() {
 		return unreadable(err)
-	}
-	if p.Info.Kind == photo.JPEG {
-		if p.colour, err = gocv.IMDecode(data, gocv.IMReadReducedColor8|ignoreOrientation); err != nil || p.colour.Empty() {
-			return unreadable(err)
-		}
-		return nil
 	}
 	full, err := decodeColour(data)
 	if err != nil {
@@ -167,12 +189,21 @@ func (p *Picture) FromUpright(uv geometry.Vec2) geometry.Vec2 {
 func (p *Picture) projected(weights [3]float64) (*Picture, error) {
 	q := *p
 	q.Grey = make([]byte, p.W*p.H)
-	var lut [3][256]int32
-	for c, w := range weights {
-		for v := range lut[c] {
-			lut[c][v] = int32(math.Round(w * (float64(v) - 127.5) * 256))
+	if p.Info.Kind == photo.JPEG {
+		err := jpeg.Project(p.data, jpeg.Size{W: p.W, H: p.H}, weights, q.Grey)
+		if err == nil && p.mirrored {
+			for row := range slices.Chunk(q.Grey, p.W) {
+				slices.Reverse(row)
+			}
+		}
+		if err == nil {
+			return &q, nil
+		}
+		if !errors.Is(err, jpeg.ErrOther) {
+			return nil, unreadable(err)
 		}
 	}
+	lut := jpeg.Table(weights)
 	full, err := p.fullColour()
 	if err != nil {
 		return nil, err
@@ -230,9 +261,17 @@ func (p *Picture) fullColour() (gocv.Mat, error) {
 func (p *Picture) half() ([]byte, int, int) {
 	w, h := p.W/2, p.H/2
 	out := make([]byte, w*h)
+	const even = 0x00ff00ff00ff00ff // every other byte, with room for a sum
 	for j := 0; j < h; j++ {
 		a, b := p.Grey[2*j*p.W:2*j*p.W+2*w], p.Grey[(2*j+1)*p.W:(2*j+1)*p.W+2*w]
 		row := out[j*w : j*w+w]
+		for len(row) >= 4 { // four at a time
+			u, v := binary.LittleEndian.Uint64(a), binary.LittleEndian.Uint64(b)
+			s := (u&even + u>>8&even + v&even + v>>8&even + 0x0002000200020002) >> 2 & even
+			s = (s | s>>8) & 0x0000ffff0000ffff
+			binary.LittleEndian.PutUint32(row, uint32(s|s>>16))
+			a, b, row = a[8:], b[8:], row[4:]
+		}
 		for i := range row {
 			row[i] = byte((uint16(a[2*i]) + uint16(a[2*i+1]) + uint16(b[2*i]) + uint16(b[2*i+1]) + 2) >> 2)
 		}

@@ -7,6 +7,7 @@ import (
 	"image/jpeg"
 	"image/png"
 	"math"
+	"math/rand/v2"
 	"os"
 	"testing"
 
@@ -230,5 +231,18 @@ func TestHalf(t *testing.T) {
 	got, w, h := p.half()
 	if want := []byte{10, 100, 255, 3}; w != 2 || h != 2 || !bytes.Equal(got, want) {
 		t.Errorf("half is %d x %d, %v, want %v", w, h, got, want)
+	}
+	// wide enough for the fast way, and a rest; the extremes among them
+	rng := rand.New(rand.NewPCG(1, 2))
+	p = &Picture{W: 2*13 + 1, H: 2, Grey: make([]byte, 2*27)}
+	for k := range p.Grey {
+		p.Grey[k] = byte(min(255, rng.IntN(300)))
+	}
+	got, _, _ = p.half()
+	for i := range 13 {
+		mean := float64(int(p.Grey[2*i])+int(p.Grey[2*i+1])+int(p.Grey[27+2*i])+int(p.Grey[27+2*i+1])) / 4
+		if want := math.Floor(mean + 0.5); float64(got[i]) != want {
+			t.Errorf("pixel %d is %d, want %g", i, got[i], want)
+		}
 	}
 }

@@ -2,7 +2,6 @@ package vision
 
 import (
 	"math"
-	"sort"
 
 	"beltend/geometry"
 )
@@ -16,7 +15,7 @@ type sceneMap struct {
 	Min    geometry.Vec2
 	Step   float64 // mm
 	W, H   int
-	V      [channels][]float32 // smoothed
+	V      [][channels]float32 // smoothed
 	Known  []bool              // inside the photo and not on a card
 	Inside []bool              // inside the photo
 	// Noise is the usual size of a difference across diffSpan on the belt near
@@ -59,25 +58,20 @@ func newSceneMap(p *Picture, view *geometry.View, sheets [][4]geometry.Vec2) *sc
 	m.W, m.H = int((hi.X-lo.X)/m.Step)+1, int((hi.Y-lo.Y)/m.Step)+1
 	n := m.W * m.H
 	m.Known, m.Inside = make([]bool, n), make([]bool, n)
-	for c := range m.V {
-		m.V[c] = make([]float32, n)
-	}
-	tex, tw, th := texture(p)
-	look := lookTable(p)
+	m.V = make([][channels]float32, n)
+	looks := looksOf(p)
+	right, bottom := float64(p.W-13), float64(p.H-13)
 	for j := 0; j < m.H; j++ {
+		q := geometry.Vec2{Y: lo.Y + float64(j)*m.Step}
 		for i := 0; i < m.W; i++ {
-			q := geometry.Vec2{X: lo.X + float64(i)*m.Step, Y: lo.Y + float64(j)*m.Step}
+			q.X = lo.X + float64(i)*m.Step
 			uv, ok := view.Project(q)
-			if !ok || uv.X < 12 || uv.Y < 12 || uv.X > float64(p.W-13) || uv.Y > float64(p.H-13) {
+			if !ok || uv.X < 12 || uv.Y < 12 || uv.X > right || uv.Y > bottom {
 				continue
 			}
 			k := j*m.W + i
 			m.Inside[k] = true
-			x, y := (uv.X-3.5)/colourShrink, (uv.Y-3.5)/colourShrink
-			for c := 0; c < 3; c++ {
-				m.V[c][k] = bilinear3(look, p.CW, p.CH, x, y, c)
-			}
-			m.V[3][k] = bilinear3(tex, tw, th, x, y, 0)
+			m.V[k] = bilinear(looks, p.CW, p.CH, (uv.X-3.5)/colourShrink, (uv.Y-3.5)/colourShrink)
 		}
 	}
 	copy(m.Known, m.Inside)
@@ -89,70 +83,80 @@ func newSceneMap(p *Picture, view *geometry.View, sheets [][4]geometry.Vec2) *sc
 	return m
 }
 
-// lookTable turns the small colour picture into light and chroma: logarithms,
-// so that a shadow is the same step on every colour and leaves chroma alone.
-func lookTable(p *Picture) []float32 {
+// looksOf turns the small colour picture into looks: light and chroma as
+// logarithms, so that a shadow is the same step on every colour and leaves
+// chroma alone, and texture.
+func looksOf(p *Picture) [][channels]float32 {
 	var ln [256]float32
 	for i := range ln {
 		ln[i] = float32(100 * math.Log((float64(i)+8)/263))
 	}
-	out := make([]float32, 3*p.CW*p.CH)
-	for k := 0; k < p.CW*p.CH; k++ {
-		b, g, r := ln[p.Colour[3*k]], ln[p.Colour[3*k+1]], ln[p.Colour[3*k+2]]
-		out[3*k] = (b + 2*g + r) / 4
-		out[3*k+1] = r - g
-		out[3*k+2] = b - g
+	out := make([][channels]float32, p.CW*p.CH)
+	for k := range out {
+		px := p.Colour[3*k : 3*k+3]
+		b, g, r := ln[px[0]], ln[px[1]], ln[px[2]]
+		out[k] = [channels]float32{(b + 2*g + r) / 4, r - g, b - g, 0}
+	}
+	addTexture(p, out)
+	return out
+}
+
+// grain is the texture of a mean absolute difference of k/16 grey levels.
+var grain = func() (t [16*255 + 1]float32) {
+	for k := range t {
+		t[k] = float32(40 * math.Log(float64(k)/16+0.5))
+	}
+	return t
+}()
+
+// addTexture fills in texture: the logarithm of the mean absolute difference
+// between pixels two apart, of 16 pairs in every block of 8 x 8 pixels. A block
+// at the right or lower border that does not hold them all has none: no place
+// of the map is so near the border.
+func addTexture(p *Picture, looks [][channels]float32) {
+	abs := func(a, b byte) int {
+		d := int(a) - int(b)
+		s := d >> 63
+		return (d ^ s) - s
+	}
+	for j := 0; 8*j+7 < p.H; j++ {
+		for i := 0; 8*i+8 < p.W; i++ {
+			sum := 0
+			for y := 8*j + 1; y < 8*j+8; y += 4 {
+				a, b := p.Grey[y*p.W+8*i:][:9], p.Grey[(y+2)*p.W+8*i:][:7]
+				sum += abs(a[0], a[2]) + abs(a[2], a[4]) + abs(a[4], a[6]) + abs(a[6], a[8])
+				sum += abs(a[0], b[0]) + abs(a[2], b[2]) + abs(a[4], b[4]) + abs(a[6], b[6])
+			}
+			looks[j*p.CW+i][3] = grain[sum]
+		}
+	}
+}
+
+// bilinear interpolates between the looks of a small picture.
+func bilinear(v [][channels]float32, w, h int, x, y float64) (out [channels]float32) {
+	i, j := int(x), int(y)
+	if i < 0 || j < 0 || i+1 >= w || j+1 >= h {
+		return v[max(0, min(j, h-1))*w+max(0, min(i, w-1))]
+	}
+	fx, fy := float32(x-float64(i)), float32(y-float64(j))
+	k := j*w + i
+	a, b, c, d := &v[k], &v[k+1], &v[k+w], &v[k+w+1]
+	for n := range out {
+		t := a[n] + (b[n]-a[n])*fx
+		out[n] = t + (c[n]+(d[n]-c[n])*fx-t)*fy
 	}
 	return out
 }
 
-// texture is the logarithm of the mean absolute difference between neighbours
-// in blocks of 8 pixels, replicated to 3 values a block as bilinear3 reads.
-func texture(p *Picture) ([]float32, int, int) {
-	w, h := p.CW, p.CH
-	out := make([]float32, 3*w*h)
-	for j := 0; j < h; j++ {
-		for i := 0; i < w; i++ {
-			sum, n := 0, 0
-			for y := 8*j + 1; y < 8*j+8 && y+2 < p.H; y += 4 {
-				row, below := p.Grey[y*p.W:], p.Grey[(y+2)*p.W:]
-				for x := 8 * i; x < 8*i+8 && x+2 < p.W; x += 2 {
-					d, e := int(row[x])-int(row[x+2]), int(row[x])-int(below[x])
-					if d < 0 {
-						d = -d
-					}
-					if e < 0 {
-						e = -e
-					}
-					sum += d + e
-					n += 2
-				}
-			}
-			if n > 0 {
-				out[3*(j*w+i)] = float32(40 * math.Log(float64(sum)/float64(n)+0.5))
-			}
-		}
-	}
-	return out, w, h
-}
-
-func bilinear3(v []float32, w, h int, x, y float64, c int) float32 {
-	i, j := int(x), int(y)
-	if i < 0 || j < 0 || i+1 >= w || j+1 >= h {
-		i, j = max(0, min(i, w-1)), max(0, min(j, h-1))
-		return v[3*(j*w+i)+c]
-	}
-	fx, fy := float32(x-float64(i)), float32(y-float64(j))
-	k := 3*(j*w+i) + c
-	a := v[k]*(1-fx) + v[k+3]*fx
-	b := v[k+3*w]*(1-fx) + v[k+3*w+3]*fx
-	return a*(1-fy) + b*fy
-}
-
 // mask takes a sheet out of the map.
 func (m *sceneMap) mask(s [4]geometry.Vec2) {
-	for j := 0; j < m.H; j++ {
-		for i := 0; i < m.W; i++ {
+	lo, hi := s[0], s[0]
+	for _, q := range s {
+		lo.X, lo.Y, hi.X, hi.Y = min(lo.X, q.X), min(lo.Y, q.Y), max(hi.X, q.X), max(hi.Y, q.Y)
+	}
+	clip := func(v float64, n int) int { return int(max(0, min(float64(n), v/m.Step))) }
+	for j := clip(lo.Y-m.Min.Y, m.H); j < min(m.H, clip(hi.Y-m.Min.Y, m.H)+1); j++ {
+		for i := clip(lo.X-m.Min.X, m.W); i < min(m.W, clip(hi.X-m.Min.X, m.W)+1); i++ {
 			if insideQuad(s, geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}) {
 				m.Known[j*m.W+i] = false
 			}
@@ -174,60 +178,98 @@ func insideQuad(s [4]geometry.Vec2, q geometry.Vec2) bool {
 
 // smooth is a 3 x 3 binomial filter over known pixels.
 func (m *sceneMap) smooth() {
-	tmp := make([]float32, len(m.Known))
-	for c := range m.V {
-		v := m.V[c]
-		copy(tmp, v)
-		for j := 1; j < m.H-1; j++ {
-			for i := 1; i < m.W-1; i++ {
-				k := j*m.W + i
-				if !m.Known[k] {
-					continue
+	out := make([][channels]float32, len(m.V))
+	copy(out, m.V)
+	down := make([][channels]float32, m.W) // sums of three, 1 2 1
+	whole := make([]bool, m.W)             // all three known
+	for j := 1; j < m.H-1; j++ {
+		row := j * m.W
+		above, here, below := m.V[row-m.W:row], m.V[row:row+m.W], m.V[row+m.W:row+2*m.W]
+		for i := range down {
+			k := row + i
+			whole[i] = m.Known[k-m.W] && m.Known[k] && m.Known[k+m.W]
+			a, b, c := &above[i], &here[i], &below[i]
+			for n := range a {
+				down[i][n] = a[n] + 2*b[n] + c[n]
+			}
+		}
+		for i := 1; i < m.W-1; i++ {
+			k := row + i
+			if whole[i-1] && whole[i] && whole[i+1] {
+				a, b, c := &down[i-1], &down[i], &down[i+1]
+				for n := range a {
+					out[k][n] = (a[n] + 2*b[n] + c[n]) / 16
 				}
-				var s, n float32
-				for b := -1; b <= 1; b++ {
-					for a := -1; a <= 1; a++ {
-						q := k + b*m.W + a
-						if m.Known[q] {
-							w := float32((2 - b*b) * (2 - a*a))
-							s += w * tmp[q]
-							n += w
-						}
-					}
-				}
-				v[k] = s / n
+			} else if m.Known[k] {
+				out[k] = m.meanOfKnown(k)
 			}
 		}
 	}
+	m.V = out
+}
+
+// meanOfKnown is the filter at pixel k where not all around it are known.
+func (m *sceneMap) meanOfKnown(k int) (out [channels]float32) {
+	var sum float32
+	for b := -1; b <= 1; b++ {
+		for a := -1; a <= 1; a++ {
+			if q := k + b*m.W + a; m.Known[q] {
+				w := float32((2 - b*b) * (2 - a*a))
+				for n, v := range m.V[q] {
+					out[n] += w * v
+				}
+				sum += w
+			}
+		}
+	}
+	for n := range out {
+		out[n] /= sum
+	}
+	return out
+}
+
+// index returns the pixel nearest to a place, -1 outside the map.
+func (m *sceneMap) index(q geometry.Vec2) int {
+	x, y := (q.X-m.Min.X)/m.Step+0.5, (q.Y-m.Min.Y)/m.Step+0.5
+	if !(x >= 0 && y >= 0) {
+		return -1
+	}
+	i, j := int(x), int(y)
+	if i >= m.W || j >= m.H {
+		return -1
+	}
+	return j*m.W + i
 }
 
 // at returns the channels at a place; ok is false on cards and outside.
 func (m *sceneMap) at(q geometry.Vec2, out *[channels]float64) bool {
-	i, j := int(math.Round((q.X-m.Min.X)/m.Step)), int(math.Round((q.Y-m.Min.Y)/m.Step))
-	if i < 0 || j < 0 || i >= m.W || j >= m.H || !m.Known[j*m.W+i] {
+	k := m.index(q)
+	if k < 0 || !m.Known[k] {
 		return false
 	}
-	k := j*m.W + i
-	for c := range out {
-		out[c] = float64(m.V[c][k])
+	for c, v := range m.V[k] {
+		out[c] = float64(v)
 	}
 	return true
 }
 
 // inPhoto reports whether a place is in the photo.
 func (m *sceneMap) inPhoto(q geometry.Vec2) bool {
-	i, j := int(math.Round((q.X-m.Min.X)/m.Step)), int(math.Round((q.Y-m.Min.Y)/m.Step))
-	return i >= 0 && j >= 0 && i < m.W && j < m.H && m.Inside[j*m.W+i]
+	k := m.index(q)
+	return k >= 0 && m.Inside[k]
 }
 
 // side returns the mean look between nearMM and farMM from q along n.
 func (m *sceneMap) side(q, n geometry.Vec2, out *[channels]float64) bool {
-	var a, b, c [channels]float64
-	if !m.at(q.Add(n.Mul(nearMM)), &a) || !m.at(q.Add(n.Mul((nearMM+farMM)/2)), &b) || !m.at(q.Add(n.Mul(farMM)), &c) {
-		return false
-	}
-	for k := range out {
-		out[k] = (a[k] + b[k] + c[k]) / 3
+	*out = [channels]float64{}
+	for _, d := range [...]float64{nearMM, (nearMM + farMM) / 2, farMM} {
+		k := m.index(geometry.Vec2{X: q.X + d*n.X, Y: q.Y + d*n.Y})
+		if k < 0 || !m.Known[k] {
+			return false
+		}
+		for c, v := range m.V[k] {
+			out[c] += float64(v) / 3
+		}
 	}
 	return true
 }
@@ -284,11 +326,11 @@ func (m *sceneMap) contrast(q, n geometry.Vec2) (evidence, near, foreign float64
 		return 0, 0, 0, false
 	}
 	for c := range a {
-		d := math.Min(math.Abs(a[c]-b[c])/m.Noise[c], 6)
+		d := min(math.Abs(a[c]-b[c])/m.Noise[c], 6)
 		evidence += d * d
-		e := math.Min(math.Abs(a[c]-m.Belt[c])/m.Spread[c], 8)
+		e := min(math.Abs(a[c]-m.Belt[c])/m.Spread[c], 8)
 		near += lookWeight[c] * e * e
-		e = math.Min(math.Abs(b[c]-m.Belt[c])/m.Spread[c], 8)
+		e = min(math.Abs(b[c]-m.Belt[c])/m.Spread[c], 8)
 		foreign += lookWeight[c] * e * e
 	}
 	return math.Sqrt(evidence), math.Sqrt(near), math.Sqrt(foreign), true
@@ -301,6 +343,5 @@ func third(dev []float64) float64 {
 	if len(dev) == 0 {
 		return 0
 	}
-	sort.Float64s(dev)
-	return dev[len(dev)/3] / 0.4307
+	return nth(dev, len(dev)/3) / 0.4307
 }

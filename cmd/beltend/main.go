@@ -13,6 +13,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"beltend/geometry"
 	"beltend/server/measure"
 	"beltend/server/result"
 )
@@ -25,8 +26,12 @@ const (
 
 type commands struct {
 	Measure   measureCmd   `cmd:"" help:"Measure one belt end from one or several photos."`
+	Tape      tapeCmd      `cmd:"" help:"Work out one belt end from tape readings, alone or with photos."`
+	Joint     jointCmd     `cmd:"" help:"Compare the two ends of a joint: kink, hinge, re-cut, take-up."`
+	Lacing    lacingCmd    `cmd:"" help:"Choose a fastener from a chart and plan the hooks."`
 	Serve     serveCmd     `cmd:"" help:"Run the service with its page."`
 	Card      cardCmd      `cmd:"" help:"Write reference cards to print."`
+	Archive   archiveCmd   `cmd:"" help:"Verify, export, back up and copy the archive."`
 	Calibrate calibrateCmd `cmd:"" help:"Make a camera profile from photos of cards."`
 	Render    renderCmd    `cmd:"" help:"Draw an invented belt end whose truth is known."`
 	Health    healthCmd    `cmd:"" help:"Ask a running service whether it answers."`
@@ -87,6 +92,7 @@ type exitNow struct{}
 func exitCode(err error, std streams) int {
 	var refused *result.Refusal
 	var usage *measure.UsageError
+	var wrong *geometry.WrongValue
 	switch {
 	case err == nil:
 		return 0
@@ -95,6 +101,9 @@ func exitCode(err error, std streams) int {
 		return exitRefused
 	case errors.As(err, &usage):
 		fmt.Fprintf(std.err, "beltend: %v\n", usage)
+		return exitUsage
+	case errors.As(err, &wrong):
+		fmt.Fprintf(std.err, "beltend: %v\n", wrong)
 		return exitUsage
 	case errors.Is(err, context.Canceled):
 		fmt.Fprintln(std.err, "beltend: stopped")

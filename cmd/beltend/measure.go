@@ -35,6 +35,7 @@ type settingFlags struct {
 	Left       string `placeholder:"POINTS" help:"Left edge by hand: \"x,y x,y\" near it, pixels of the upright photo."`
 	Right      string `placeholder:"POINTS" help:"Right edge by hand."`
 	Cut        string `placeholder:"POINTS" help:"Cut by hand."`
+	Drawn      string `placeholder:"POINTS" help:"Drawn line by hand."`
 	HintPhoto  string `placeholder:"N" help:"Photo the points belong to (default 1)."`
 	Camera     string `placeholder:"FILE" help:"Camera profile made by beltend calibrate."`
 }
@@ -44,7 +45,7 @@ func (f *settingFlags) settings() (result.Settings, error) {
 		setting.Tolerance: f.Tolerance, setting.Width: f.Width, setting.Target: f.Target, setting.Trim: f.Trim,
 		setting.Thickness: f.Thickness, setting.PrintScale: f.PrintScale, setting.Line: f.Line, setting.Board: f.Board,
 		setting.Markers: f.Markers, setting.Sheet: f.Sheet, setting.Left: f.Left, setting.Right: f.Right,
-		setting.Cut: f.Cut, setting.HintPhoto: f.HintPhoto,
+		setting.Cut: f.Cut, setting.Drawn: f.Drawn, setting.HintPhoto: f.HintPhoto,
 	}
 	s, err := setting.Parse(func(name string) string { return text[name] })
 	if err != nil || f.Camera == "" {

@@ -1,48 +1,25 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"os"
-	"sort"
 	"strings"
-	"time"
-
-	"beltend/server/measure"
-	"beltend/server/result"
-	"beltend/vision"
+	"syscall"
 )
 
-// cost prints what one 12 megapixel photo costs: time as a ratio to one full
-// colour decode of the same photo in the same run, and memory over the idle
-// process.
-func cost(path string) error {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return err
+// cpuSeconds is the processor time that this process has used: on a busy machine
+// a fairer measure than the clock, and with one thread the same on an idle one.
+func cpuSeconds() float64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		return 0
 	}
-	idle := status("VmRSS:")
-	in := []measure.Input{{Name: path, Data: data}}
-	var decode, whole []float64
-	for range 15 {
-		t := time.Now()
-		if err := vision.DecodeColour(data); err != nil {
-			return err
-		}
-		decode = append(decode, time.Since(t).Seconds())
-		t = time.Now()
-		if _, err := measure.Run(context.Background(), in, result.Settings{}, nil); err != nil {
-			return err
-		}
-		whole = append(whole, time.Since(t).Seconds())
-	}
-	sort.Float64s(decode)
-	sort.Float64s(whole)
-	d, w := decode[len(decode)/2], whole[len(whole)/2]
-	fmt.Printf("%s: measured in %.0f ms, %.2f times one colour decode (%.0f ms); goal 1.5. Peak memory %.0f MB over idle; goal 150.\n",
-		path, 1000*w, w/d, 1000*d, (status("VmHWM:")-idle)/1024)
-	return nil
+	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e9
 }
+
+// resetPeak makes the kernel forget the process's highest memory so far: 5 in
+// clear_refs, see proc(5).
+func resetPeak() error { return os.WriteFile("/proc/self/clear_refs", []byte("5"), 0) }
 
 // status reads a figure in kB from the kernel's account of this process.
 func status(field string) float64 {

@@ -23,25 +23,72 @@ const coverage = 2.0
 // Squareness cannot be judged from an angle worse than this.
 const hopelessPerMetre = 60.0
 
-// answer fills the contract's object.
-func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.Settings) (*result.Measurement, error) {
-	v, variance, budget, err := evaluate(shots, n, ends, s)
-	if err != nil {
-		return nil, &result.Refusal{Code: "edge_unclear", Photo: shots[0].name, Message: "The belt's edges and the cut do not make a belt end: " + err.Error() + ".",
+// judgement is a line across the belt, the cut or the drawn one, judged against
+// the centreline.
+type judgement struct {
+	v        *square.Values
+	variance []float64
+	budget   []result.BudgetRow
+	faults   []square.Defect
+}
+
+// u is the expanded uncertainty of a quantity.
+func (j *judgement) u(q int) float64 { return coverage * math.Sqrt(j.variance[q]) }
+
+func (j *judgement) verdict(tol float64) result.Verdict {
+	return result.Verdict(square.Decide(j.v.Offset, j.u(qOffset), tol))
+}
+
+// recut is the line to cut, or to draw instead of a drawn one: how far up the
+// belt it lies from both ends of the judged line.
+func (j *judgement) recut(trim float64) *result.RecutLine {
+	r := &j.v.Recut
+	return &result.RecutLine{LeftMM: r.Left, RightMM: r.Right, LeftU95MM: j.u(qLeft), RightU95MM: j.u(qRight),
+		CentreMM: r.Centre, LengthLostMM: r.LengthLost, DiagonalMM: r.Diagonal, DiagonalUpMM: r.DiagonalUp, TrimMM: trim}
+}
+
+// judge measures the line that the ends hold as their cut.
+func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settings) (*judgement, error) {
+	set := *s
+	if set.Line = line; line == drawn {
+		set.TrimMM = 0 // what is to come off is already drawn
+	}
+	name := shots[ends[0].photo].name
+	j := &judgement{}
+	var err error
+	if j.v, j.variance, j.budget, err = evaluate(shots, n, ends, &set); err != nil {
+		return nil, &result.Refusal{Code: "edge_unclear", Photo: name, Message: "The belt's edges and the " + nameOf(line) + " do not make a belt end: " + err.Error() + ".",
 			Advice: "Step back so that more of both belt edges is in the picture, and take the photo again."}
 	}
-	if err := checkEnd(v, ends, shots[ends[0].photo].name); err != nil {
+	if err := checkEnd(j, ends, line, name); err != nil {
 		return nil, err
 	}
-	faults := shapes(shots, n, ends, v)
-	budget = append(budget, doubtShapes(faults, v, variance)...)
-	u := func(q int) float64 { return coverage * math.Sqrt(variance[q]) }
-	for q, x := range variance {
+	j.faults = shapes(shots, n, ends, j.v)
+	j.budget = append(j.budget, doubtShapes(j.faults, j.v, j.variance)...)
+	for q, x := range j.variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
 			return nil, fmt.Errorf("uncertainty of quantity %d is no number", q)
 		}
 	}
-	m := &result.Measurement{Schema: result.Schema, Line: "cut", Method: Method, Warnings: []result.Warning{}, Settings: s}
+	if j.u(qOffset) > hopelessPerMetre/1000*j.v.WidthAtCut {
+		return nil, &result.Refusal{Code: "too_uncertain", Message: fmt.Sprintf("The photo tells the offset only to within %.0f mm.", j.u(qOffset)),
+			Advice: "Step closer, hold the phone more upright over the belt, lay a second card near the other edge."}
+	}
+	return j, nil
+}
+
+// answer fills the contract's object. line is nil when no drawn line is seen.
+func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []string, s *result.Settings) (*result.Measurement, error) {
+	m := &result.Measurement{Schema: result.Schema, Line: cut, Method: Method, Warnings: []result.Warning{}, Settings: s}
+	judged := ends
+	if s.Line == drawn {
+		m.Line, judged = drawn, line.ends
+	}
+	j, err := judge(shots, n, judged, m.Line, s)
+	if err != nil {
+		return nil, err
+	}
+	v, u := j.v, j.u
 	tol := s.ToleranceMM
 	if tol == 0 {
 		tol = square.DefaultTolerance(v.WidthAtCut)
@@ -50,13 +97,9 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	m.Squareness = &result.Squareness{
 		OffsetMM: v.Offset, OffsetU95MM: u(qOffset), AngleDeg: v.Angle * deg, AngleU95Deg: u(qAngle) * deg,
 		ToleranceMM: tol, TargetDeg: s.TargetDeg, PerMetre: 1000 * v.Offset / v.WidthAtCut,
-		ConformanceP: square.OffsetConformance(v.Offset, math.Sqrt(variance[qOffset]), tol),
+		ConformanceP: square.OffsetConformance(v.Offset, math.Sqrt(j.variance[qOffset]), tol),
 	}
-	if u(qOffset) > hopelessPerMetre/1000*v.WidthAtCut {
-		return nil, &result.Refusal{Code: "too_uncertain", Message: fmt.Sprintf("The photo tells the offset only to within %.0f mm.", u(qOffset)),
-			Advice: "Step closer, hold the phone more upright over the belt, lay a second card near the other edge."}
-	}
-	m.Verdict = result.Verdict(square.Decide(v.Offset, u(qOffset), tol))
+	m.Verdict = j.verdict(tol)
 	m.Width = &result.Width{AtCutMM: v.WidthAtCut, AtCutU95MM: u(qWidthCut), MeanMM: v.WidthMean, MeanU95MM: u(qWidthMean), NominalMM: s.NominalMM}
 	for _, st := range v.Stations {
 		m.Width.Stations = append(m.Width.Stations, result.Station{UpMM: st.Up, WidthMM: st.Width, MiddleMM: st.Middle})
@@ -64,35 +107,56 @@ func answer(shots []*shot, n *network, ends []seen, leftOut []string, s *result.
 	m.Centreline = &result.Centreline{LengthMM: v.Length, CamberMM: v.Camber, CamberU95MM: u(qCamber)}
 	m.Cut = &result.Cut{StraightnessMM: v.CutStraightness, StraightnessU95MM: u(qStraight), RMSMM: v.CutRMS,
 		Deepest: result.Point{X: v.Deepest.X, Y: v.Deepest.Y}, Profile: profile(v)}
-	m.Recut = &result.RecutLine{LeftMM: v.Recut.Left, RightMM: v.Recut.Right, LeftU95MM: u(qLeft), RightU95MM: u(qRight),
-		CentreMM: v.Recut.Centre, LengthLostMM: v.Recut.LengthLost, DiagonalMM: v.Recut.Diagonal, DiagonalUpMM: v.Recut.DiagonalUp, TrimMM: s.TrimMM}
-	m.Budget = append(budget, result.BudgetRow{Source: "combined", UMM: math.Sqrt(variance[qOffset]), Comment: fmt.Sprintf("U95 = %.1f u", coverage)})
+	m.Recut = j.recut(s.TrimMM)
+	if m.Line == drawn {
+		m.Recut.TrimMM = 0
+		m.Drawn = j.record(tol)
+	} else if line != nil {
+		if d, err := judge(shots, n, line.ends, drawn, s); err == nil {
+			m.Drawn = d.record(tol)
+		} else {
+			line = nil // none was asked for
+		}
+	}
+	m.Budget = append(j.budget, result.BudgetRow{Source: "combined", UMM: math.Sqrt(j.variance[qOffset]), Comment: fmt.Sprintf("U95 = %.1f u", coverage)})
 	m.Advice = advise(m, shots, n)
-	m.Findings = findings(faults, variance)
+	m.Findings = findings(j.faults, j.variance, m.Line)
 	for i, sh := range shots {
 		m.Photos = append(m.Photos, photoRecord(sh, n, i, v, leftOut[i]))
-		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, leftOut[i] == ""))
+		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, line, leftOut[i] == ""))
 		for _, w := range sh.info.Warnings {
 			m.Warnings = append(m.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
 		}
 	}
 	warn(m, n, s, v, u(qWidthMean))
+	if m.Line == drawn && line.widthMM > thickMM {
+		m.Warnings = append(m.Warnings, result.Warning{Code: "thick_line",
+			Message: fmt.Sprintf("The drawn line is %.1f mm wide; its middle was judged. Keep the knife on one side of it all the way.", line.widthMM)})
+	}
 	return m, nil
 }
 
+// thickMM is a drawn line's width above which it matters where on it the knife
+// runs.
+const thickMM = 3.0
+
 // checkEnd refuses what cannot be a belt end rightly found.
-func checkEnd(v *square.Values, ends []seen, name string) error {
+func checkEnd(j *judgement, ends []seen, line, name string) error {
+	v := j.v
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
 		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: the two belt edges found are %.1f degrees out of parallel.", name, taper*180/math.Pi),
 			Advice: "Clear both edges, lay the card flat on the belt, and take the photo again; or set the edges by hand."}
 	}
-	if s := cutSeen(ends, v.WidthAtCut); s < 0.8 {
+	if s := cutSeen(ends, v.WidthAtCut); line == cut && s < 0.8 {
 		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: the cut is seen over only %.0f %% of the belt's width.", name, 100*s),
 			Advice: "Clear the cut of hands and tools, give it even light or lay paper under it, and take the photo again."}
 	}
 	if flares(ends) {
 		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the belt edges bend away near the cut: the end seems to curl up.",
 			Advice: "Press the end flat (weights on its corners, clear of edges and cut) and take the photo again."}
+	}
+	if line == drawn {
+		return checkDrawn(j, ends, name)
 	}
 	if v.CutStraightness > 0.05*v.WidthAtCut+5 || wavy(ends) > mostWavy {
 		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the cut is uneven by %.0f mm: something may lie over it.", name, v.CutStraightness),
@@ -211,7 +275,7 @@ func photoRecord(sh *shot, n *network, i int, v *square.Values, leftOut string) 
 }
 
 // imageRecord gives the places to draw, in the upright photo.
-func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, used bool) result.Image {
+func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, line *drawnLine, used bool) result.Image {
 	view := n.res.View(sh.camera, i)
 	w, h := sh.pic.W, sh.pic.H
 	if sh.info.Orientation >= 5 {
@@ -226,7 +290,7 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, use
 		uv = sh.pic.UprightOf(uv)
 		return [2]float64{round(uv.X, 2), round(uv.Y, 2)}, true
 	}
-	line := func(a, b geometry.Vec2) (out [][2]float64) {
+	straight := func(a, b geometry.Vec2) (out [][2]float64) {
 		const k = 24
 		for j := 0; j <= k; j++ {
 			if q, ok := up(a.Add(b.Sub(a).Mul(float64(j) / k))); ok {
@@ -241,27 +305,33 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, use
 	if q, ok := up(v.RightCorner); ok {
 		im.RightCorner = &q
 	}
-	im.Centreline = line(v.Origin, v.Origin.Add(v.Direction.Mul(v.Length)))
-	im.RecutLine = line(v.Recut.LeftPoint, v.Recut.RightPoint)
+	im.Centreline = straight(v.Origin, v.Origin.Add(v.Direction.Mul(v.Length)))
+	im.RecutLine = straight(v.Recut.LeftPoint, v.Recut.RightPoint)
+	trace := func(t []vision.EdgePoint) (out [][2]float64) {
+		for j, q := range t {
+			if j%2 == 0 || j == len(t)-1 {
+				u := sh.pic.UprightOf(q.UV)
+				out = append(out, [2]float64{round(u.X, 2), round(u.Y, 2)})
+			}
+		}
+		return out
+	}
+	if line != nil {
+		for _, e := range line.ends {
+			if e.photo == i {
+				im.Drawn = trace(e.end.Cut.Points)
+				if e.end.Cut.ByHand {
+					im.SetByHand = append(im.SetByHand, drawnHint)
+				}
+			}
+		}
+	}
 	if used {
 		for _, e := range ends {
 			if e.photo != i {
 				continue
 			}
-			for k, dst := range []*[][2]float64{&im.LeftEdge, &im.RightEdge, &im.Cut} {
-				t := e.end.Left.Points
-				if k == 1 {
-					t = e.end.Right.Points
-				} else if k == 2 {
-					t = e.end.Cut.Points
-				}
-				for j, q := range t {
-					if j%2 == 0 || j == len(t)-1 {
-						u := sh.pic.UprightOf(q.UV)
-						*dst = append(*dst, [2]float64{round(u.X, 2), round(u.Y, 2)})
-					}
-				}
-			}
+			im.LeftEdge, im.RightEdge, im.Cut = trace(e.end.Left.Points), trace(e.end.Right.Points), trace(e.end.Cut.Points)
 			for name, t := range map[string]bool{"left": e.end.Left.ByHand, "right": e.end.Right.ByHand, "cut": e.end.Cut.ByHand} {
 				if t {
 					im.SetByHand = append(im.SetByHand, name)

@@ -31,7 +31,7 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 		boards, sheets := outlines(sh, n)
 		hints := map[string][]geometry.Vec2{}
 		for _, h := range s.Hints {
-			if h.Photo == i {
+			if h.Photo == i && h.Edge != drawnHint {
 				for _, q := range h.Px {
 					hints[h.Edge] = append(hints[h.Edge], sh.pic.FromUpright(geometry.Vec2{X: q[0], Y: q[1]}))
 				}

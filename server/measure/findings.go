@@ -8,16 +8,19 @@ import (
 	"beltend/server/result"
 )
 
-// findings names the end's faults and their sizes, in the words used at the
-// belt.
-func findings(faults []square.Defect, variance []float64) []result.Finding {
+// findings names the faults of the end, or of the drawn line, and their sizes,
+// in the words used at the belt.
+func findings(faults []square.Defect, variance []float64, line string) []result.Finding {
 	var out []result.Finding
 	for _, d := range faults {
+		if line == drawn && d.Code == square.Ragged {
+			continue // chalk is
+		}
 		f := result.Finding{Code: d.Code, SizeMM: d.Size, U95MM: coverage * d.SD}
 		if d.Code == "skew" {
 			f.U95MM = coverage * math.Sqrt(variance[qOffset])
 		}
-		f.Where, f.Message = describe(d)
+		f.Where, f.Message = describe(d, line)
 		out = append(out, f)
 	}
 	return out
@@ -71,8 +74,12 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 
 func clampTo(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }
 
-// describe puts a fault in words.
-func describe(d square.Defect) (where, message string) {
+// describe puts a fault of the cut or the drawn line in words.
+func describe(d square.Defect, line string) (where, message string) {
+	what, hand := "cut", "knife"
+	if line == drawn {
+		what, hand = "drawn line", "hand"
+	}
 	size := math.Abs(d.Size)
 	side := "left"
 	if d.X > 0 {
@@ -84,17 +91,17 @@ func describe(d square.Defect) (where, message string) {
 		if d.Size < 0 {
 			long = "right"
 		}
-		return "", fmt.Sprintf("The cut is skew: the %s side is long by %.1f mm.", long, size)
+		return "", fmt.Sprintf("The %s is skew: the %s side is long by %.1f mm.", what, long, size)
 	case "bow":
-		return "", fmt.Sprintf("The cut is curved by %.1f mm in its middle.", size)
+		return "", fmt.Sprintf("The %s is curved by %.1f mm in its middle.", what, size)
 	case "wander":
-		return "", fmt.Sprintf("The knife wandered: the cut swings by %.1f mm.", size)
+		return "", fmt.Sprintf("The %s wandered: the %s swings by %.1f mm.", hand, what, size)
 	case "step":
 		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
-		return at, fmt.Sprintf("The cut has a step of %.1f mm, %s.", size, at)
+		return at, fmt.Sprintf("The %s has a step of %.1f mm, %s.", what, size, at)
 	case "vee":
 		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
-		return at, fmt.Sprintf("The cut is bent to a V of %.1f mm, %s.", size, at)
+		return at, fmt.Sprintf("The %s is bent to a V of %.1f mm, %s.", what, size, at)
 	case "ragged":
 		return "", fmt.Sprintf("The cut is ragged by %.1f mm.", size)
 	case "worn_edge":

@@ -2,8 +2,9 @@
 // adjustment, squareness. The command line and the service call the same Run.
 //
 // One step, one file: settings, intake (photo bytes to card corners), adjust
-// (cards to camera geometry), edges (belt edges and cut), squareness (values
-// and uncertainty), answer (the contract's object).
+// (cards to camera geometry), edges (belt edges and cut), drawn (the line drawn
+// before cutting), squareness (values and uncertainty), answer (the contract's
+// object).
 package measure
 
 import (
@@ -36,7 +37,8 @@ const MaxPhotos = 20
 
 // Run measures one belt end from one or several photos. A refusal is returned
 // as *result.Refusal; any other error is wrong usage (see UsageError) or a
-// fault of the machine.
+// fault of the machine. Beside a refusal the measurement is nil, or shows what
+// could be meant (Image.Rival).
 func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*result.Measurement, error) {
 	if p == nil {
 		p = func(string, float64) {}
@@ -47,9 +49,6 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	refs, err := checkSettings(&s, len(photos))
 	if err != nil {
 		return nil, err
-	}
-	if s.Line == "drawn" {
-		return nil, &result.Refusal{Code: "line_unclear", Message: "Judging the drawn line is not supported yet.", Advice: "Measure the cut, or check the line with equal diagonals."}
 	}
 	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.1+0.4*done) })
 	if err != nil {
@@ -82,6 +81,10 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	if err != nil {
 		return nil, err
 	}
+	line, doubt, err := findDrawn(shots, n, ends, &s)
+	if err != nil {
+		return doubt, err
+	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
@@ -93,7 +96,7 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 		return nil, err
 	}
 	p("squareness", 0.9)
-	return answer(shots, n, ends, leftOut, &s)
+	return answer(shots, n, ends, line, leftOut, &s)
 }
 
 // asNotFlat turns an adjustment that finds no answer into a refusal.

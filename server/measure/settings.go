@@ -76,8 +76,8 @@ func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 		}
 	}
 	for _, h := range s.Hints {
-		if h.Edge != "left" && h.Edge != "right" && h.Edge != "cut" {
-			return bad("hint", "edge %q is unknown: left, right or cut", h.Edge)
+		if h.Edge != "left" && h.Edge != "right" && h.Edge != "cut" && h.Edge != drawnHint {
+			return bad("hint", "edge %q is unknown: left, right, cut or line", h.Edge)
 		}
 		if h.Photo < 0 || h.Photo >= photos {
 			return bad("hint", "photo %d is not among the %d given", h.Photo+1, photos)

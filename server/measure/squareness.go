@@ -133,7 +133,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	width := v.WidthAtCut
 	var slope [3]float64 // variance of each edge's direction, rad^2
 	var noise, pxmm, soft [3]float64
-	names := []string{"left edge", "right edge", "cut"}
+	names := []string{"left edge", "right edge", nameOf(s.Line)}
 	for k := range slope {
 		var inv float64
 		for _, e := range ends {

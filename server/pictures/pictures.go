@@ -222,6 +222,9 @@ func input(m *result.Measurement, i int, o report.Options) overlay.Input {
 	if m.Recut != nil {
 		t := report.TapeOf(m.Recut, o)
 		in.LeftText, in.RightText = t.Left+" back", t.Right+" back"
+		if in.Redraw = m.Line == "drawn"; in.Redraw {
+			in.LeftText, in.RightText = t.Left+" up", t.Right+" up"
+		}
 	}
 	return in
 }

@@ -48,7 +48,11 @@ func Facts(m *result.Measurement, o Options) []Row {
 		if c.StraightnessU95MM > 0 {
 			text += " ± " + u.expanded(c.StraightnessU95MM)
 		}
-		add("Cut", text)
+		label := "Cut"
+		if m.Line == "drawn" {
+			label = "Line"
+		}
+		add(label, text)
 	}
 	if c := m.Centreline; c != nil && math.Abs(c.CamberMM) > c.CamberU95MM {
 		side := "right"
@@ -60,7 +64,7 @@ func Facts(m *result.Measurement, o Options) []Row {
 	for _, f := range m.Findings {
 		add("Seen", f.Message)
 	}
-	return rows
+	return append(rows, sourceRows(m, o)...)
 }
 
 // Offset is the offset with its expanded uncertainty.
@@ -137,10 +141,24 @@ func drawnRows(d *result.Drawn, o Options) []Row {
 	u := units{o.Inches}
 	rows := []Row{{"Drawn line", fmt.Sprintf("%s ± %s: %s; straight within %s",
 		u.signed(d.OffsetMM), u.expanded(d.OffsetU95MM), drawnVerdict(d.Verdict), u.length(d.StraightnessMM))}}
-	if d.Recut != nil {
-		rows = append(rows, recutRows("Line lies", d.Recut, o)...)
+	if d.Recut != nil && d.Verdict != result.Square {
+		rows = append(rows, redrawRows(d.Recut, o)...)
 	}
 	return rows
+}
+
+// redrawRows say where the line would have to be: never nearer to the old end
+// than the one drawn.
+func redrawRows(r *result.RecutLine, o Options) []Row {
+	t := TapeOf(r, o)
+	rows := []Row{
+		{"Draw at", fmt.Sprintf("left edge %s up the belt from the line's end, ± %s", t.Left, t.LeftU)},
+		{"", fmt.Sprintf("right edge %s up the belt from the line's end, ± %s", t.Right, t.RightU)},
+	}
+	if t.Diagonal != "" {
+		rows = append(rows, Row{"Check", fmt.Sprintf("mark both edges %s up from the new line: both diagonals between line and marks are equal, about %s", t.DiagonalUp, t.Diagonal)})
+	}
+	return append(rows, Row{"", "Rounded to the tape (" + t.Rounding + "); the rounding is inside the ±."})
 }
 
 func drawnVerdict(v result.Verdict) string {

@@ -36,9 +36,13 @@ func Text(w io.Writer, m *result.Measurement, o Options) error {
 	rows(out, Facts(m, o))
 	if m.Recut != nil {
 		fmt.Fprintln(out)
-		rows(out, recutRows("Re-cut", m.Recut, o))
+		if m.Line == "drawn" {
+			rows(out, redrawRows(m.Recut, o))
+		} else {
+			rows(out, recutRows("Re-cut", m.Recut, o))
+		}
 	}
-	if d := m.Drawn; d != nil {
+	if d := m.Drawn; d != nil && m.Line != "drawn" {
 		fmt.Fprintln(out)
 		rows(out, drawnRows(d, o))
 	}

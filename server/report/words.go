@@ -32,8 +32,19 @@ func Verdict(m *result.Measurement) string {
 		}
 		return "Re-cut: the end is off by more than the tolerance."
 	default:
-		return "Undecided: the photos cannot tell whether the " + line + " is within the tolerance."
+		return "Undecided: the " + sources(m) + " cannot tell whether the " + line + " is within the tolerance."
 	}
+}
+
+// sources is what was measured from.
+func sources(m *result.Measurement) string {
+	switch m.Source {
+	case result.FromTape:
+		return "tape readings"
+	case result.FromBoth:
+		return "photos and the tape"
+	}
+	return "photos"
 }
 
 // Headline is the decision in a word or two.

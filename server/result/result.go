@@ -22,7 +22,8 @@ type Measurement struct {
 	Schema     string      `json:"schema"`
 	Refused    *Refusal    `json:"refused,omitempty"`
 	Verdict    Verdict     `json:"verdict,omitempty"`
-	Line       string      `json:"line,omitempty"` // "cut" or "drawn": what was judged
+	Line       string      `json:"line,omitempty"`   // "cut" or "drawn": what was judged
+	Source     string      `json:"source,omitempty"` // "tape" or "tape and photos"; none: photos
 	Squareness *Squareness `json:"squareness,omitempty"`
 	Width      *Width      `json:"width,omitempty"`
 	Centreline *Centreline `json:"centreline,omitempty"`
@@ -36,9 +37,11 @@ type Measurement struct {
 	Advice     string      `json:"advice,omitempty"` // what would settle an undecided verdict
 	Warnings   []Warning   `json:"warnings"`
 	Settings   *Settings   `json:"settings,omitempty"`
-	Program    string      `json:"program,omitempty"` // version that measured
-	Method     string      `json:"method,omitempty"`  // version of the method
-	Links      *Links      `json:"links,omitempty"`   // set by the service
+	Tape       *Tape       `json:"tape,omitempty"`     // as typed
+	Combined   *Combined   `json:"combined,omitempty"` // of tape and photos
+	Program    string      `json:"program,omitempty"`  // version that measured
+	Method     string      `json:"method,omitempty"`   // version of the method
+	Links      *Links      `json:"links,omitempty"`    // set by the service
 }
 
 // Refusal says why there is no answer and what to do.
@@ -116,7 +119,9 @@ type RecutLine struct {
 	TrimMM       float64 `json:"trim_mm"`
 }
 
-// Drawn is the line drawn across the belt, judged as the cut is.
+// Drawn is the line drawn across the belt, judged as the cut is: the middle of
+// the stroke. Recut is where a right line would be, up the belt from the line's
+// ends along the edges; no trim is added, what is to come off is already drawn.
 type Drawn struct {
 	OffsetMM       float64    `json:"offset_mm"`
 	OffsetU95MM    float64    `json:"offset_u95_mm"`
@@ -152,7 +157,7 @@ type Image struct {
 	Camera      []float64    `json:"camera"`             // f cx cy k1 k2 k3 p1 p2 as adjusted
 	CamFromBelt []float64    `json:"cam_from_belt"`      // rotation vector, translation (mm)
 	Orientation int          `json:"exif_orientation"`
-	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut
+	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut, line
 }
 
 // Photo is the record of one picture.
@@ -192,7 +197,7 @@ type Links struct {
 // Hint is a person's correction: points near an edge in one upright photo.
 type Hint struct {
 	Photo int          `json:"photo"` // index into the photos given
-	Edge  string       `json:"edge"`  // left, right, cut
+	Edge  string       `json:"edge"`  // left, right, cut, line (the drawn one)
 	Px    [][2]float64 `json:"px"`    // two points or more
 }
 

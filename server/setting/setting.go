@@ -30,11 +30,12 @@ const (
 	Left       = "left"
 	Right      = "right"
 	Cut        = "cut"
+	Drawn      = "drawn"
 	HintPhoto  = "hint-photo"
 )
 
 // Names lists all of them.
-var Names = []string{Tolerance, Width, Target, Trim, Thickness, PrintScale, Line, Board, Markers, Sheet, Left, Right, Cut, HintPhoto}
+var Names = []string{Tolerance, Width, Target, Trim, Thickness, PrintScale, Line, Board, Markers, Sheet, Left, Right, Cut, Drawn, HintPhoto}
 
 // Parse makes settings of texts; an empty text is a setting not given. An
 // error is a *measure.UsageError. Ranges are checked by measure.Run, except for
@@ -80,13 +81,13 @@ func Parse(text func(name string) string) (result.Settings, error) {
 			return s, wrong(HintPhoto, "%q is no photo: give its place among the photos, 1 for the first", t)
 		}
 	}
-	for _, edge := range []string{Left, Right, Cut} {
-		if t := strings.TrimSpace(text(edge)); t != "" {
+	for _, hint := range []struct{ name, edge string }{{Left, Left}, {Right, Right}, {Cut, Cut}, {Drawn, "line"}} {
+		if t := strings.TrimSpace(text(hint.name)); t != "" {
 			px, err := points(t)
 			if err != nil {
-				return s, wrong(edge, "%v: give two points or more as \"x,y x,y\", pixels of the upright photo", err)
+				return s, wrong(hint.name, "%v: give two points or more as \"x,y x,y\", pixels of the upright photo", err)
 			}
-			s.Hints = append(s.Hints, result.Hint{Photo: photo - 1, Edge: edge, Px: px})
+			s.Hints = append(s.Hints, result.Hint{Photo: photo - 1, Edge: hint.edge, Px: px})
 		}
 	}
 	return s, nil

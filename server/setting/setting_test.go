@@ -60,8 +60,8 @@ func TestNumbers(t *testing.T) {
 }
 
 func TestHints(t *testing.T) {
-	s, err := parse(map[string]string{Left: "1,2 3.5,4", Cut: " 0,0   9,9 5,5 ", HintPhoto: "3"})
-	want := []result.Hint{{Photo: 2, Edge: "left", Px: [][2]float64{{1, 2}, {3.5, 4}}}, {Photo: 2, Edge: "cut", Px: [][2]float64{{0, 0}, {9, 9}, {5, 5}}}}
+	s, err := parse(map[string]string{Left: "1,2 3.5,4", Cut: " 0,0   9,9 5,5 ", Drawn: "7,8 9,8", HintPhoto: "3"})
+	want := []result.Hint{{Photo: 2, Edge: "left", Px: [][2]float64{{1, 2}, {3.5, 4}}}, {Photo: 2, Edge: "cut", Px: [][2]float64{{0, 0}, {9, 9}, {5, 5}}}, {Photo: 2, Edge: "line", Px: [][2]float64{{7, 8}, {9, 8}}}}
 	if err != nil || !reflect.DeepEqual(s.Hints, want) {
 		t.Errorf("%+v, %v", s.Hints, err)
 	}

@@ -74,6 +74,11 @@ template <typename F> char *guarded(F f) {
 
 } // namespace
 
+// OpenCV keeps to the thread that calls it: photos are measured in processes of
+// their own, as many as the machine bears, and its pool of threads would spend
+// more on waiting than the small pieces of one photo give back.
+static const bool one_thread = (cv::setNumThreads(1), true);
+
 char *aruco_detect(const unsigned char *gray, int width, int height, size_t stride,
 	const char *dict, aruco_options o, aruco_marker **markers, int *count) {
 	*markers = nullptr;

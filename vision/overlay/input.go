@@ -36,6 +36,8 @@ type Input struct {
 	LeftCorner       *geometry.Vec2
 	RightCorner      *geometry.Vec2
 
+	Redraw bool // Recut is where to draw the line again, not where to cut
+
 	LeftText, RightText string // at the re-cut line's ends, such as "14.5 mm back"
 
 	Verdict  Verdict
@@ -86,7 +88,11 @@ func (in Input) pens() (p []pen, lines [][][]geometry.Vec2) {
 	add(edgePen, append(runs(in.Left), runs(in.Right)...)...)
 	add(cutPen, runs(in.Cut)...)
 	add(drawnPen, runs(in.Drawn)...)
-	add(recutPen, in.Recut)
+	again := recutPen
+	if in.Redraw {
+		again.name = "draw it here"
+	}
+	add(again, in.Recut)
 	return p, lines
 }
 

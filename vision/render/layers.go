@@ -278,6 +278,9 @@ func (b *builder) line() {
 		if t := looks[s.Belt.Look].top; t[1] > 0.15 {
 			colour = rgb{0.015, 0.015, 0.03}
 		}
+		if c, ok := penColours[l.Colour]; ok {
+			colour = c
+		}
 	case "scribe":
 		colour, alpha = looks[s.Belt.Look].top.mix(rgb{0.3, 0.3, 0.3}, 0.45), 0.8
 	}
@@ -324,7 +327,18 @@ func (b *builder) line() {
 			return colour.mix(under(r, i), clamp01(0.35+0.3*g.at(r.x[i]*2.1, r.y[i]*2.1)))
 		}
 	}
+	if l.Dust > 0 { // the belt's own, as thick over the line as beside it
+		over, under, c := body, s.beltPaint(), cloud()
+		body = func(r *rows, i int) rgb {
+			return over(r, i).mix(under(r, i), clamp01(0.5+0.35*c.at(r.x[i]*3.1, r.y[i]*3.1))*float32(l.Dust))
+		}
+	}
 	b.add(layer{paint: body, alpha: alpha}, polys...)
+}
+
+// penColours is the light that paint markers return.
+var penColours = map[string]rgb{
+	"silver": {0.42, 0.43, 0.44}, "white": {0.72, 0.72, 0.70}, "yellow": {0.55, 0.5, 0.02}, "black": {0.015, 0.015, 0.03},
 }
 
 // printed is what a card's sheet carries, in the board frame with its origin

@@ -106,8 +106,9 @@ type Cut struct {
 
 // Line is a line drawn across the belt.
 type Line struct {
-	Kind       string  `json:"kind"` // chalk, pen, scribe
-	Y          float64 `json:"y_mm"` // at the middle of the belt
+	Kind       string  `json:"kind"`             // chalk, pen, scribe
+	Colour     string  `json:"colour,omitempty"` // of a pen: one of PenColours; empty takes one that shows
+	Y          float64 `json:"y_mm"`             // at the middle of the belt
 	Offset     float64 `json:"offset_mm"`
 	Bow        float64 `json:"bow_mm"`
 	Width      float64 `json:"width_mm"`
@@ -115,7 +116,8 @@ type Line struct {
 	WanderWave float64 `json:"wander_wave_mm"`
 	Inset      float64 `json:"inset_mm"` // how far it stays from the edges
 	Gaps       int     `json:"gaps"`
-	Faint      float64 `json:"faint"` // 0 clear .. 1 hardly there
+	Faint      float64 `json:"faint"`          // 0 clear .. 1 hardly there
+	Dust       float64 `json:"dust,omitempty"` // lies over it in patches, 0 none .. 1 thick
 }
 
 // Ground is what the belt lies on; its plane is the belt's underside.
@@ -246,6 +248,9 @@ type Finish struct {
 // Looks are the belts that can be drawn.
 var Looks = []string{"black_rubber", "white_food", "green_pu", "blue_food", "grey_fabric", "rough_top", "brown_pvc"}
 
+// PenColours are the pens that a line can be drawn with.
+var PenColours = []string{"silver", "white", "yellow", "black"}
+
 // Grounds are what can lie beneath.
 var Grounds = []string{"concrete", "planks", "tiles", "mat", "steel", "rollers", "bench", "grating"}
 
@@ -331,6 +336,14 @@ func (s *Scene) Validate() error {
 	for i, k := range s.Cards {
 		if _, err := k.print(); err != nil {
 			return fmt.Errorf("scene: cards[%d]: %w", i, err)
+		}
+	}
+	if l := s.Line; l != nil {
+		if !slices.Contains([]string{"chalk", "pen", "scribe"}, l.Kind) {
+			return fmt.Errorf("scene: line.kind %q: choose chalk, pen or scribe", l.Kind)
+		}
+		if l.Colour != "" && !slices.Contains(PenColours, l.Colour) {
+			return fmt.Errorf("scene: line.colour %q: choose one of %s", l.Colour, strings.Join(PenColours, ", "))
 		}
 	}
 	for i, k := range s.Clutter {

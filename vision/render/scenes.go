@@ -441,6 +441,78 @@ func (m *maker) overlaps(c *Clutter) bool {
 	return false
 }
 
+// DrawnLine is a photo of a line drawn across the belt behind an end that is
+// clean, rough or torn, with a card (odd seeds) or two.
+func DrawnLine(seed int64) Scene {
+	m := newMaker(seed, 500)
+	s := m.s
+	s.Class, s.Name = "drawn line", fmt.Sprintf("drawn-%d", seed)
+	length := m.belt()
+	cards := 2 - int(seed)%2
+	if cards > 1 {
+		s.Belt.Width = math.Round(450 + (s.Belt.Width-300)*750/900) // room for two cards
+	}
+	length = math.Max(length, 760)
+	switch m.IntN(3) {
+	case 0:
+		s.Cut.Ragged, s.Cut.RaggedWave, s.Cut.Fringe = m.in(0.3, 0.8), m.in(4, 10), 60+m.IntN(200)
+	case 1:
+		s.Cut.Wander, s.Cut.Bow = m.in(0.3, 1), m.either(0.5, 4)
+	}
+	m.phone()
+	m.stand(m.in(2, 28), m.in(-25, 25), m.in(-8, 8), length)
+
+	l := &Line{
+		Kind: pick(m, "chalk", "chalk", "pen", "pen", "scribe"), Offset: m.in(-0.02, 0.02) * s.Belt.Width,
+		Width: m.in(0.7, 5), Bow: m.in(-1, 1), Wander: m.in(0, 0.5), WanderWave: m.in(80, 300),
+		Inset: m.in(0, 12), Gaps: m.IntN(5), Faint: m.in(0, 0.45), Dust: pick(m, 0, 0, m.in(0.1, 0.5)),
+	}
+	if m.IntN(8) == 0 {
+		l.Offset = m.either(0.03, 0.12) * s.Belt.Width
+	}
+	bright := s.Belt.Look == "white_food" || s.Belt.Look == "grey_fabric"
+	switch {
+	case bright:
+		l.Kind, l.Colour = "pen", "black"
+	case l.Kind == "pen":
+		l.Colour = pick(m, "silver", "white", "yellow")
+	case l.Kind == "scribe":
+		l.Width, l.Faint = m.in(0.6, 1.4), l.Faint/2
+		l.Dust = 0
+	}
+	l.Y = math.Abs(s.Cut.Offset-l.Offset)/2 + math.Abs(s.Cut.Bow) + m.in(12, 90)
+	if m.IntN(4) == 0 {
+		l.Y += m.in(50, 250)
+	}
+	s.Line = l
+	s.What = "a line of " + l.Kind
+	if l.Colour != "" {
+		s.What = "a line of " + l.Colour + " pen"
+	}
+	for range 60 { // most of the line shows between the cards
+		m.cards(cards, length*0.97)
+		if s.lineCovered() < 0.3 {
+			break
+		}
+	}
+	return *s
+}
+
+// lineCovered is the share of the drawn line that lies under sheets.
+func (s *Scene) lineCovered() float64 {
+	pts, hidden := s.linePoints(), 0
+	for _, p := range pts {
+		for _, k := range s.Cards {
+			q := p.Sub(vec2{X: k.X, Y: k.Y}).Rotate(-k.Turn * math.Pi / 180)
+			if math.Abs(q.X) < 297.0/2 && math.Abs(q.Y) < 105 {
+				hidden++
+				break
+			}
+		}
+	}
+	return float64(hidden) / float64(max(1, len(pts)))
+}
+
 // refuseClasses spoil a clean scene.
 var refuseClasses = []struct {
 	name  string
@@ -661,7 +733,7 @@ func OtherReference(seed int64) Scene {
 }
 
 // Kinds are the names that Make takes.
-var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference"}
+var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference", "drawn"}
 
 // Make draws up the scenes of a kind: one, except of several photos.
 func Make(kind string, seed int64) ([]Scene, error) {
@@ -681,6 +753,8 @@ func Make(kind string, seed int64) ([]Scene, error) {
 		return Several(seed), nil
 	case "reference":
 		return []Scene{OtherReference(seed)}, nil
+	case "drawn":
+		return []Scene{DrawnLine(seed)}, nil
 	}
 	return nil, fmt.Errorf("scene kind %q: choose one of %s", kind, strings.Join(Kinds, ", "))
 }

@@ -1,0 +1,355 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+)
+
+type archiveCmd struct {
+	Verify  archiveVerifyCmd  `cmd:"" help:"Hash every photo and follow the chain of events; says what is damaged, missing or altered."`
+	Head    archiveHeadCmd    `cmd:"" help:"Print the end of the chain of events, to keep outside or to sign."`
+	Export  archiveExportCmd  `cmd:"" help:"Write measurements with photos and records into one file."`
+	Check   archiveCheckCmd   `cmd:"" help:"Check an export by itself, without the archive."`
+	Backup  archiveBackupCmd  `cmd:"" help:"Copy what is new into a backup folder and verify it; the service may run."`
+	Restore archiveRestoreCmd `cmd:"" help:"Make an archive from a backup in an empty place."`
+	Copy    archiveCopyCmd    `cmd:"" help:"Copy an archive, embedded or scaled out, to another place; goes on where it was stopped."`
+}
+
+// archiveFlags say where the archive is.
+type archiveFlags struct {
+	Data     string `placeholder:"FOLDER" env:"BELTEND_DATA" help:"Data folder of an embedded archive."`
+	Database string `placeholder:"URL" env:"BELTEND_DATABASE" help:"Database of a scaled-out archive: postgres://..."`
+	Photos   string `placeholder:"URL" env:"BELTEND_PHOTOS" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
+	Key      string `placeholder:"FILE" env:"BELTEND_KEY" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
+}
+
+func (f *archiveFlags) address() (archive.Address, error) {
+	at := archive.Address{Folder: f.Data, Database: f.Database, Photos: f.Photos, KeyFile: f.Key}
+	switch {
+	case f.Data == "" && f.Database == "":
+		return at, &measure.UsageError{Setting: "data", Message: "say where the archive is: --data FOLDER, or --database URL with --photos URL"}
+	case f.Data != "" && (f.Database != "" || f.Photos != ""):
+		return at, &measure.UsageError{Setting: "data", Message: "an archive is in a data folder, or in --database with --photos, not in both"}
+	case f.Database != "" && f.Photos == "":
+		return at, &measure.UsageError{Setting: "photos", Message: "a database needs a photo store beside it"}
+	}
+	return at, nil
+}
+
+// open opens the archive that is there; these commands never begin a new one.
+func (f *archiveFlags) open(ctx context.Context) (*archive.Archive, error) {
+	at, err := f.address()
+	if err != nil {
+		return nil, err
+	}
+	if at.Folder != "" {
+		if _, err := os.Stat(filepath.Join(at.Folder, "records.db")); err != nil {
+			return nil, &measure.UsageError{Setting: "data", Message: fmt.Sprintf("there is no archive in %q", at.Folder)}
+		}
+	}
+	return archive.Open(ctx, at)
+}
+
+// with opens the archive for do, and closes it.
+func (f *archiveFlags) with(ctx context.Context, do func(a *archive.Archive) error) error {
+	a, err := f.open(ctx)
+	if err != nil {
+		return err
+	}
+	return errors.Join(do(a), a.Close())
+}
+
+// far shows an archive's progress on a progress line.
+func far(line *progress) archive.Progress {
+	return func(step string, done, total int64) {
+		if total > 0 {
+			line.step(fmt.Sprintf("%s: %d of %d", step, done, total), float64(done)/float64(total))
+		} else {
+			line.step(fmt.Sprintf("%s: %d", step, done), 0)
+		}
+	}
+}
+
+// notAsKept is the error of an archive or export with problems.
+func notAsKept(problems []archive.Problem, out io.Writer) error {
+	for _, p := range problems {
+		fmt.Fprintln(out, p)
+	}
+	if len(problems) == 0 {
+		return nil
+	}
+	return fmt.Errorf("%d things are not as they were kept", len(problems))
+}
+
+type archiveVerifyCmd struct {
+	archiveFlags
+	Head string `placeholder:"HEAD" help:"A head that was printed before (NUMBER-HASH): the archive must still contain it."`
+}
+
+// Run verifies; what is wrong goes to standard output, one thing a line.
+func (c *archiveVerifyCmd) Run(ctx context.Context, std streams) error {
+	line := newProgress(std.err)
+	o := archive.VerifyOptions{Tell: far(line)}
+	if c.Head != "" {
+		head, err := archive.ParseHead(c.Head)
+		if err != nil {
+			return &measure.UsageError{Setting: "head", Message: err.Error()}
+		}
+		o.Head = &head
+	}
+	return c.with(ctx, func(a *archive.Archive) error {
+		r, err := a.Verify(ctx, o)
+		line.end()
+		if err != nil {
+			return err
+		}
+		bad := notAsKept(r.Problems, std.out)
+		fmt.Fprintf(std.out, "Looked at %d events, %d records and %d photos (%d bytes). Head %s\n", r.Events, r.Records, r.Photos, r.Bytes, r.Head)
+		if r.Leftover > 0 {
+			fmt.Fprintf(std.out, "%d files belong to no record: left over from uploads that were cut short, harmless.\n", r.Leftover)
+		}
+		if bad == nil {
+			fmt.Fprintln(std.out, "Everything is as it was kept.")
+		}
+		return bad
+	})
+}
+
+type archiveHeadCmd struct {
+	archiveFlags
+	JSON bool `name:"json" help:"Print it signed with the site's key, as JSON (beltend.head/1)."`
+}
+
+// Run prints the head.
+func (c *archiveHeadCmd) Run(ctx context.Context, std streams) error {
+	return c.with(ctx, func(a *archive.Archive) error {
+		if !c.JSON {
+			h, err := a.Head(ctx)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintln(std.out, h)
+			return nil
+		}
+		s, err := a.SignedHead(ctx)
+		if err != nil {
+			return err
+		}
+		enc := json.NewEncoder(std.out)
+		enc.SetIndent("", "  ")
+		return enc.Encode(s)
+	})
+}
+
+type archiveExportCmd struct {
+	archiveFlags
+	Out      string `required:"" placeholder:"FILE" help:"ZIP file to write."`
+	Site     string `placeholder:"NAME" help:"Only this site."`
+	Conveyor string `placeholder:"ID" help:"Only this conveyor."`
+	Belt     string `placeholder:"ID" help:"Only this belt."`
+	Joint    string `placeholder:"ID" help:"Only this joint."`
+	From     string `placeholder:"DATE" help:"Only measured on this day or later (2026-03-31)."`
+	To       string `placeholder:"DATE" help:"Only measured before this day."`
+	Text     string `placeholder:"WORDS" help:"Only with these words."`
+}
+
+// Run writes the export; a file that is there is replaced only by a whole one.
+func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
+	q := archive.Query{Sites: archive.AllSites(), Conveyor: c.Conveyor, Belt: c.Belt, Joint: c.Joint, Text: c.Text}
+	for _, d := range []struct {
+		setting, text string
+		to            *time.Time
+	}{{"from", c.From, &q.From}, {"to", c.To, &q.To}} {
+		if d.text == "" {
+			continue
+		}
+		day, err := time.ParseInLocation("2006-01-02", d.text, time.Local)
+		if err != nil {
+			return &measure.UsageError{Setting: d.setting, Message: fmt.Sprintf("%q is no day like 2026-03-31", d.text)}
+		}
+		*d.to = day
+	}
+	return c.with(ctx, func(a *archive.Archive) error {
+		if c.Site != "" {
+			sites, err := a.Sites(ctx, archive.AllSites())
+			if err != nil {
+				return err
+			}
+			id := ""
+			for _, s := range sites {
+				if s.Name == c.Site {
+					id = s.ID
+				}
+			}
+			if id == "" {
+				return &measure.UsageError{Setting: "site", Message: fmt.Sprintf("there is no site %q", c.Site)}
+			}
+			q.Sites = archive.SomeSites(id)
+		}
+		line := newProgress(std.err)
+		err := writeWhole(c.Out, func(w io.Writer) error { return a.Export(ctx, q, w, far(line)) })
+		line.end()
+		if err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "Wrote", c.Out)
+		return nil
+	})
+}
+
+// writeWhole writes a file beside its place and moves it there when it is whole.
+func writeWhole(name string, write func(io.Writer) error) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(name), ".beltend-*")
+	if err != nil {
+		return &measure.UsageError{Setting: "out", Message: fmt.Sprintf("%q cannot be written: %v", name, err)}
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.Remove(f.Name()))
+		}
+	}()
+	if err := errors.Join(write(f), f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), name)
+}
+
+type archiveCheckCmd struct {
+	Export      string `arg:"" help:"The ZIP file."`
+	Fingerprint string `placeholder:"FINGERPRINT" help:"Of the key that must have signed it, as the site gave it to you."`
+}
+
+// Run checks the export.
+func (c *archiveCheckCmd) Run(ctx context.Context, std streams) error {
+	f, err := os.Open(c.Export)
+	if err != nil {
+		return unreadable("export", c.Export, err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return unreadable("export", c.Export, err)
+	}
+	line := newProgress(std.err)
+	r, err := archive.Check(ctx, f, info.Size(), far(line))
+	line.end()
+	if err != nil {
+		return err
+	}
+	bad := notAsKept(r.Problems, std.out)
+	fmt.Fprintf(std.out, "Looked at %d measurements, %d records, %d photos and %d events (%d of them by their hashes alone). Head %s\n",
+		r.Measurements, r.Records, r.Photos, r.Events, r.Withheld, r.Head)
+	fmt.Fprintln(std.out, "Signed at", r.Signed.Time, "by the key", r.Fingerprint)
+	if c.Fingerprint != "" && c.Fingerprint != r.Fingerprint {
+		return errors.Join(bad, fmt.Errorf("the export was signed by another key than %s", c.Fingerprint))
+	}
+	if bad == nil {
+		if c.Fingerprint == "" {
+			fmt.Fprintln(std.out, "Whole and unaltered since it was signed. Whose key it is, only the fingerprint tells: compare it with the one the site gave you.")
+		} else {
+			fmt.Fprintln(std.out, "Whole, unaltered, and signed by that key.")
+		}
+	}
+	return bad
+}
+
+type archiveBackupCmd struct {
+	archiveFlags
+	To string `arg:"" help:"Backup folder; the next backup into it takes only what is new."`
+}
+
+// Run backs up and verifies the backup.
+func (c *archiveBackupCmd) Run(ctx context.Context, std streams) error {
+	return c.with(ctx, func(a *archive.Archive) error {
+		line := newProgress(std.err)
+		copied, report, err := a.Backup(ctx, c.To, far(line))
+		line.end()
+		return sayCopied(std, copied, report, err)
+	})
+}
+
+type archiveRestoreCmd struct {
+	From string `arg:"" help:"Backup folder."`
+	archiveFlags
+}
+
+// Run restores into an empty place.
+func (c *archiveRestoreCmd) Run(ctx context.Context, std streams) error {
+	at, err := c.address()
+	if err != nil {
+		return err
+	}
+	if at.Folder != "" {
+		if there, err := os.ReadDir(at.Folder); err == nil && len(there) > 0 {
+			if _, err := os.Stat(filepath.Join(at.Folder, "records.db")); err != nil {
+				return &measure.UsageError{Setting: "data", Message: fmt.Sprintf("%q is not empty", at.Folder)}
+			}
+		}
+	}
+	line := newProgress(std.err)
+	copied, report, err := archive.Restore(ctx, c.From, at, far(line))
+	line.end()
+	return sayCopied(std, copied, report, err)
+}
+
+func sayCopied(std streams, c archive.Copied, report *archive.Report, err error) error {
+	if err != nil {
+		return err
+	}
+	if err := notAsKept(report.Problems, std.out); err != nil {
+		return err
+	}
+	fmt.Fprintf(std.out, "Copied %d events and %d photos (%d bytes), and verified everything there: %d events, %d records, %d photos. Head %s\n",
+		c.Events, c.Photos, c.Bytes, report.Events, report.Records, report.Photos, report.Head)
+	return nil
+}
+
+type archiveCopyCmd struct {
+	From       string `arg:"" help:"Data folder, or postgres://... with --from-photos."`
+	To         string `arg:"" help:"Data folder, or postgres://... with --to-photos: empty, or an earlier copy."`
+	FromPhotos string `placeholder:"URL" help:"Photo store that belongs to a database copied from."`
+	ToPhotos   string `placeholder:"URL" help:"Photo store that belongs to a database copied to."`
+}
+
+// Run copies, then verifies the target.
+func (c *archiveCopyCmd) Run(ctx context.Context, std streams) error {
+	source, target := place(c.From, c.FromPhotos), place(c.To, c.ToPhotos)
+	to, err := target.address()
+	if err != nil {
+		return err
+	}
+	return source.with(ctx, func(a *archive.Archive) error {
+		line := newProgress(std.err)
+		copied, err := a.Copy(ctx, to, far(line))
+		if err != nil {
+			line.end()
+			return err
+		}
+		b, err := archive.Open(ctx, to)
+		if err != nil {
+			line.end()
+			return err
+		}
+		report, err := b.Verify(ctx, archive.VerifyOptions{Head: &copied.Head, Tell: far(line)})
+		line.end()
+		return errors.Join(sayCopied(std, copied, report, err), b.Close())
+	})
+}
+
+// place reads an address given as one word.
+func place(at, photos string) *archiveFlags {
+	if strings.Contains(at, "://") {
+		return &archiveFlags{Database: at, Photos: photos}
+	}
+	return &archiveFlags{Data: at, Photos: photos}
+}

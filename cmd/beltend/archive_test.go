@@ -1,0 +1,78 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"beltend/server/archive"
+	"beltend/server/archive/conformance"
+)
+
+// The commands of an archive, as an administrator types them in a bad week.
+func TestArchiveCommands(t *testing.T) {
+	dir := t.TempDir()
+	data, backup, again := filepath.Join(dir, "data"), filepath.Join(dir, "backup"), filepath.Join(dir, "again")
+	zip := filepath.Join(dir, "export.zip")
+	a, err := archive.Open(t.Context(), archive.Address{Folder: data})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	m := conformance.Measured(t, a, p, nil)
+	if err := a.Close(); err != nil {
+		t.Fatal(err)
+	}
+	says := func(want int, text string, args ...string) string {
+		t.Helper()
+		code, out, errs := beltend(t, append([]string{"archive"}, args...)...)
+		if code != want || !strings.Contains(out+errs, text) {
+			t.Errorf("beltend archive %s: exit %d, want %d with %q\n%s%s", strings.Join(args, " "), code, want, text, out, errs)
+		}
+		return out
+	}
+	says(0, "as it was kept", "verify", "--data", data)
+	head := strings.TrimSpace(says(0, "7-", "head", "--data", data))
+	says(0, "as it was kept", "verify", "--data", data, "--head", head)
+	says(1, "vouches for", "verify", "--data", data, "--head", "9"+head[1:])
+	var signed archive.SignedHead
+	if err := json.Unmarshal([]byte(says(0, "signature", "head", "--data", data, "--json")), &signed); err != nil || signed.Verify() != nil {
+		t.Errorf("signed head: %v, %v", err, signed.Verify())
+	}
+
+	says(0, "Wrote", "export", "--data", data, "--out", zip, "--site", "Kestrel Hollow", "--from", "2020-01-01")
+	says(0, signed.Fingerprint(), "check", zip)
+	says(0, "signed by that key", "check", zip, "--fingerprint", signed.Fingerprint())
+	says(1, "another key", "check", zip, "--fingerprint", "0000")
+
+	says(0, "Copied 7 events and 1 photos", "backup", "--data", data, backup)
+	says(0, "Copied 0 events and 0 photos", "backup", "--data", data, backup)
+	if err := os.Remove(filepath.Join(data, "photos", m.Files[0].SHA256[:2], m.Files[0].SHA256)); err != nil {
+		t.Fatal(err)
+	}
+	says(1, "missing: photo/"+p.Site.ID+"/"+m.Files[0].SHA256, "verify", "--data", data)
+	says(1, "no such photo", "copy", data, filepath.Join(dir, "copy"))
+	says(0, "Copied 7 events and 1 photos", "restore", backup, "--data", again)
+	says(0, "as it was kept", "verify", "--data", again, "--head", head)
+	says(0, "Copied 7 events and 1 photos", "copy", again, filepath.Join(dir, "copy"))
+
+	for _, c := range []struct {
+		says string
+		args []string
+	}{
+		{"--data", []string{"verify"}},
+		{"no archive", []string{"verify", "--data", dir}},
+		{"photo store", []string{"verify", "--database", "postgres://nowhere/x"}},
+		{"not in both", []string{"verify", "--data", data, "--database", "postgres://nowhere/x"}},
+		{"head", []string{"verify", "--data", data, "--head", "x"}},
+		{"from", []string{"export", "--data", data, "--out", zip, "--from", "yesterday"}},
+		{"site", []string{"export", "--data", data, "--out", zip, "--site", "Nowhere"}},
+		{"out", []string{"export", "--data", data, "--out", filepath.Join(dir, "no", "x.zip")}},
+		{"there is no file", []string{"check", filepath.Join(dir, "no.zip")}},
+		{"not empty", []string{"restore", backup, "--data", dir}},
+	} {
+		says(2, c.says, c.args...)
+	}
+}

@@ -1,0 +1,155 @@
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// files keeps bytes under their SHA-256. Two implementations: a folder, and any
+// store that speaks S3.
+type files interface {
+	// put returns once the bytes are durable. The same bytes may be put again.
+	put(ctx context.Context, sha256 string, data []byte) error
+	// get gives NotFound where there is nothing, Damaged where the bytes no longer
+	// have that hash.
+	get(ctx context.Context, sha256 string) ([]byte, error)
+	// list calls each for every kept file, in no certain order.
+	list(ctx context.Context, each func(sha256 string, bytes int64) error) error
+	ping(ctx context.Context) error
+	close() error
+}
+
+// folder keeps files in folders of their first two digits.
+type folder struct{ path string }
+
+func newFolder(path string) (*folder, error) {
+	if err := os.MkdirAll(path, 0o700); err != nil {
+		return nil, explain(err)
+	}
+	return &folder{path}, nil
+}
+
+func (f *folder) name(sha256 string) string { return filepath.Join(f.path, sha256[:2], sha256) }
+
+// put writes a temporary file beside the place, syncs it, renames it and syncs
+// the folder: after a crash the file is there whole or not at all.
+func (f *folder) put(ctx context.Context, sha256 string, data []byte) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if have, err := f.get(ctx, sha256); err == nil && len(have) == len(data) {
+		return nil
+	}
+	to := f.name(sha256)
+	dir := filepath.Dir(to)
+	if err := os.Mkdir(dir, 0o700); err == nil {
+		if err := syncFolder(f.path); err != nil {
+			return fileErr("keep a photo", err)
+		}
+	} else if !errors.Is(err, fs.ErrExist) {
+		return fileErr("keep a photo", err)
+	}
+	return fileErr("keep a photo", writeDurably(to, data, 0o400))
+}
+
+// writeDurably writes a whole file in place of the one there, or leaves that
+// as it was.
+func writeDurably(to string, data []byte, mode fs.FileMode) (err error) {
+	dir := filepath.Dir(to)
+	tmp, err := os.CreateTemp(dir, ".new-*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, tmp.Close(), os.Remove(tmp.Name()))
+		}
+	}()
+	if _, err := tmp.Write(data); err != nil {
+		return err
+	}
+	if err := tmp.Chmod(mode); err != nil {
+		return err
+	}
+	if err := tmp.Sync(); err != nil {
+		return err
+	}
+	if err := os.Rename(tmp.Name(), to); err != nil {
+		return err
+	}
+	if err := tmp.Close(); err != nil {
+		return errors.Join(err, syncFolder(dir))
+	}
+	return syncFolder(dir)
+}
+
+func syncFolder(path string) error {
+	d, err := os.Open(path) //nolint:gosec // a folder of the archive
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+func (f *folder) get(ctx context.Context, sha256 string) ([]byte, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if !isSHA256(sha256) {
+		return nil, fail(NotFound, "There is no such photo.", nil)
+	}
+	data, err := os.ReadFile(f.name(sha256))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fail(NotFound, "There is no such photo.", nil)
+	}
+	if err != nil {
+		return nil, fileErr("read a photo", err)
+	}
+	return checked(sha256, data)
+}
+
+// checked gives the bytes if they have the hash.
+func checked(sha256 string, data []byte) ([]byte, error) {
+	if hashOf(data) != sha256 {
+		return nil, fail(Damaged, "Photo "+sha256[:12]+"… is damaged: its bytes no longer have the hash it was kept under. Restore it from the last backup.", nil)
+	}
+	return data, nil
+}
+
+func (f *folder) list(ctx context.Context, each func(string, int64) error) error {
+	return filepath.WalkDir(f.path, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return errors.Join(fileErr("look through the photos", err), ctx.Err())
+		}
+		if !isSHA256(d.Name()) {
+			return nil // left over from a write that a crash cut short
+		}
+		info, err := d.Info()
+		if err != nil {
+			return fileErr("look through the photos", err)
+		}
+		return each(d.Name(), info.Size())
+	})
+}
+
+func (f *folder) ping(context.Context) error {
+	_, err := os.Stat(f.path)
+	return fileErr("look at the photos", err)
+}
+
+func (f *folder) close() error { return nil }
+
+// fileErr gives a file's error its kind. Path names stay out of the message.
+func fileErr(doing string, err error) error {
+	if err == nil {
+		return nil
+	}
+	if err := explain(err); kindOf(err) != "" {
+		return err
+	}
+	return fmt.Errorf("%s: %w", doing, err)
+}

@@ -1,0 +1,210 @@
+package archive
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"beltend/server/result"
+)
+
+// AddMeasurement keeps a result. Joint, End, Step, Person, Files and Result
+// must be given; see Measurement. Conflict when the ID is there already, so a
+// job that was measured twice is kept once.
+func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, reason string) (Measurement, error) {
+	if m.ID == "" {
+		m.ID = NewID()
+	}
+	m.Time = kept(m.Time)
+	if m.Time.IsZero() {
+		m.Time = now()
+	}
+	if err := check(identifier("measurement id", m.ID), needed("joint", m.Joint), oneOf("end", m.End, Leading, Trailing),
+		oneOf("step", m.Step, StepDrawn, StepCut, StepRecut, StepFinished), name("person", m.Person), text("person id", m.PersonID, 200),
+		text("card set", m.CardSet, 200), text("camera profile", m.CameraProfile, 500), text("supersedes", m.Supersedes, 200), text("note", m.Note, 4000)); err != nil {
+		return m, err
+	}
+	codes, err := m.takeResult()
+	if err != nil {
+		return m, err
+	}
+	if len(m.Files) == 0 {
+		return m, fail(Invalid, "files: a measurement has one photo or more.", nil)
+	}
+	for i, f := range m.Files {
+		if err := check(oneOf(fmt.Sprintf("file %d: role", i+1), f.Role, RolePhoto, RoleOverlay, RoleTopDown, RoleProfile), text("file name", f.Name, 300)); err != nil {
+			return m, err
+		}
+		if !isSHA256(f.SHA256) {
+			return m, fail(Invalid, fmt.Sprintf("file %d: its SHA-256 has not 64 hexadecimal digits.", i+1), nil)
+		}
+	}
+	given := m
+	err = a.Write(ctx, func(tx *Tx) error {
+		m = given
+		return tx.addMeasurement(ctx, by, &m, codes, reason)
+	})
+	return m, err
+}
+
+func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes []string, reason string) error {
+	j, err := one[Joint](ctx, t, "SELECT body FROM joint WHERE id = ?", m.Joint)
+	if err != nil {
+		return missing(err, "joint")
+	}
+	m.Site, m.Conveyor, m.Belt = j.Site, j.Conveyor, j.Belt
+	var site, conveyor, belt, cards string
+	if err := t.Row(ctx, []any{&site, &conveyor, &belt}, "SELECT s.name, c.name, b.name FROM site s, conveyor c, belt b WHERE s.id = ? AND c.id = ? AND b.id = ?",
+		m.Site, m.Conveyor, m.Belt); err != nil {
+		return err
+	}
+	if m.CardSet != "" {
+		set, err := one[CardSet](ctx, t, "SELECT body FROM card_set WHERE id = ? AND site = ?", m.CardSet, m.Site)
+		if err != nil {
+			return missing(err, "card set at this site")
+		}
+		cards = set.Number
+	}
+	if m.Supersedes != "" {
+		var joint string
+		if err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ?", m.Supersedes); err != nil {
+			return missing(err, "measurement to supersede")
+		}
+		if joint != m.Joint {
+			return fail(Invalid, "supersedes: that measurement is of another joint.", nil)
+		}
+	}
+	for i, f := range m.Files {
+		var n int
+		if err := t.Row(ctx, []any{&n}, "SELECT COUNT(*) FROM photo WHERE site = ? AND sha256 = ?", m.Site, f.SHA256); err != nil {
+			return err
+		}
+		if n == 0 {
+			return fail(Invalid, fmt.Sprintf("file %d was not kept at this site before.", i+1), nil)
+		}
+	}
+	m.Words = wordList(append([]string{site, conveyor, belt, j.Number, cards, m.Person, m.End, strings.ReplaceAll(m.Step, "_", " "), m.Note}, codes...)...)
+	body, err := canonical(m)
+	if err != nil {
+		return fail(Invalid, "The measurement cannot be written as JSON", err)
+	}
+	if err := t.insertMeasurement(ctx, m, body); err != nil {
+		if kindOf(err) == Conflict {
+			return fail(Conflict, "This measurement is kept already.", err)
+		}
+		return err
+	}
+	_, err = t.event(ctx, by, Event{What: "measurement.added", Site: m.Site, Subject: measurementKind.subject(m.ID), Reason: reason}, body, measurementKind.keeps)
+	return err
+}
+
+func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte) error {
+	if err := measurementKind.insert(ctx, t, body); err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, "INSERT INTO measurement_body (id, body, result) VALUES (?, ?, ?)", m.ID, string(body), string(m.Result)); err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, "INSERT INTO open_review (measurement, site, time) VALUES (?, ?, ?)", m.ID, m.Site, micros(m.Time)); err != nil {
+		return err
+	}
+	for i, f := range m.Files {
+		if _, err := t.Exec(ctx, "INSERT INTO measurement_file (measurement, place, sha256) VALUES (?, ?, ?)", m.ID, i, f.SHA256); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// takeResult fills what is searched by from the result, and gives the codes in it.
+func (m *Measurement) takeResult() (codes []string, err error) {
+	var r result.Measurement
+	if err := json.Unmarshal(m.Result, &r); err != nil {
+		return nil, fail(Invalid, "result: this is no JSON object of schema "+result.Schema, err)
+	}
+	if r.Schema != result.Schema {
+		return nil, fail(Invalid, fmt.Sprintf("result: its schema is %q, not %s.", r.Schema, result.Schema), nil)
+	}
+	var compact bytes.Buffer
+	if err := json.Compact(&compact, m.Result); err != nil {
+		return nil, fail(Invalid, "result: this is no JSON", err)
+	}
+	if bytes.ContainsRune(compact.Bytes(), 0) {
+		return nil, fail(Invalid, "result: control characters cannot be kept.", nil)
+	}
+	m.Result = compact.Bytes()
+	m.ResultSHA256 = hashOf(m.Result)
+	m.Verdict, m.Refusal, m.CardScale = "", "", ""
+	m.OffsetMM, m.U95MM, m.WidthMM, m.ToleranceMM, m.BowMM, m.RoughnessMM = nil, nil, nil, nil, nil, nil
+	m.ProgramVersion, m.MethodVersion = r.Program, r.Method
+	if err := check(text("result: program", r.Program, 200), text("result: method", r.Method, 200)); err != nil {
+		return nil, err
+	}
+	if s := r.Settings; s != nil && (s.PrintScaleX != 0 || s.PrintScaleY != 0) {
+		m.CardScale = strconv.FormatFloat(s.PrintScaleX, 'g', -1, 64) + "," + strconv.FormatFloat(s.PrintScaleY, 'g', -1, 64)
+	}
+	for _, w := range r.Warnings {
+		codes = append(codes, w.Code)
+	}
+	if r.Refused != nil {
+		if err := needed("result: refusal code", r.Refused.Code); err != nil {
+			return nil, err
+		}
+		m.Refusal = r.Refused.Code
+		return append(codes, refused, r.Refused.Code), nil
+	}
+	if err := oneOf("result: verdict", string(r.Verdict), string(result.Square), string(result.Recut), string(result.Undecided)); err != nil {
+		return nil, err
+	}
+	if r.Squareness == nil || r.Width == nil {
+		return nil, fail(Invalid, "result: squareness or width is missing.", nil)
+	}
+	m.Verdict = string(r.Verdict)
+	bow := 0.0
+	for _, f := range r.Findings {
+		codes = append(codes, f.Code)
+		if f.Code == "bow" {
+			bow = f.SizeMM
+		}
+	}
+	m.OffsetMM, m.U95MM, m.ToleranceMM, m.WidthMM, m.BowMM = &r.Squareness.OffsetMM, &r.Squareness.OffsetU95MM, &r.Squareness.ToleranceMM, &r.Width.AtCutMM, &bow
+	if r.Cut != nil {
+		m.RoughnessMM = &r.Cut.RMSMM
+	}
+	for _, v := range []*float64{m.OffsetMM, m.U95MM, m.ToleranceMM, m.WidthMM, m.BowMM, m.RoughnessMM} {
+		if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
+			return nil, fail(Invalid, "result: a length is no number.", nil)
+		}
+	}
+	return append(codes, m.Verdict), nil
+}
+
+// Measurement gives one with its Result, which is hashed again.
+func (a *Archive) Measurement(ctx context.Context, sites Sites, id string) (Found, error) {
+	var f Found
+	err := a.Read(ctx, func(tx *Tx) error {
+		where, args := sites.where("m.site")
+		found, err := tx.found(ctx, "m.id = ? AND "+where, append([]any{id}, args...), "")
+		if err != nil {
+			return err
+		}
+		if len(found) == 0 {
+			return fail(NotFound, "There is no such measurement.", nil)
+		}
+		f = found[0]
+		var result string
+		if err := tx.Row(ctx, []any{&result}, "SELECT result FROM measurement_body WHERE id = ?", id); err != nil {
+			return err
+		}
+		if hashOf([]byte(result)) != f.ResultSHA256 {
+			return fail(Damaged, "The result of this measurement is not what was kept. Run beltend archive verify.", nil)
+		}
+		f.Result = json.RawMessage(result)
+		return nil
+	})
+	return f, err
+}

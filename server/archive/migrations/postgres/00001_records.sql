@@ -1,0 +1,194 @@
+-- +goose Up
+
+-- One row: the archive's ID and the end of its chain of events.
+CREATE TABLE chain (
+    one     INTEGER PRIMARY KEY CHECK (one = 1),
+    archive TEXT NOT NULL,
+    seq     BIGINT NOT NULL,
+    hash    TEXT NOT NULL
+);
+
+-- Times are microseconds since 1970, UTC.
+CREATE TABLE event (
+    seq            BIGINT PRIMARY KEY,
+    time           BIGINT NOT NULL,
+    who            TEXT NOT NULL,
+    name           TEXT NOT NULL,
+    what           TEXT NOT NULL,
+    site           TEXT NOT NULL,
+    subject        TEXT NOT NULL,
+    reason         TEXT NOT NULL,
+    nonce          TEXT NOT NULL,
+    payload        TEXT,
+    payload_sha256 TEXT NOT NULL,
+    body           TEXT NOT NULL,
+    prev           TEXT NOT NULL,
+    hash           TEXT NOT NULL
+);
+CREATE INDEX event_subject ON event (subject, seq);
+CREATE INDEX event_site ON event (site, seq);
+
+-- In the tables below body is the record as canonical JSON, whose hash is in its
+-- latest event; the other columns repeat parts of it to search by.
+CREATE TABLE site (
+    id   TEXT PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    body TEXT NOT NULL
+);
+
+CREATE TABLE conveyor (
+    id   TEXT PRIMARY KEY,
+    site TEXT NOT NULL REFERENCES site (id),
+    name TEXT NOT NULL,
+    body TEXT NOT NULL,
+    UNIQUE (site, name)
+);
+
+CREATE TABLE belt (
+    id       TEXT PRIMARY KEY,
+    site     TEXT NOT NULL REFERENCES site (id),
+    conveyor TEXT NOT NULL REFERENCES conveyor (id),
+    name     TEXT NOT NULL,
+    body     TEXT NOT NULL,
+    UNIQUE (conveyor, name)
+);
+CREATE INDEX belt_site ON belt (site, name);
+
+CREATE TABLE joint (
+    id     TEXT PRIMARY KEY,
+    site   TEXT NOT NULL REFERENCES site (id),
+    belt   TEXT NOT NULL REFERENCES belt (id),
+    number TEXT NOT NULL,
+    opened BIGINT NOT NULL,
+    closed BOOLEAN NOT NULL,
+    body   TEXT NOT NULL,
+    UNIQUE (belt, number)
+);
+CREATE INDEX joint_site ON joint (site, closed, opened);
+
+CREATE TABLE card_set (
+    id     TEXT PRIMARY KEY,
+    site   TEXT NOT NULL REFERENCES site (id),
+    number TEXT NOT NULL,
+    body   TEXT NOT NULL,
+    UNIQUE (site, number)
+);
+
+CREATE TABLE card_check (
+    id       TEXT PRIMARY KEY,
+    site     TEXT NOT NULL REFERENCES site (id),
+    card_set TEXT NOT NULL REFERENCES card_set (id),
+    time     BIGINT NOT NULL,
+    good     BOOLEAN NOT NULL,
+    body     TEXT NOT NULL
+);
+CREATE INDEX card_check_set ON card_check (card_set, time, good);
+
+CREATE TABLE photo (
+    site   TEXT NOT NULL REFERENCES site (id),
+    sha256 TEXT NOT NULL,
+    added  BIGINT NOT NULL,
+    body   TEXT NOT NULL,
+    PRIMARY KEY (site, sha256)
+);
+CREATE INDEX photo_sha256 ON photo (sha256);
+
+CREATE TABLE measurement (
+    id           TEXT NOT NULL PRIMARY KEY,
+    site         TEXT NOT NULL REFERENCES site (id),
+    conveyor     TEXT NOT NULL REFERENCES conveyor (id),
+    belt         TEXT NOT NULL REFERENCES belt (id),
+    joint        TEXT NOT NULL REFERENCES joint (id),
+    side         TEXT NOT NULL,
+    step         TEXT NOT NULL,
+    time         BIGINT NOT NULL,
+    person       TEXT NOT NULL,
+    card_set     TEXT NOT NULL,
+    verdict      TEXT NOT NULL,
+    refusal      TEXT NOT NULL,
+    offset_mm    DOUBLE PRECISION,
+    u95_mm       DOUBLE PRECISION,
+    width_mm     DOUBLE PRECISION,
+    tolerance_mm DOUBLE PRECISION,
+    bow_mm       DOUBLE PRECISION,
+    roughness_mm DOUBLE PRECISION,
+    program      TEXT NOT NULL,
+    method       TEXT NOT NULL,
+    card_scale   TEXT NOT NULL,
+    camera       TEXT NOT NULL,
+    supersedes   TEXT NOT NULL,
+    words        TEXT NOT NULL
+);
+CREATE INDEX measurement_time ON measurement (time, id);
+CREATE INDEX measurement_site ON measurement (site, time, id);
+CREATE INDEX measurement_conveyor ON measurement (conveyor, time, id);
+CREATE INDEX measurement_belt ON measurement (belt, time, id);
+CREATE INDEX measurement_joint ON measurement (joint, time, id);
+CREATE INDEX measurement_person ON measurement (site, person, time, id);
+CREATE INDEX measurement_verdict ON measurement (site, verdict, time, id);
+CREATE INDEX measurement_offset ON measurement (site, offset_mm);
+CREATE INDEX measurement_offset_all ON measurement (offset_mm);
+CREATE INDEX measurement_card_set ON measurement (card_set, time, id);
+CREATE INDEX measurement_supersedes ON measurement (supersedes, id) WHERE supersedes <> '';
+
+CREATE TABLE measurement_body (
+    id     TEXT PRIMARY KEY,
+    body   TEXT NOT NULL,
+    result TEXT NOT NULL
+);
+
+CREATE TABLE measurement_file (
+    measurement TEXT NOT NULL,
+    place       INTEGER NOT NULL,
+    sha256      TEXT NOT NULL,
+    PRIMARY KEY (measurement, place)
+);
+CREATE INDEX measurement_file_sha256 ON measurement_file (sha256);
+
+CREATE TABLE review (
+    id          TEXT PRIMARY KEY,
+    site        TEXT NOT NULL REFERENCES site (id),
+    joint       TEXT NOT NULL REFERENCES joint (id),
+    measurement TEXT NOT NULL,
+    sign        INTEGER NOT NULL,
+    outcome     TEXT NOT NULL,
+    time        BIGINT NOT NULL,
+    body        TEXT NOT NULL,
+    UNIQUE (measurement, sign)
+);
+CREATE INDEX review_joint ON review (joint, time);
+
+-- Measurements without a sign-off, so that they are found among the many with one.
+CREATE TABLE open_review (
+    measurement TEXT PRIMARY KEY,
+    site        TEXT NOT NULL,
+    time        BIGINT NOT NULL
+);
+CREATE INDEX open_review_site ON open_review (site, time);
+
+-- Words of a measurement, to find the rare ones by. They are separated by single blanks already, so no
+-- parser of the database's own comes in.
+CREATE INDEX measurement_words ON measurement USING gin (array_to_tsvector(string_to_array(btrim(words), ' ')));
+
+-- What was added stays as it is.
+-- +goose StatementBegin
+CREATE FUNCTION beltend_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION 'beltend: % rows refuse %', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
+END;
+$$;
+-- +goose StatementEnd
+CREATE TRIGGER event_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON event FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER card_check_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON card_check FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER photo_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON photo FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_body_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_body FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER measurement_file_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON measurement_file FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER review_only_added BEFORE UPDATE OR DELETE OR TRUNCATE ON review FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+
+-- What may change is never taken away.
+CREATE TRIGGER site_not_deleted BEFORE DELETE OR TRUNCATE ON site FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER conveyor_not_deleted BEFORE DELETE OR TRUNCATE ON conveyor FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER belt_not_deleted BEFORE DELETE OR TRUNCATE ON belt FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER joint_not_deleted BEFORE DELETE OR TRUNCATE ON joint FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();
+CREATE TRIGGER card_set_not_deleted BEFORE DELETE OR TRUNCATE ON card_set FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();

@@ -1,0 +1,88 @@
+package archive
+
+import (
+	"context"
+	"strings"
+
+	"beltend/server/result"
+)
+
+// closeReview takes a measurement from those that wait for their first sign-off.
+const closeReview = "DELETE FROM open_review WHERE measurement = ?"
+
+// AddReview keeps a sign-off. The archive numbers it: the second must come
+// from another person (PersonID, or Person where there are no accounts), and send
+// the measurement back or agree with the first; otherwise, and after two,
+// Conflict. Accepted is for verdict square alone. A measurement sent back takes no further sign-off.
+func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, error) {
+	if err := check(needed("measurement", r.Measurement), oneOf("outcome", r.Outcome, Accepted, SentBack, Concession), name("person", r.Person),
+		text("person id", r.PersonID, 200), text("reason", r.Reason, 2000), text("concession by", r.ConcessionBy, 200)); err != nil {
+		return r, err
+	}
+	if r.Outcome != Accepted && strings.TrimSpace(r.Reason) == "" {
+		return r, fail(Invalid, "reason: sending back and conceding need one.", nil)
+	}
+	if r.Outcome == Concession && strings.TrimSpace(r.ConcessionBy) == "" {
+		return r, fail(Invalid, "concession by: say who conceded.", nil)
+	}
+	r.Time = kept(r.Time)
+	if r.Time.IsZero() {
+		r.Time = now()
+	}
+	r.ID = NewID()
+	given := r
+	err := a.Write(ctx, func(tx *Tx) error {
+		r = given
+		var verdict string
+		if err := tx.Row(ctx, []any{&r.Site, &r.Joint, &verdict}, "SELECT site, joint, verdict FROM measurement WHERE id = ?", r.Measurement); err != nil {
+			return missing(err, "measurement")
+		}
+		if r.Outcome == Accepted && verdict != string(result.Square) {
+			return fail(Conflict, "Only what was measured square can be accepted. Send it back, or record a concession and by whom it is given.", nil)
+		}
+		before, err := many[Review](ctx, tx, "SELECT body FROM review WHERE measurement = ? ORDER BY sign", r.Measurement)
+		if err != nil {
+			return err
+		}
+		r.Sign = len(before) + 1
+		if err := follows(r, before); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, closeReview, r.Measurement); err != nil {
+			return err
+		}
+		return tx.add(ctx, by, reviewKind, r, r.Site, r.Reason, r.ID)
+	})
+	return r, err
+}
+
+// follows says whether a sign-off may come after those before it.
+func follows(r Review, before []Review) error {
+	if len(before) == 0 {
+		return nil
+	}
+	first := before[0]
+	switch {
+	case len(before) > 1:
+		return fail(Conflict, "This measurement has both sign-offs already.", nil)
+	case first.Outcome == SentBack:
+		return fail(Conflict, "This measurement was sent back; judge the next one.", nil)
+	case samePerson(r, first):
+		return fail(Conflict, "The second sign-off must come from another person.", nil)
+	case r.Outcome != SentBack && r.Outcome != first.Outcome:
+		return fail(Conflict, "The second sign-off must agree with the first, or send the measurement back.", nil)
+	}
+	return nil
+}
+
+func samePerson(a, b Review) bool {
+	if a.PersonID != "" && b.PersonID != "" {
+		return a.PersonID == b.PersonID
+	}
+	return strings.EqualFold(a.Person, b.Person)
+}
+
+// Reviews lists a joint's sign-offs, oldest first.
+func (a *Archive) Reviews(ctx context.Context, sites Sites, joint string) ([]Review, error) {
+	return list[Review](ctx, a, reviewKind, sites, "site", " AND joint = ? ORDER BY time, sign, id", joint)
+}

@@ -1,0 +1,447 @@
+package archive
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"beltend/server/result"
+)
+
+// How a search stays fast among a million measurements: rows are read newest
+// first along one index that serves the chosen filter, and the other filters are
+// applied to them. Where the first lookback rows do not fill the page, what is
+// asked for is rare, and the index of the rarer thing (a word, an offset range, an
+// open review) is read instead.
+const (
+	lookback   = 6000
+	siteChunk  = 50   // sites read in one statement, each along its own index range
+	manySites  = 1000 // beyond, one index over all sites is read
+	seriesMost = 10_000
+)
+
+// condition is a part of a WHERE clause.
+type condition struct {
+	sql  string
+	args []any
+}
+
+func (c *condition) and(sql string, args ...any) {
+	c.sql += " AND " + sql
+	c.args = append(c.args, args...)
+}
+
+// plan is how a query is read. Its columns are those of the table m.
+type plan struct {
+	along  condition // served by one index in the order of time
+	bySite bool      // along wants one site at a time
+	rest   condition // applied to the rows
+	rare   *rare     // nil where nothing is rare
+}
+
+// rare selects by the index of what is rare.
+type rare struct {
+	from  string
+	where condition
+}
+
+const everything = "1 = 1"
+
+func (d *database) plan(q Query) (plan, error) {
+	p := plan{along: condition{sql: everything}, rest: condition{sql: everything}}
+	// The first of these that is asked for is read along; columns with '' added keep
+	// the databases from choosing another index.
+	led := false
+	equal := func(column, value string, site bool) {
+		switch {
+		case value == "":
+		case led:
+			p.rest.and("m."+column+" || '' = ?", value)
+		default:
+			p.along.and("m."+column+" = ?", value)
+			led, p.bySite = true, site
+		}
+	}
+	equal("joint", q.Joint, false)
+	equal("belt", q.Belt, false)
+	equal("conveyor", q.Conveyor, false)
+	equal("card_set", q.CardSet, false)
+	equal("person", q.Person, true)
+	equal("verdict", q.Verdict, true)
+	if !led { // the newest of all sites are read along one index, those of some site by site
+		p.bySite = !q.Sites.all
+	}
+	if err := check(oneOf("end", q.End, "", Leading, Trailing), oneOf("step", q.Step, "", StepDrawn, StepCut, StepRecut, StepFinished),
+		oneOf("verdict", q.Verdict, "", string(result.Square), string(result.Recut), string(result.Undecided), refused),
+		oneOf("review", q.Review, "", "open", Accepted, SentBack, Concession),
+		text("joint", q.Joint, 200), text("belt", q.Belt, 200), text("conveyor", q.Conveyor, 200), text("card set", q.CardSet, 200),
+		text("person", q.Person, 200), text("text", q.Text, 500)); err != nil {
+		return p, err
+	}
+	if q.End != "" {
+		p.rest.and("m.side = ?", q.End)
+	}
+	if q.Step != "" {
+		p.rest.and("m.step = ?", q.Step)
+	}
+	if !q.From.IsZero() {
+		p.along.and("m.time >= ?", micros(q.From))
+	}
+	if !q.To.IsZero() {
+		p.along.and("m.time < ?", micros(q.To))
+	}
+	if q.After != "" {
+		at, id, err := readCursor(q.After)
+		if err != nil {
+			return p, err
+		}
+		p.along.and("(m.time, m.id) < (?, ?)", at, id)
+	}
+	if q.Newest {
+		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
+	}
+	if q.OffsetMin != nil || q.OffsetMax != nil {
+		d.offsets(&p, q)
+	}
+	switch q.Review {
+	case "":
+	case "open":
+		p.rest.and("EXISTS (SELECT 1 FROM open_review o WHERE o.measurement = m.id)")
+		where, args := q.Sites.where("o.site")
+		p.rare = &rare{"open_review o CROSS JOIN measurement m", condition{"m.id = o.measurement AND " + where, args}}
+	default:
+		p.rest.and("(SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1) = ?", q.Review)
+	}
+	words := wordsOf(q.Text)
+	if len(words) == 0 {
+		if strings.TrimSpace(q.Text) != "" {
+			return p, fail(Invalid, "text: there is no letter or digit in it.", nil)
+		}
+		return p, nil
+	}
+	for _, w := range words {
+		if utf8.RuneCountInString(w) == 1 { // whole: too many words begin with it
+			p.rest.and("m.words || ' ' LIKE ?", "% "+w+" %")
+		} else {
+			p.rest.and("m.words LIKE ?", "% "+w+"%")
+		}
+	}
+	p.rare = d.matching(words)
+	return p, nil
+}
+
+// offsets adds the range of offsets.
+func (d *database) offsets(p *plan, q Query) {
+	lo, hi := -1e300, 1e300
+	if q.OffsetMin != nil {
+		lo = *q.OffsetMin
+	}
+	if q.OffsetMax != nil {
+		hi = *q.OffsetMax
+	}
+	p.rest.and("+m.offset_mm >= ? AND +m.offset_mm <= ?", lo, hi)
+	where, args := q.Sites.where("m.site")
+	from := "measurement m"
+	if !d.postgres { // which has no statistics to choose by
+		from += " INDEXED BY measurement_offset"
+		if q.Sites.all {
+			from += "_all"
+		}
+	}
+	p.rare = &rare{from, condition{where + " AND m.offset_mm >= ? AND m.offset_mm <= ?", append(args, lo, hi)}}
+}
+
+// matching selects the measurements that have all these words, by the
+// database's own index of words.
+func (d *database) matching(words []string) *rare {
+	quoted := make([]string, len(words))
+	for i, w := range words {
+		begins := utf8.RuneCountInString(w) > 1
+		switch { // words hold letters and digits alone, so quotes end where they should
+		case d.postgres && begins:
+			quoted[i] = "'" + w + "':*"
+		case d.postgres:
+			quoted[i] = "'" + w + "'"
+		case begins:
+			quoted[i] = `"` + w + `"*`
+		default:
+			quoted[i] = `"` + w + `"`
+		}
+	}
+	if d.postgres {
+		return &rare{"measurement m", condition{"array_to_tsvector(string_to_array(btrim(m.words), ' ')) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}}
+	}
+	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}}
+}
+
+// rarely selects places through what is rare: SQLite joins in the order written,
+// PostgreSQL is told to take what is rare first.
+func (d *database) rarely(r *rare, conditions condition, limit int) condition {
+	args := append(append(append([]any(nil), r.where.args...), conditions.args...), limit)
+	if d.postgres {
+		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.time, m.id FROM m WHERE " + conditions.sql + newest, args}
+	}
+	return condition{"SELECT m.time, m.id FROM " + r.from + " WHERE " + r.where.sql + " AND " + conditions.sql + newest, args}
+}
+
+// place is where a measurement stands in the order of lists.
+type place struct {
+	time int64
+	id   string
+}
+
+func newestFirst(a, b place) int {
+	return cmp.Or(cmp.Compare(b.time, a.time), strings.Compare(b.id, a.id))
+}
+
+func (p place) cursor() string { return strconv.FormatInt(p.time, 10) + "-" + p.id }
+
+func readCursor(s string) (int64, string, error) {
+	at, id, _ := strings.Cut(strings.TrimPrefix(s, "-"), "-")
+	us, err := strconv.ParseInt(at, 10, 64)
+	if err != nil || identifier("after", id) != nil {
+		return 0, "", fail(Invalid, "after: this is no place in a list.", nil)
+	}
+	if strings.HasPrefix(s, "-") {
+		us = -us
+	}
+	return us, id, nil
+}
+
+// Search lists measurements, newest first.
+func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
+	limit, err := limitOf(q.Limit)
+	if err != nil {
+		return Page{}, err
+	}
+	var page Page
+	err = a.Read(ctx, func(tx *Tx) error {
+		places, err := tx.places(ctx, q, limit+1, lookback)
+		if err != nil || len(places) == 0 {
+			return err
+		}
+		if len(places) > limit {
+			places = places[:limit]
+			page.Next = places[limit-1].cursor()
+		}
+		ids := make([]any, len(places))
+		for i, p := range places {
+			ids[i] = p.id
+		}
+		page.Items, err = tx.found(ctx, "m.id IN ("+marks(len(ids))+")", ids, " ORDER BY m.time DESC, m.id DESC")
+		return err
+	})
+	return page, err
+}
+
+// places finds the newest measurements that match.
+func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, error) {
+	p, err := t.db.plan(q)
+	if err != nil {
+		return nil, err
+	}
+	groups, err := t.siteGroups(ctx, q.Sites, p.bySite)
+	if err != nil {
+		return nil, err
+	}
+	if p.rest.sql == everything {
+		return t.read(ctx, p, groups, limit, 0)
+	}
+	out, err := t.read(ctx, p, groups, limit, back)
+	if err != nil {
+		return nil, err
+	}
+	whole, floor, err := t.reach(ctx, p, groups, limit, back)
+	if err != nil || whole {
+		return out, err
+	}
+	if len(out) == limit && out[limit-1].time > floor {
+		return out, nil
+	}
+	if p.rare == nil {
+		return t.read(ctx, p, groups, limit, 0)
+	}
+	where, args := q.Sites.where("m.site")
+	all := condition{where, args}
+	all.and(p.along.sql, p.along.args...)
+	all.and(p.rest.sql, p.rest.args...)
+	all = t.db.rarely(p.rare, all, limit)
+	return t.scanPlaces(ctx, nil, all.sql, all.args)
+}
+
+// siteGroups are the conditions on the site, each to be read along an index by
+// itself; grouped by statement.
+func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]condition, error) {
+	if bySite && sites.all {
+		var ids []string
+		err := t.Rows(ctx, func(scan func(...any) error) error {
+			var id string
+			err := scan(&id)
+			ids = append(ids, id)
+			return err
+		}, "SELECT id FROM site LIMIT ?", manySites+1)
+		if err != nil {
+			return nil, err
+		}
+		if len(ids) <= manySites {
+			sites = SomeSites(ids...)
+		}
+	}
+	if !bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
+		where, args := sites.where("m.site || ''")
+		return [][]condition{{{where, args}}}, nil
+	}
+	var out [][]condition
+	for chunk := range slices.Chunk(sites.ids, siteChunk) {
+		var group []condition
+		for _, id := range chunk {
+			group = append(group, condition{"m.site = ?", []any{id}})
+		}
+		out = append(out, group)
+	}
+	return out, nil
+}
+
+const newest = " ORDER BY m.time DESC, m.id DESC LIMIT ?"
+
+// window is how many of a site's newest rows are looked at.
+func window(back, limit int, group []condition) int { return max(limit, back/len(group)) }
+
+// read reads along the index, of each site's newest rows at most back; 0: all.
+func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit, back int) ([]place, error) {
+	var out []place
+	for _, group := range groups {
+		var parts []string
+		var args []any
+		for _, site := range group {
+			args = append(append(args, site.args...), p.along.args...)
+			from := "measurement m WHERE " + site.sql + " AND " + p.along.sql
+			if back > 0 {
+				from = "(SELECT * FROM " + from + newest + ") m WHERE " + p.rest.sql
+				args = append(args, window(back, limit, group))
+			} else {
+				from += " AND " + p.rest.sql
+			}
+			args = append(append(args, p.rest.args...), limit)
+			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM "+from+newest+") AS s")
+		}
+		var err error
+		if out, err = t.scanPlaces(ctx, out, strings.Join(parts, " UNION ALL "), args); err != nil {
+			return nil, err
+		}
+	}
+	slices.SortFunc(out, newestFirst)
+	return out[:min(limit, len(out))], nil
+}
+
+// reach says how far back the newest rows reach that read looked at: whole, they
+// are all there is; otherwise nothing later than floor was left out.
+func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, back int) (whole bool, floor int64, err error) {
+	whole = true
+	for _, group := range groups {
+		var parts []string
+		var args []any
+		for _, site := range group {
+			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM measurement m WHERE "+site.sql+" AND "+p.along.sql+newest+" OFFSET ?) AS s")
+			args = append(append(append(args, site.args...), p.along.args...), 1, window(back, limit, group)-1)
+		}
+		ends, err := t.scanPlaces(ctx, nil, strings.Join(parts, " UNION ALL "), args)
+		if err != nil {
+			return false, 0, err
+		}
+		for _, e := range ends {
+			if whole || e.time > floor {
+				floor = e.time
+			}
+			whole = false
+		}
+	}
+	return whole, floor, nil
+}
+
+func (t *Tx) scanPlaces(ctx context.Context, out []place, q string, args []any) ([]place, error) {
+	err := t.Rows(ctx, func(scan func(...any) error) error {
+		var p place
+		err := scan(&p.time, &p.id)
+		out = append(out, p)
+		return err
+	}, q, args...)
+	return out, err
+}
+
+// found reads measurements with the names around them.
+func (t *Tx) found(ctx context.Context, where string, args []any, order string) ([]Found, error) {
+	var out []Found
+	err := t.Rows(ctx, func(scan func(...any) error) error {
+		var f Found
+		var body string
+		if err := scan(&body, &f.SiteName, &f.ConveyorName, &f.BeltName, &f.JointNumber, &f.CardSetNo, &f.SupersededBy, &f.Review, &f.Signs, &f.CardDoubt); err != nil {
+			return err
+		}
+		if err := json.Unmarshal([]byte(body), &f.Measurement); err != nil {
+			return fail(Damaged, "A stored measurement cannot be read", err)
+		}
+		out = append(out, f)
+		return nil
+	}, `SELECT b.body, s.name, c.name, l.name, j.number, COALESCE(k.number, ''),
+		COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''),
+		COALESCE((SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1), ''),
+		(SELECT COUNT(*) FROM review r WHERE r.measurement = m.id),
+		COALESCE((SELECT NOT good FROM card_check h WHERE h.card_set = m.card_set AND h.time >= m.time ORDER BY h.time LIMIT 1), 1 = 0)
+		FROM measurement m JOIN measurement_body b ON b.id = m.id JOIN site s ON s.id = m.site JOIN conveyor c ON c.id = m.conveyor
+		JOIN belt l ON l.id = m.belt JOIN joint j ON j.id = m.joint LEFT JOIN card_set k ON k.id = m.card_set WHERE `+where+order, args...)
+	return out, err
+}
+
+// Series gives the measured offsets that match q as points of a chart, oldest
+// first: the newest most of them, at most 10,000. q.After and q.Limit do not count.
+func (a *Archive) Series(ctx context.Context, q Query, most int) ([]Point, error) {
+	if most < 1 || most > seriesMost {
+		return nil, fail(Invalid, fmt.Sprintf("a series has 1 to %d points.", seriesMost), nil)
+	}
+	q.After = ""
+	var out []Point
+	err := a.Read(ctx, func(tx *Tx) error {
+		p, err := tx.db.plan(q)
+		if err != nil {
+			return err
+		}
+		p.rest.and("m.offset_mm IS NOT NULL")
+		where, args := q.Sites.where("m.site")
+		from := "measurement m"
+		if p.rare != nil && len(wordsOf(q.Text)) > 0 {
+			from, where, args = p.rare.from, p.rare.where.sql+" AND "+where, append(p.rare.where.args, args...)
+		}
+		args = append(append(append(args, p.along.args...), p.rest.args...), most)
+		return tx.Rows(ctx, func(scan func(...any) error) error {
+			var pt Point
+			var at int64
+			var roughness *float64
+			err := scan(&pt.ID, &at, &pt.Site, &pt.Person, &pt.End, &pt.Step, &pt.Verdict, &pt.OffsetMM, &pt.U95MM, &pt.ToleranceMM, &pt.BowMM, &roughness)
+			pt.Time = fromMicros(at)
+			if roughness != nil {
+				pt.RoughnessMM = *roughness
+			}
+			out = append(out, pt)
+			return err
+		}, "SELECT m.id, m.time, m.site, m.person, m.side, m.step, m.verdict, m.offset_mm, m.u95_mm, m.tolerance_mm, m.bow_mm, m.roughness_mm FROM "+from+
+			" WHERE "+where+" AND "+p.along.sql+" AND "+p.rest.sql+newest, args...)
+	})
+	slices.Reverse(out)
+	return out, err
+}
+
+// SinceLastGoodCheck lists, newest first, all that was measured with a card
+// set after its last good check: when it is found bad, what must be judged again.
+func (a *Archive) SinceLastGoodCheck(ctx context.Context, sites Sites, cardSet, after string, limit int) (Page, error) {
+	from, err := a.lastGoodCheck(ctx, sites, cardSet)
+	if err != nil {
+		return Page{}, err
+	}
+	return a.Search(ctx, Query{Sites: sites, CardSet: cardSet, From: from, After: after, Limit: limit})
+}

@@ -1,0 +1,61 @@
+package archive
+
+import (
+	"slices"
+	"testing"
+)
+
+// However far back a search looks before it takes the index of what is rare, it
+// finds the same: reading every row is the truth.
+func TestSearchFindsTheSameByEveryWay(t *testing.T) {
+	a, err := Open(t.Context(), Address{Folder: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	f, err := a.Fill(t.Context(), 3000, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, ten := 2.0, -10.0
+	for _, q := range []Query{
+		{Text: "kestrel"}, {Text: "water"}, {Text: "ida marten"}, {Text: "blurred"}, {Text: "line 3"},
+		{OffsetMin: &two}, {OffsetMax: &ten}, {Review: "open"}, {Review: SentBack}, {End: Leading}, {Step: StepCut, Verdict: "recut"},
+		{Person: f.People[7], End: Trailing}, {Belt: f.Belts[3], Step: StepDrawn}, {From: f.To.AddDate(-1, 0, 0), End: Leading},
+		{Newest: true, Verdict: "refused"}, {OffsetMin: &two, Text: "recut", Review: SentBack, Step: StepCut},
+	} {
+		for _, sites := range []Sites{AllSites(), SomeSites(f.Sites...), SomeSites(f.Sites[0]), SomeSites(f.Sites[5:8]...), SomeSites(f.Sites[0], f.Sites[9])} {
+			q.Sites = sites
+			err := a.Read(t.Context(), func(tx *Tx) error {
+				p, err := tx.db.plan(q)
+				if err != nil {
+					return err
+				}
+				p.rare = nil
+				groups, err := tx.siteGroups(t.Context(), q.Sites, p.bySite)
+				if err != nil {
+					return err
+				}
+				truth, err := tx.read(t.Context(), p, groups, 5000, 0)
+				if err != nil {
+					return err
+				}
+				for _, limit := range []int{1, 7, 51} {
+					for _, back := range []int{1, 60, 400, 5000} {
+						got, err := tx.places(t.Context(), q, limit, back)
+						if err != nil {
+							return err
+						}
+						if want := truth[:min(limit, len(truth))]; !slices.Equal(got, want) {
+							t.Errorf("%+v, limit %d, back %d: %d found, want %d, or in another order", q, limit, back, len(got), len(want))
+						}
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}

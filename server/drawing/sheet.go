@@ -1,0 +1,333 @@
+// Package drawing draws a joint on paper: the two ends meshed to scale with
+// every number on it, the joint as it would run, and the bench list. A drawing
+// is laid out once, in millimetres on the sheet with y down, and written as SVG
+// or as a page of a PDF.
+package drawing
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image/color"
+	"math"
+	"regexp"
+	"strings"
+	"unicode/utf8"
+
+	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goregular"
+
+	"beltend/geometry"
+)
+
+// A4, mm.
+const (
+	long  = 297.0
+	short = 210.0
+	edge  = 12.0 // free all round
+)
+
+// Colours keep their meaning without hue: leading hooks are filled dark,
+// trailing hooks are outlined.
+var (
+	ink     = color.RGBA{0x1c, 0x24, 0x2b, 0xff}
+	pale    = color.RGBA{0x6b, 0x75, 0x7d, 0xff}
+	belt    = color.RGBA{0xe4, 0xe8, 0xec, 0xff}
+	beltToo = color.RGBA{0xf1, 0xf3, 0xf5, 0xff}
+	lead    = color.RGBA{0x1f, 0x5f, 0xa8, 0xff}
+	trail   = color.RGBA{0xb3, 0x3a, 0x1a, 0xff}
+	steel   = color.RGBA{0x8a, 0x93, 0x9b, 0xff}
+	white   = color.RGBA{0xff, 0xff, 0xff, 0xff}
+	none    = color.RGBA{}
+)
+
+// shape is a run of points, filled where fill has a colour.
+type shape struct {
+	pts    []geometry.Vec2
+	closed bool
+	line   color.RGBA
+	width  float64
+	dash   float64
+	fill   color.RGBA
+}
+
+// words is a line of text; x, y is the start, middle or end of its baseline.
+type words struct {
+	at    geometry.Vec2
+	size  float64
+	text  string
+	align int // -1 starts, 0 is centred, 1 ends at the point
+	bold  bool
+	ink   color.RGBA
+	up    bool // reads upwards
+}
+
+type sheet struct {
+	width, height float64
+	title         string
+	items         []any // shape or words, in the order drawn
+}
+
+func pt(x, y float64) geometry.Vec2 { return geometry.Vec2{X: x, Y: y} }
+
+func (s *sheet) line(c color.RGBA, width float64, pts ...geometry.Vec2) {
+	s.items = append(s.items, shape{pts: pts, line: c, width: width})
+}
+
+func (s *sheet) dashed(c color.RGBA, width, dash float64, pts ...geometry.Vec2) {
+	s.items = append(s.items, shape{pts: pts, line: c, width: width, dash: dash})
+}
+
+func (s *sheet) area(fill, line color.RGBA, width float64, pts ...geometry.Vec2) {
+	s.items = append(s.items, shape{pts: pts, closed: true, fill: fill, line: line, width: width})
+}
+
+func (s *sheet) say(x, y, size float64, align int, c color.RGBA, format string, a ...any) {
+	s.items = append(s.items, words{at: pt(x, y), size: size, text: fmt.Sprintf(format, a...), align: align, ink: c})
+}
+
+func (s *sheet) head(x, y, size float64, align int, text string) {
+	s.items = append(s.items, words{at: pt(x, y), size: size, text: text, align: align, bold: true, ink: ink})
+}
+
+// arrow draws a line with a filled head at its end.
+func (s *sheet) arrow(c color.RGBA, width float64, from, to geometry.Vec2) {
+	d := to.Sub(from).Unit()
+	n := pt(-d.Y, d.X)
+	h := 4 * width
+	s.line(c, width, from, to.Sub(d.Mul(h)))
+	s.area(c, none, 0, to, to.Sub(d.Mul(1.6*h)).Add(n.Mul(0.6*h)), to.Sub(d.Mul(1.6*h)).Sub(n.Mul(0.6*h)))
+}
+
+// dimension draws a level dimension line with its text above the middle, or
+// where it does not fit, beside it: on the right for beside above 0.
+func (s *sheet) dimension(x0, x1, y float64, c color.RGBA, beside float64, text string) {
+	if x1 < x0 {
+		x0, x1 = x1, x0
+	}
+	const size = 3.0
+	for _, x := range []float64{x0, x1} {
+		s.line(c, 0.15, pt(x, y-1.2), pt(x, y+1.2))
+	}
+	s.line(c, 0.2, pt(x0, y), pt(x1, y))
+	if textWidth(text, size) < x1-x0-1 {
+		s.say((x0+x1)/2, y-0.9, size, 0, c, "%s", text)
+		return
+	}
+	if beside < 0 {
+		s.say(x0-1.2, y+1, size, 1, c, "%s", text)
+		return
+	}
+	s.say(x1+1.2, y+1, size, -1, c, "%s", text)
+}
+
+// textWidth is an upper estimate that also holds for the fonts an SVG viewer
+// may put in the place of ours.
+func textWidth(text string, size float64) float64 {
+	return 0.55 * size * float64(utf8.RuneCountInString(text))
+}
+
+// para writes wrapped text and returns the y after it.
+func (s *sheet) para(x, y, width, size float64, c color.RGBA, text string) float64 {
+	for _, l := range wrap(text, width, size) {
+		s.say(x, y, size, -1, c, "%s", l)
+		y += 1.35 * size
+	}
+	return y
+}
+
+// beforeUnit is the space between a number and its unit, where no line breaks.
+var beforeUnit = regexp.MustCompile(`(\d) (mm|in|m|ft)\b`)
+
+func wrap(text string, width, size float64) []string {
+	const joined = "\u00a0"
+	var lines []string
+	l := ""
+	for _, w := range strings.Split(beforeUnit.ReplaceAllString(text, "$1"+joined+"$2"), " ") {
+		w = strings.ReplaceAll(w, joined, " ")
+		switch {
+		case l == "":
+			l = w
+		case textWidth(l+" "+w, size) <= width:
+			l += " " + w
+		default:
+			lines, l = append(lines, l), w
+		}
+	}
+	if l == "" {
+		return lines
+	}
+	return append(lines, l)
+}
+
+func hex(c color.RGBA) string {
+	if c.A == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
+}
+
+var escape = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
+
+// svg writes a sheet as SVG in millimetres.
+func (s *sheet) svg() []byte {
+	b := new(bytes.Buffer)
+	fmt.Fprintf(b, `<?xml version="1.0" encoding="UTF-8"?>
+<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" font-family="Go, 'DejaVu Sans', Verdana, Arial, sans-serif">
+<title>%s</title>
+<rect width="%g" height="%g" fill="#fff"/>
+`, s.width, s.height, s.width, s.height, escape.Replace(s.title), s.width, s.height)
+	for _, item := range s.items {
+		switch i := item.(type) {
+		case shape:
+			b.WriteString(`<path d="`)
+			for k, p := range i.pts {
+				op := "L"
+				if k == 0 {
+					op = "M"
+				}
+				fmt.Fprintf(b, "%s%s %s", op, number(p.X), number(p.Y))
+			}
+			if i.closed {
+				b.WriteString("z")
+			}
+			fmt.Fprintf(b, `" fill="%s" stroke="%s"`, hex(i.fill), hex(i.line))
+			if i.width > 0 {
+				fmt.Fprintf(b, ` stroke-width="%s" stroke-linecap="round" stroke-linejoin="round"`, number(i.width))
+			}
+			if i.dash > 0 {
+				fmt.Fprintf(b, ` stroke-dasharray="%s"`, number(i.dash))
+			}
+			b.WriteString("/>\n")
+		case words:
+			anchor := [...]string{"start", "middle", "end"}[i.align+1]
+			fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s" text-anchor="%s" fill="%s"`, number(i.at.X), number(i.at.Y), number(i.size), anchor, hex(i.ink))
+			if i.bold {
+				b.WriteString(` font-weight="bold"`)
+			}
+			if i.up {
+				fmt.Fprintf(b, ` transform="rotate(-90 %s %s)"`, number(i.at.X), number(i.at.Y))
+			}
+			fmt.Fprintf(b, ">%s</text>\n", escape.Replace(i.text))
+		}
+	}
+	b.WriteString("</svg>\n")
+	return b.Bytes()
+}
+
+// number writes mm to a micrometre.
+func number(mm float64) string {
+	t := strings.TrimRight(strings.TrimRight(fmt.Sprintf("%.3f", mm), "0"), ".")
+	if t == "-0" {
+		return "0"
+	}
+	return t
+}
+
+// pdf writes sheets as the pages of one document.
+func pdf(sheets ...*sheet) ([]byte, error) {
+	doc := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: short, Ht: long}})
+	doc.SetMargins(0, 0, 0)
+	doc.SetAutoPageBreak(false, 0)
+	doc.SetTitle(sheets[0].title, true)
+	doc.SetCreator("beltend", true)
+	doc.SetLang("en")
+	doc.AddUTF8FontFromBytes("go", "", goregular.TTF)
+	doc.AddUTF8FontFromBytes("go", "B", gobold.TTF)
+	doc.SetLineCapStyle("round")
+	doc.SetLineJoinStyle("round")
+	for _, s := range sheets {
+		turn := "P"
+		if s.width > s.height {
+			turn = "L"
+		}
+		doc.AddPageFormat(turn, fpdf.SizeType{Wd: math.Min(s.width, s.height), Ht: math.Max(s.width, s.height)})
+		for _, item := range s.items {
+			switch i := item.(type) {
+			case shape:
+				pdfShape(doc, i)
+			case words:
+				pdfWords(doc, i)
+			}
+		}
+	}
+	b := new(bytes.Buffer)
+	if err := doc.Output(b); err != nil {
+		return nil, fmt.Errorf("write the PDF: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+func pdfShape(doc *fpdf.Fpdf, i shape) {
+	doc.SetDrawColor(int(i.line.R), int(i.line.G), int(i.line.B))
+	doc.SetFillColor(int(i.fill.R), int(i.fill.G), int(i.fill.B))
+	doc.SetLineWidth(i.width)
+	if i.dash > 0 {
+		doc.SetDashPattern([]float64{i.dash, i.dash}, 0)
+	}
+	for k, p := range i.pts {
+		if k == 0 {
+			doc.MoveTo(p.X, p.Y)
+		} else {
+			doc.LineTo(p.X, p.Y)
+		}
+	}
+	if i.closed {
+		doc.ClosePath()
+	}
+	style := ""
+	if i.fill.A > 0 {
+		style += "F"
+	}
+	if i.line.A > 0 && i.width > 0 {
+		style += "D"
+	}
+	if style == "" {
+		style = "n"
+	}
+	doc.DrawPath(style)
+	if i.dash > 0 {
+		doc.SetDashPattern(nil, 0)
+	}
+}
+
+func pdfWords(doc *fpdf.Fpdf, i words) {
+	style := ""
+	if i.bold {
+		style = "B"
+	}
+	doc.SetFont("go", style, 0)
+	doc.SetFontUnitSize(i.size)
+	doc.SetTextColor(int(i.ink.R), int(i.ink.G), int(i.ink.B))
+	w := doc.GetStringWidth(i.text)
+	x := i.at.X - w*float64(i.align+1)/2
+	if i.up {
+		doc.TransformBegin()
+		doc.TransformRotate(90, i.at.X, i.at.Y)
+		doc.Text(x, i.at.Y, i.text)
+		doc.TransformEnd()
+		return
+	}
+	doc.Text(x, i.at.Y, i.text)
+}
+
+// ErrFormat is returned for a format other than "svg" and "pdf".
+var ErrFormat = errors.New(`the format must be "svg" or "pdf"`)
+
+// scaleDown returns the largest usual drawing scale, as paper over true size,
+// not above the one given: 2, 1, 1/2, 1/2.5, 1/5, 1/10, 1/20, 1/25, 1/50, ...
+func scaleDown(most float64) (scale float64, text string) {
+	for _, s := range []float64{10, 5, 4, 3, 2, 1} {
+		if s <= most {
+			return s, fmt.Sprintf("%g : 1", s)
+		}
+	}
+	for by := 1.0; ; by *= 10 {
+		for _, d := range []float64{1, 1.5, 2, 2.5, 3, 4, 5, 6, 8} {
+			if 1/(d*by) <= most {
+				return 1 / (d * by), fmt.Sprintf("1 : %g", d*by)
+			}
+		}
+	}
+}

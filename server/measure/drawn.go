@@ -1,0 +1,184 @@
+package measure
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"beltend/geometry"
+	"beltend/server/result"
+	"beltend/vision"
+)
+
+// What is judged (Settings.Line).
+const (
+	cut   = "cut"
+	drawn = "drawn"
+)
+
+// drawnHint is the edge that a hint for the drawn line names.
+const drawnHint = "line"
+
+// nameOf is what people call the judged line.
+func nameOf(line string) string {
+	if line == drawn {
+		return "drawn line"
+	}
+	return cut
+}
+
+// drawnLine is the line drawn across the belt: the photos' ends with the line
+// in the place of the cut, so that it is judged by the same functions.
+type drawnLine struct {
+	ends    []seen
+	widthMM float64
+}
+
+// findDrawn looks for the line drawn behind the cut in every photo. Unless it is
+// asked for, only what is clear is taken, and nothing is nil. Of two lines that
+// could be meant the measurement shows both.
+func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*drawnLine, *result.Measurement, error) {
+	line := &drawnLine{}
+	var first error
+	var doubt *result.Measurement
+	for _, e := range ends {
+		sh := shots[e.photo]
+		view := n.res.View(sh.camera, e.photo)
+		_, sheets := outlines(sh, n)
+		how := vision.Searching{Asked: s.Line == drawn}
+		for _, h := range s.Hints {
+			if h.Photo == e.photo && h.Edge == drawnHint {
+				how.Asked = true
+				for _, q := range h.Px {
+					how.Near = append(how.Near, sh.pic.FromUpright(geometry.Vec2{X: q[0], Y: q[1]}))
+				}
+			}
+		}
+		if d, is := vision.CutIsDrawn(sh.pic, &view, e.end, sheets, sh.blur()); is {
+			if s.Line != drawn {
+				return nil, nil, &result.Refusal{Code: "cut_unclear", Photo: sh.name, Message: sh.name + ": what stands out as the cut is a line drawn across the belt, which goes on beyond it.",
+					Advice: "Judge the line (--line drawn), or lay paper under the belt's end so that the cut stands out and take the photo again; or set the cut by hand."}
+			}
+			if len(how.Near) == 0 {
+				line.add(e, d)
+				continue
+			}
+		}
+		d, err := vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.blur(), how)
+		var r *vision.Refused
+		switch {
+		case errors.As(err, &r):
+			if first == nil {
+				first = asRefusal(err, sh.name)
+			}
+			if len(r.Rival) == 2 && doubt == nil {
+				doubt = &result.Measurement{Schema: result.Schema, Line: drawn, Warnings: []result.Warning{}, Image: []result.Image{rivals(sh, &view, r.Rival)}}
+			}
+			if len(how.Near) > 0 || len(r.Rival) > 0 {
+				return nil, doubt, first
+			}
+		case err != nil:
+			return nil, nil, err
+		case d != nil:
+			line.add(e, d)
+		}
+	}
+	if len(line.ends) > 0 {
+		if err := line.agree(shots); err != nil {
+			if s.Line != drawn {
+				return nil, nil, nil
+			}
+			return nil, nil, err
+		}
+		return line, nil, nil
+	}
+	if s.Line == drawn && first != nil {
+		return nil, nil, first
+	}
+	return nil, nil, nil
+}
+
+// add takes a line in the place of an end's cut.
+func (l *drawnLine) add(e seen, d *vision.Drawn) {
+	end := *e.end
+	end.Cut, end.LeftCorner, end.RightCorner = d.Trace, d.Left, d.Right
+	lower(&end)
+	l.ends = append(l.ends, seen{e.photo, &end})
+	l.widthMM = math.Max(l.widthMM, d.WidthMM)
+}
+
+// lower leaves out edges below a line that lies above their middle, as far as
+// it takes: what is judged lies at the lower end of the edges.
+func lower(e *vision.End) {
+	y := e.Up.Dot(e.LeftCorner.Add(e.RightCorner).Mul(0.5))
+	top := math.Inf(1)
+	for _, t := range []*vision.Trace{&e.Left, &e.Right} {
+		top = math.Min(top, e.Up.Dot(t.Points[len(t.Points)-1].Plane))
+	}
+	from := y - 0.9*(top-y)
+	for _, t := range []*vision.Trace{&e.Left, &e.Right} {
+		k := 0
+		for k < len(t.Points)-10 && e.Up.Dot(t.Points[k].Plane) < from {
+			k++
+		}
+		t.Points = t.Points[k:]
+	}
+}
+
+// agree refuses photos that show different lines.
+func (l *drawnLine) agree(shots []*shot) error {
+	a := l.ends[0]
+	for _, b := range l.ends[1:] {
+		up := a.end.Up
+		if math.Abs(up.Dot(a.end.LeftCorner.Sub(b.end.LeftCorner))) > 8 || math.Abs(up.Dot(a.end.RightCorner.Sub(b.end.RightCorner))) > 8 {
+			return &result.Refusal{Code: "line_unclear", Photo: shots[b.photo].name,
+				Message: fmt.Sprintf("%s and %s show the drawn line in different places.", shots[a.photo].name, shots[b.photo].name),
+				Advice:  "Wipe off other lines across the belt, or set points on the right one by hand in each photo."}
+		}
+	}
+	return nil
+}
+
+// rivals shows two lines of which either could be meant.
+func rivals(sh *shot, view *geometry.View, lines [][2]geometry.Vec2) result.Image {
+	im := result.Image{File: sh.name, WidthPx: sh.pic.W, HeightPx: sh.pic.H, Orientation: sh.info.Orientation, Camera: view.Camera.Params(), CamFromBelt: view.CamFromPlane[:]}
+	if sh.info.Orientation >= 5 {
+		im.WidthPx, im.HeightPx = im.HeightPx, im.WidthPx
+	}
+	for k, l := range lines {
+		var px [][2]float64
+		for i := range 13 {
+			if uv, ok := view.Project(l[0].Add(l[1].Sub(l[0]).Mul(float64(i) / 12))); ok {
+				uv = sh.pic.UprightOf(uv)
+				px = append(px, [2]float64{round(uv.X, 2), round(uv.Y, 2)})
+			}
+		}
+		if k == 0 {
+			im.Drawn = px
+		} else {
+			im.Rival = px
+		}
+	}
+	return im
+}
+
+// checkDrawn refuses what cannot be a drawn line rightly found.
+func checkDrawn(j *judgement, ends []seen, name string) error {
+	const advice = "Wipe the belt, draw the line firmly along a straightedge from edge to edge, and take the photo again; or set points on it by hand."
+	if s := cutSeen(ends, j.v.WidthAtCut); s < 0.6 {
+		return &result.Refusal{Code: "line_unclear", Photo: name, Message: fmt.Sprintf("%s: the drawn line is seen over only %.0f %% of the belt's width.", name, 100*s), Advice: advice}
+	}
+	if j.v.CutStraightness > 0.02*j.v.WidthAtCut+5 || wavy(ends) > mostWavy {
+		return &result.Refusal{Code: "line_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the drawn line is uneven by %.0f mm.", name, j.v.CutStraightness), Advice: advice}
+	}
+	return nil
+}
+
+// record is the drawn line beside the cut in the contract.
+func (j *judgement) record(tol float64) *result.Drawn {
+	d := &result.Drawn{
+		OffsetMM: j.v.Offset, OffsetU95MM: j.u(qOffset), AngleDeg: j.v.Angle * 180 / math.Pi,
+		Verdict: j.verdict(tol), StraightnessMM: j.v.CutStraightness, Recut: j.recut(0),
+	}
+	return d
+}

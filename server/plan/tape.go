@@ -1,0 +1,368 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltend/geometry"
+	"beltend/geometry/joint"
+	"beltend/geometry/square"
+	"beltend/server/report"
+	"beltend/server/result"
+)
+
+// Settings of an end measured by hand.
+const (
+	Diagonals = "diagonals"
+	Up        = "up"
+	SetOut    = "set-out"
+	LineU95   = "line-u95"
+	Stations  = "stations"
+	Hollow    = "hollow"
+	Camber    = "camber"
+	TapeClass = "tape-class"
+	TapeHook  = "tape-hook"
+	Reading   = "reading"
+	Edge      = "edge"
+	Nominal   = "nominal"
+	Target    = "target"
+	Trim      = "trim"
+	With      = "with" // measurements of the same end
+)
+
+// TapeMethod is the version of the way from tape readings to a result.
+const TapeMethod = "tape/1"
+
+// Four lengths that miss each other by more than so many standard
+// uncertainties are a misreading: 3 happen once in 400 sound cases.
+const (
+	doubtful = 2.0
+	misread  = 3.0
+)
+
+// Tape is an end measured by hand, alone or together with measurements of the
+// same end by photo.
+func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error) {
+	in, trim, tolerance, nominal, err := tapeInput(text)
+	if err != nil {
+		return nil, err
+	}
+	v, err := square.FromTape(in)
+	if err != nil {
+		return nil, err
+	}
+	m := &result.Measurement{Schema: result.Schema, Line: "cut", Source: result.FromTape, Method: TapeMethod, Warnings: []result.Warning{},
+		Settings: &result.Settings{ToleranceMM: tolerance, NominalMM: nominal, TargetDeg: in.Target * 180 / math.Pi, TrimMM: trim}}
+	m.Tape = record(in, v)
+	if c := math.Abs(v.Closure); c > misread*v.ClosureU {
+		side := "longer"
+		if v.Closure < 0 {
+			side = "shorter"
+		}
+		m.Refused = &result.Refusal{Code: "tape_disagrees",
+			Message: fmt.Sprintf("The lengths do not make one belt end: the diagonals are on average %.1f mm %s than the width and the set-back make them (up to %.1f mm would be usual).", c, side, square.Coverage*v.ClosureU),
+			Advice:  "One of them was misread or set out wrongly: tape width, set-back and both diagonals again."}
+		return m, m.Refused
+	} else if c > doubtful*v.ClosureU {
+		// a single diagonal misread by twice that moves the offset by diagonal/up times as much as the closure
+		v.Terms = append(v.Terms, square.Term{Name: "the lengths do not quite agree", U: c * math.Max(in.Left, in.Right) / in.Up})
+		v.U = math.Hypot(v.U, v.Terms[len(v.Terms)-1].U)
+		warn(m, "tape_doubtful", "The diagonals miss by %.1f mm what width and set-back make them: the uncertainty is widened; tape them again.", c)
+	}
+	hollow := 0.0
+	if text.given(Hollow) {
+		if hollow, err = text.length(Hollow, 0); err != nil {
+			return nil, err
+		}
+		if !(hollow >= 0 && hollow <= 200) {
+			return nil, geometry.Wrong(Hollow, "%g mm is out of range 0 to 200: give the deepest gap between the cut and a straightedge laid over its corners in mm", hollow)
+		}
+		m.Tape.HollowMM = &hollow
+		m.Cut = &result.Cut{StraightnessMM: hollow, StraightnessU95MM: square.Coverage * math.Hypot(in.Reading.Step/math.Sqrt(12), in.Reading.Edge), Profile: [][2]float64{}}
+	} else {
+		warn(m, "cut_shape_unknown", "Equal diagonals say nothing about the cut between its corners: lay a straightedge over them and add the deepest gap (--%s).", Hollow)
+	}
+	m.Width = &result.Width{AtCutMM: v.Width, AtCutU95MM: square.Coverage * v.WidthU, MeanMM: v.MeanWidth, MeanU95MM: square.Coverage * v.WidthU, NominalMM: nominal, Stations: []result.Station{}}
+	for _, s := range v.Stations {
+		m.Width.Stations = append(m.Width.Stations, result.Station{UpMM: s.Up, WidthMM: s.Width})
+	}
+	if len(v.Stations) > 0 {
+		warn(m, "middles_unknown", "A tape across the belt gives widths: where the middles lie is not known, and 0 stands for them.")
+	}
+	if over := v.Taper * math.Max(v.Span, in.Up); math.Abs(over) > 0.01*v.Width {
+		warn(m, "width_varies", "The width changes by %.1f mm over %.0f mm of belt: an edge may be worn, which turns the centreline.", math.Abs(over), math.Max(v.Span, in.Up))
+	}
+	if nominal > 0 {
+		if c := square.CheckWidth(v.Width, square.Coverage*v.WidthU, nominal); !c.InBand {
+			warn(m, "width_differs", "The width taped is %.1f mm from the nominal %.0f mm, %.0f mm would be usual.", math.Abs(c.Deviation), nominal, c.Band)
+		}
+	}
+	if err := camber(m, text, in, v); err != nil {
+		return nil, err
+	}
+	for _, t := range v.Terms {
+		m.Budget = append(m.Budget, result.BudgetRow{Source: t.Name, Type: "B", UMM: t.U, Comment: termComments[t.Name]})
+	}
+	judge(m, v.Offset, v.U, v.Angle, v.AngleU, tolerance)
+	recut(m, joint.End{Offset: v.Offset, U95: square.Coverage * v.U, Width: v.Width, Target: in.Target}, hollow, trim, v.Taper)
+	if m.Verdict == result.Undecided {
+		m.Advice = "Set the marks further back (two widths), read to half a millimetre with a class I tape, or add a photo with a card (--with)."
+	}
+	return combine(m, photos, tolerance > 0, trim)
+}
+
+var termComments = map[string]string{
+	square.TermDiagonals: "permissible error of the tape's class and the reading, both rectangular",
+	square.TermMarks:     "the same for the set-back, taped on both edges",
+	square.TermEdges:     "where the edge is, at both corners and both marks",
+	square.TermCorners:   "the corners stand for the whole cut",
+	square.TermLine:      "as stated for the line",
+	square.TermWidth:     "the target angle over the width",
+}
+
+func warn(m *result.Measurement, code, format string, a ...any) {
+	m.Warnings = append(m.Warnings, result.Warning{Code: code, Message: fmt.Sprintf(format, a...)})
+}
+
+func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, err error) {
+	in.Reading = square.Reading{Class: square.DefaultTapeClass, Step: square.DefaultStep, Edge: square.DefaultEdge, Hook: text.yes(TapeHook)}
+	if !text.given(Diagonals) {
+		return in, 0, 0, 0, geometry.Wrong(Diagonals, "not given: from the left corner to the right mark, then from the right corner to the left mark, for example 1603.9,1597.7")
+	}
+	if in.Left, in.Right, err = text.pair(Diagonals, "1603.9,1597.7"); err != nil {
+		return in, 0, 0, 0, err
+	}
+	if !text.given(Up) {
+		return in, 0, 0, 0, geometry.Wrong(Up, "not given: how far up both edges are the marks, in mm?")
+	}
+	var line float64
+	err = text.lengths(map[string]*float64{Up: &in.Up, Width: &in.Width, LineU95: &line, Reading: &in.Reading.Step, Edge: &in.Reading.Edge, Trim: &trim, Tolerance: &tolerance, Nominal: &nominal})
+	if err != nil {
+		return in, 0, 0, 0, err
+	}
+	in.LineU = line / square.Coverage
+	switch how := strings.ToLower(strings.TrimSpace(text(SetOut))); how {
+	case "corners":
+		in.SetOut = square.FromCorners
+		if text.given(LineU95) {
+			return in, 0, 0, 0, geometry.Wrong(LineU95, "goes with --%s line only", SetOut)
+		}
+	case "line":
+		in.SetOut = square.FromSquareLine
+	default:
+		return in, 0, 0, 0, geometry.Wrong(SetOut, "%q: say how the marks were set out, corners (each the same distance up its edge from its own corner) or line (both on one line drawn square to the centreline)", how)
+	}
+	switch class := strings.ToUpper(strings.TrimSpace(text(TapeClass))); class {
+	case "":
+	case "I", "1":
+		in.Reading.Class = square.TapeI
+	case "II", "2":
+		in.Reading.Class = square.TapeII
+	case "III", "3":
+		in.Reading.Class = square.TapeIII
+	default:
+		return in, 0, 0, 0, geometry.Wrong(TapeClass, "%q is unknown: I, II or III, as printed on the tape", class)
+	}
+	for _, c := range []struct {
+		name   string
+		v, top float64
+		zero   bool
+		want   string
+	}{
+		{Tolerance, tolerance, 1000, false, "the largest offset allowed"}, {Nominal, nominal, 10000, false, "the nominal width"},
+		{Trim, trim, 5000, true, "the length to cut off beyond the deepest point"}, {Width, in.Width, 10000, false, "the width at the cut"},
+		{Reading, in.Reading.Step, 20, false, "what the tape was read to"}, {Edge, in.Reading.Edge, 50, false, "how surely an edge is found"},
+	} {
+		if text.given(c.name) && (!(c.v >= 0 && c.v <= c.top) || c.v == 0 && !c.zero) {
+			return in, 0, 0, 0, geometry.Wrong(c.name, "%g mm is out of range 0 to %g: give %s in mm", c.v, c.top, c.want)
+		}
+	}
+	if in.Target, err = text.degrees(Target, 0); err != nil {
+		return in, 0, 0, 0, err
+	}
+	for _, s := range strings.FieldsFunc(text(Stations), func(r rune) bool { return r == ';' || r == ',' }) {
+		up, width, ok := strings.Cut(s, ":")
+		u, err1 := report.ReadLength(up)
+		w, err2 := report.ReadLength(width)
+		if !ok || err1 != nil || err2 != nil {
+			return in, 0, 0, 0, geometry.Wrong(Stations, "%q is no station: give distance from the cut and width, for example 300:1000.5,600:1001", s)
+		}
+		in.Stations = append(in.Stations, square.TapedStation{Up: u, Width: w})
+	}
+	return in, trim, tolerance, nominal, nil
+}
+
+func record(in square.Taped, v *square.TapedValues) *result.Tape {
+	t := &result.Tape{LeftMM: in.Left, RightMM: in.Right, UpMM: in.Up, SetOut: "corners", LineU95MM: square.Coverage * in.LineU, WidthMM: in.Width,
+		Class: []string{"I", "II", "III"}[in.Reading.Class-square.TapeI], Hook: in.Reading.Hook, ReadingMM: in.Reading.Step, EdgeMM: in.Reading.Edge,
+		ClosureMM: v.Closure, ClosureU: square.Coverage * v.ClosureU}
+	if in.SetOut == square.FromSquareLine {
+		t.SetOut = "line"
+	}
+	for _, s := range in.Stations {
+		t.Stations = append(t.Stations, result.TapeStation{UpMM: s.Up, WidthMM: s.Width})
+	}
+	return t
+}
+
+// camber reads "CHORD,GAP,left|right" and says what it does to "square".
+func camber(m *result.Measurement, text Text, in square.Taped, v *square.TapedValues) error {
+	if !text.given(Camber) {
+		return nil
+	}
+	parts := strings.FieldsFunc(text(Camber), func(r rune) bool { return r == ';' || r == ',' })
+	var a square.Arc
+	var err1, err2 error
+	side := ""
+	if len(parts) == 3 {
+		a.Chord, err1 = report.ReadLength(parts[0])
+		a.Gap, err2 = report.ReadLength(parts[1])
+		side = strings.ToLower(strings.TrimSpace(parts[2]))
+	}
+	if len(parts) != 3 || err1 != nil || err2 != nil || side != "left" && side != "right" {
+		return geometry.Wrong(Camber, "%q is not understood: give the string's length, the largest gap and the side the belt bows to, for example 10000,25,right", text(Camber))
+	}
+	if err := a.Check(); err != nil {
+		return err
+	}
+	a.ToRight = side == "right"
+	u := square.Coverage * a.U(in.Reading)
+	share := (in.Up / a.Chord) * (in.Up / a.Chord) // of the gap, over the set-back
+	m.Centreline = &result.Centreline{LengthMM: in.Up, CamberMM: a.Over(in.Up), CamberU95MM: u * share}
+	if !a.ToRight {
+		m.Centreline.CamberMM *= -1
+	}
+	c := &result.TapeCamber{ChordMM: a.Chord, GapMM: a.Gap, GapU95MM: u, BowsTo: side, Percent: a.Percent()}
+	m.Tape.Camber = c
+	if a.Gap == 0 {
+		return nil
+	}
+	c.RadiusMM = a.Radius()
+	m.Findings = append(m.Findings, result.Finding{Code: square.Camber, SizeMM: a.Gap, U95MM: u, Where: side,
+		Message: fmt.Sprintf("camber: the %s edge is convex by %.1f mm over %.2f m (%.2f %%), radius about %.0f m", side, a.Gap, a.Chord/1000, a.Percent(), a.Radius()/1000)})
+	if turn := v.Width * math.Tan(a.Turn(in.Up)); math.Abs(turn) > 0.1*square.DefaultTolerance(v.Width) {
+		warn(m, "camber_baseline", "With this camber \"square\" depends on the length it is judged over: here it is the set-back of %.0f mm; against the belt's direction at the cut itself the offset would be %+.1f mm.", in.Up, v.Offset+turn)
+	}
+	return nil
+}
+
+// judge fills squareness and verdict; u and angleU are standard uncertainties.
+func judge(m *result.Measurement, offset, u, angle, angleU, tolerance float64) {
+	if tolerance == 0 {
+		tolerance = square.DefaultTolerance(m.Width.AtCutMM)
+	}
+	deg := 180 / math.Pi
+	m.Squareness = &result.Squareness{OffsetMM: offset, OffsetU95MM: square.Coverage * u, AngleDeg: angle * deg, AngleU95Deg: square.Coverage * angleU * deg,
+		ToleranceMM: tolerance, TargetDeg: m.Settings.TargetDeg, PerMetre: 1000 * offset / m.Width.AtCutMM, ConformanceP: square.OffsetConformance(offset, u, tolerance)}
+	m.Verdict = result.Verdict(square.Decide(offset, square.Coverage*u, tolerance))
+}
+
+// recut sets the new line out; hollow is how deep the cut may lie behind the
+// line between its corners, at whatever place.
+func recut(m *result.Measurement, e joint.End, hollow, trim, taper float64) {
+	l := joint.Line("", e, 0)
+	more := hollow + trim
+	m.Recut = &result.RecutLine{LeftMM: l.Left + more, RightMM: l.Right + more, LeftU95MM: e.U95, RightU95MM: e.U95, CentreMM: l.Centre + more, LengthLostMM: l.Lost + more, TrimMM: trim}
+	if e.Target == 0 {
+		up := square.DiagonalSetBack(e.Width)
+		bottom := e.Width + taper*m.Recut.CentreMM
+		m.Recut.DiagonalUpMM, m.Recut.DiagonalMM = up, math.Sqrt(up*up+bottom*(bottom+taper*up)) // trapezoid: leg^2 + product of the parallel sides
+	}
+}
+
+// combine makes the tape's result and those of photos one. Everything but the
+// values that are combined is the first photos' own.
+func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance bool, trim float64) (*result.Measurement, error) {
+	if len(photos) == 0 {
+		return m, nil
+	}
+	s := m.Squareness
+	c := &result.Combined{Parts: []result.Part{{Source: "tape", OffsetMM: s.OffsetMM, OffsetU95MM: s.OffsetU95MM}}}
+	offsets := []square.Value{{X: s.OffsetMM, U: s.OffsetU95MM / square.Coverage}}
+	widths := []square.Value{{X: m.Width.AtCutMM, U: m.Width.AtCutU95MM / square.Coverage}}
+	for _, p := range photos {
+		switch {
+		case p.Line == "drawn":
+			return nil, geometry.Wrong(With, "there a drawn line was measured, not the cut: measure the cut, or tape the line")
+		case p.Source != "":
+			return nil, geometry.Wrong(With, "that measurement is from %s: name one from photos alone, a tape shares its errors with this one", p.Source)
+		case math.Abs(p.Squareness.TargetDeg-s.TargetDeg) > 1e-4:
+			return nil, geometry.Wrong(Target, "%.4g degrees from square here, %.4g degrees in the measurement: both need the same", s.TargetDeg, p.Squareness.TargetDeg)
+		}
+		c.Parts = append(c.Parts, result.Part{Source: "photos", OffsetMM: p.Squareness.OffsetMM, OffsetU95MM: p.Squareness.OffsetU95MM})
+		offsets = append(offsets, square.Value{X: p.Squareness.OffsetMM, U: p.Squareness.OffsetU95MM / square.Coverage})
+		widths = append(widths, square.Value{X: p.Width.AtCutMM, U: p.Width.AtCutU95MM / square.Coverage})
+	}
+	offset, err := square.Combine(offsets...)
+	if err != nil {
+		return nil, geometry.Wrong(With, "the offset there: %v", err)
+	}
+	width, err := square.Combine(widths...)
+	if err != nil {
+		return nil, geometry.Wrong(With, "the width there: %v", err)
+	}
+	c.Chi2, c.Limit, c.Agree = offset.Chi2, offset.Limit, offset.Agree
+
+	both := *photos[0]
+	both.Source, both.Tape, both.Combined, both.Method = result.FromBoth, m.Tape, c, photos[0].Method+" and "+TapeMethod
+	both.Links, both.Advice, both.Drawn = nil, "", nil
+	both.Photos, both.Image = nil, nil
+	for _, p := range photos {
+		both.Photos = append(both.Photos, p.Photos...)
+		both.Image = append(both.Image, p.Image...)
+	}
+	settings := *m.Settings
+	if photos[0].Settings != nil {
+		settings = *photos[0].Settings
+	}
+	both.Settings = &settings
+	tolerance := photos[0].Squareness.ToleranceMM
+	if ownTolerance {
+		tolerance = s.ToleranceMM
+		settings.ToleranceMM = tolerance
+	}
+	if trim == 0 && photos[0].Recut != nil {
+		trim = photos[0].Recut.TrimMM
+	}
+	w := *photos[0].Width
+	w.AtCutMM, w.AtCutU95MM = width.X, square.Coverage*width.U
+	both.Width = &w
+	both.Findings = append(append([]result.Finding{}, photos[0].Findings...), m.Findings...)
+	both.Warnings = append([]result.Warning{}, photos[0].Warnings...)
+	for _, x := range m.Warnings {
+		if x.Code != "cut_shape_unknown" && x.Code != "middles_unknown" { // the photos show both
+			both.Warnings = append(both.Warnings, x)
+		}
+	}
+	both.Budget = nil
+	for i, v := range offsets {
+		row := result.BudgetRow{Source: c.Parts[i].Source, Type: "B", UMM: offset.U * offset.U / v.U, Comment: "by its share of the weighted mean"}
+		both.Budget = append(both.Budget, row)
+	}
+	if !c.Agree {
+		both.Budget = []result.BudgetRow{{Source: "tape against photos", Type: "B", UMM: offset.U, Comment: "they do not agree: as wide as all their intervals together"}}
+		warn(&both, "tape_and_photos_differ", "Tape and photos do not agree (%+.1f ± %.1f mm by tape, %+.1f ± %.1f mm by photo): one of them is wrong. The uncertainty spans both; find out which, and measure again.",
+			c.Parts[0].OffsetMM, c.Parts[0].OffsetU95MM, c.Parts[1].OffsetMM, c.Parts[1].OffsetU95MM)
+	}
+	if !width.Agree {
+		warn(&both, "widths_differ", "The width is %.1f mm by tape and %.1f mm by photo, more apart than their uncertainties allow: wrong print scale, card not on the belt, or a misreading.", widths[0].X, widths[1].X)
+	}
+	target := s.TargetDeg * math.Pi / 180
+	slope := math.Tan(target) + offset.X/width.X
+	judge(&both, offset.X, offset.U, math.Atan(slope)-target, offset.U/width.X/(1+slope*slope), tolerance)
+	both.Squareness.TargetDeg = s.TargetDeg
+	e := endOf(&both)
+	hollow := 0.0
+	if len(e.Shape) == 0 && m.Tape.HollowMM != nil { // otherwise the photos show the cut's shape
+		hollow = *m.Tape.HollowMM
+	}
+	recut(&both, e, hollow, trim, 0)
+	if both.Verdict == result.Undecided {
+		both.Advice = "Measure again: another photo with a second card, or the diagonals with the marks further back."
+		if !c.Agree {
+			both.Advice = "Find out why tape and photos differ: tape the four lengths again, check the print scale and that the cards lie flat on the belt."
+		}
+	}
+	return &both, nil
+}

@@ -1,0 +1,167 @@
+package jpeg
+
+import (
+	"bytes"
+	"errors"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"math"
+	"testing"
+)
+
+// scene is a picture of soft waves in all three colours.
+func scene(w, h int) *image.RGBA {
+	m := image.NewRGBA(image.Rect(0, 0, w, h))
+	for y := range h {
+		for x := range w {
+			wave := func(a, b, c float64) uint8 {
+				return uint8(128 + 90*math.Sin(a*float64(x)+b*float64(y)+c))
+			}
+			m.SetRGBA(x, y, color.RGBA{R: wave(0.06, 0.02, 0), G: wave(0.03, -0.05, 1), B: wave(-0.02, 0.04, 2), A: 255})
+		}
+	}
+	return m
+}
+
+func encoded(t *testing.T, m image.Image) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, m, &jpeg.Options{Quality: 95}); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func decoded(t *testing.T, data []byte, s Size) (grey, small []byte) {
+	t.Helper()
+	grey, small = make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
+	if err := Decode(data, s, grey, small); err != nil {
+		t.Fatal(err)
+	}
+	return grey, small
+}
+
+var sizes = []Size{{1, 1}, {7, 9}, {8, 8}, {16, 16}, {17, 33}, {64, 48}, {100, 75}, {240, 31}}
+
+// The light is the luma of Rec. BT.601, the colour the mean of what was drawn:
+// known before the picture was coded.
+func TestDecodeGivesWhatWasDrawn(t *testing.T) {
+	for _, s := range sizes {
+		m := scene(s.W, s.H)
+		grey, small := decoded(t, encoded(t, m), s)
+		var worst, worstColour float64
+		var sum [4]float64
+		for y := range s.H {
+			for x := range s.W {
+				c := m.RGBAAt(x, y)
+				luma := 0.299*float64(c.R) + 0.587*float64(c.G) + 0.114*float64(c.B)
+				worst = max(worst, math.Abs(float64(grey[y*s.W+x])-luma))
+			}
+		}
+		for j := 0; j < s.H/Shrink; j++ { // blocks that are whole
+			for i := 0; i < s.W/Shrink; i++ {
+				sum = [4]float64{}
+				for y := range Shrink {
+					for x := range Shrink {
+						c := m.RGBAAt(Shrink*i+x, Shrink*j+y)
+						sum[0], sum[1], sum[2] = sum[0]+float64(c.B), sum[1]+float64(c.G), sum[2]+float64(c.R)
+					}
+				}
+				for k := range 3 {
+					worstColour = max(worstColour, math.Abs(float64(small[3*(j*s.Small().W+i)+k])-sum[k]/Shrink/Shrink))
+				}
+			}
+		}
+		if worst > 8 || worstColour > 6 {
+			t.Errorf("%v: luma off by %.1f, colour by %.1f grey levels", s, worst, worstColour)
+		}
+	}
+}
+
+func TestGreyPhotosAreDecoded(t *testing.T) {
+	for _, s := range sizes {
+		m := image.NewGray(image.Rect(0, 0, s.W, s.H))
+		for k := range m.Pix {
+			m.Pix[k] = uint8(40 + 2*(k%s.W)/3)
+		}
+		grey, small := decoded(t, encoded(t, m), s)
+		for k, g := range grey {
+			if math.Abs(float64(g)-float64(m.Pix[k])) > 4 {
+				t.Fatalf("%v: pixel %d is %d, want %d", s, k, g, m.Pix[k])
+			}
+		}
+		for k := 0; k < len(small); k += 3 {
+			if small[k] != small[k+1] || small[k] != small[k+2] {
+				t.Fatalf("%v: grey has the colour %v", s, small[k:k+3])
+			}
+		}
+	}
+}
+
+func TestProjectWeighsTheColours(t *testing.T) {
+	for _, s := range sizes {
+		m := scene(s.W, s.H)
+		grey := make([]byte, s.W*s.H)
+		weights := [3]float64{0.7, -0.2, -0.4} // blue, green, red
+		if err := Project(encoded(t, m), s, weights, grey); err != nil {
+			t.Fatal(err)
+		}
+		var off float64
+		for y := range s.H {
+			for x := range s.W {
+				c := m.RGBAAt(x, y)
+				want := 128 + 0.7*(float64(c.B)-127.5) - 0.2*(float64(c.G)-127.5) - 0.4*(float64(c.R)-127.5)
+				off += math.Abs(float64(grey[y*s.W+x])-math.Max(0, math.Min(255, want))) / float64(len(grey))
+			}
+		}
+		if off > 4 {
+			t.Errorf("%v: off by %.1f grey levels on average", s, off)
+		}
+	}
+}
+
+func TestDamagedPhotos(t *testing.T) {
+	s := Size{320, 240}
+	whole := encoded(t, scene(s.W, s.H))
+	grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
+	full, _ := decoded(t, whole, s)
+	if err := Decode(whole[:len(whole)/2], s, grey, small); err != nil {
+		t.Errorf("half a photo: %v", err)
+	}
+	if !bytes.Equal(grey[:16*s.W], full[:16*s.W]) {
+		t.Error("half a photo: what is there is not decoded")
+	}
+	for _, v := range grey[(s.H-8)*s.W:] {
+		if v != grey[len(grey)-1] {
+			t.Fatal("half a photo: what is missing is not even")
+		}
+	}
+	for name, data := range map[string][]byte{"nothing": nil, "no JPEG": []byte("belt"), "header only": whole[:100], "zeros": make([]byte, 500)} {
+		if err := Decode(data, s, grey, small); err == nil || errors.Is(err, ErrOther) {
+			t.Errorf("%s: %v", name, err)
+		}
+		if err := Project(data, s, [3]float64{1, 0, 0}, grey); err == nil || errors.Is(err, ErrOther) {
+			t.Errorf("%s, projected: %v", name, err)
+		}
+	}
+	for _, wrong := range []Size{{0, 0}, {320, 241}, {240, 320}, {-1, 5}, {1 << 20, 1}} {
+		n := max(0, wrong.W*wrong.H)
+		if n > 1<<20 {
+			n = 1
+		}
+		if Decode(whole, wrong, make([]byte, n), make([]byte, max(0, 3*wrong.Small().W*wrong.Small().H))) == nil {
+			t.Errorf("%v for a photo of %v: no error", wrong, s)
+		}
+	}
+	if Decode(whole, s, grey[1:], small) == nil || Decode(whole, s, grey, small[1:]) == nil || Project(whole, s, [3]float64{}, grey[1:]) == nil {
+		t.Error("too little room: no error")
+	}
+	// Any byte wrong: an error or a picture, never the end of the process.
+	for k := 0; k < len(whole); k += 7 {
+		bad := bytes.Clone(whole)
+		bad[k] ^= 0x5a
+		_ = Decode(bad, s, grey, small)
+		_ = Project(bad, s, [3]float64{1, 1, 1}, grey)
+	}
+}
