@@ -128,7 +128,6 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	s.v = make([]float32, s.slices*s.n2)
 	s.v2 = make([]float32, s.slices*s.n2)
 	s.known = make([]bool, s.slices)
-	half := s.n2 / 2
 	sub := min(int(dt), 6) // places along a slice
 	for i := 0; i < s.slices; i++ {
 		t := (float64(i) + 0.5) * dt
@@ -149,20 +148,48 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 				break
 			}
 			lin, quad := e.Sub(a).Mul(0.5), e.Add(a).Mul(0.5).Sub(b)
-			for j := range row {
-				x := float64(j-half) * s.ds / reach
-				g, in := p.sample(b.Add(lin.Mul(x)).Add(quad.Mul(x * x)))
-				if !in {
-					ok = false
-					break
-				}
-				row[j] += float32(g / float64(sub))
-				sq[j] += float32(g * g / float64(sub))
-			}
+			ok = p.addCurve(row, sq, b, lin, quad, s.ds/reach)
+		}
+		for j := range row {
+			row[j], sq[j] = row[j]/float32(sub), sq[j]/float32(sub)
 		}
 		s.known[i] = ok
 	}
 	return s
+}
+
+// addCurve adds the grey levels, and their squares, along the places
+// at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports whether the
+// whole curve is in the picture.
+func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx float64) bool {
+	half := len(row) / 2
+	far := float64(half) * dx
+	for _, x := range []float64{-far, far} {
+		q := at.Add(lin.Mul(x))
+		bx, by := math.Abs(quad.X)*far*far, math.Abs(quad.Y)*far*far // the bend
+		if !(q.X >= bx && q.Y >= by && q.X < float64(p.W-1)-bx && q.Y < float64(p.H-1)-by) {
+			return false
+		}
+	}
+	// in 2^-32 px, by differences: the bend is the same at every step
+	fixed := func(x float64) int64 { return int64(math.Round(x * (1 << 32))) }
+	u, du, ddu := fixed(at.X-far*(lin.X-far*quad.X)), fixed(dx*(lin.X+(dx-2*far)*quad.X)), fixed(2*dx*dx*quad.X)
+	v, dv, ddv := fixed(at.Y-far*(lin.Y-far*quad.Y)), fixed(dx*(lin.Y+(dx-2*far)*quad.Y)), fixed(2*dx*dx*quad.Y)
+	sq = sq[:len(row)]
+	for j := range row {
+		k := int(v>>32)*p.W + int(u>>32)
+		fx, fy := int(uint32(u)>>21), int(uint32(v)>>21) // 11 bits
+		above, below := p.Grey[k:k+2:k+2], p.Grey[k+p.W:k+p.W+2]
+		a0, b0 := int(above[0]), int(below[0])
+		a := a0<<11 + (int(above[1])-a0)*fx
+		b := b0<<11 + (int(below[1])-b0)*fx
+		g := float32(a<<11+(b-a)*fy) * (1.0 / (1 << 22))
+		row[j] += g
+		sq[j] += g * g
+		u, du = u+du, du+ddu
+		v, dv = v+dv, dv+ddv
+	}
+	return true
 }
 
 // pixelAcross is the size of a pixel at q along n, mm.
@@ -194,12 +221,12 @@ func (s *strip) inLight() *strip {
 // samples, grey levels a sample.
 func (s *strip) gradients(sigma float64) []float32 {
 	r := int(math.Ceil(3 * sigma))
-	ker := make([]float32, 2*r+1)
+	ker := make([]float32, r) // from 1 on; the filter is odd
 	var norm float64
-	for k := -r; k <= r; k++ {
-		x := float64(k)
-		ker[k+r] = float32(x * math.Exp(-x*x/(2*sigma*sigma)))
-		norm += x * float64(ker[k+r])
+	for k := range ker {
+		x := float64(k + 1)
+		ker[k] = float32(x * math.Exp(-x*x/(2*sigma*sigma)))
+		norm += 2 * x * float64(ker[k])
 	}
 	for k := range ker {
 		ker[k] /= float32(norm)
@@ -210,12 +237,22 @@ func (s *strip) gradients(sigma float64) []float32 {
 			continue
 		}
 		row, o := s.v[i*s.n2:(i+1)*s.n2], out[i*s.n2:(i+1)*s.n2]
-		for j := r; j < s.n2-r; j++ {
-			var g float32
-			for k := -r; k <= r; k++ {
-				g += ker[k+r] * row[j+k]
+		j := r
+		for ; j+3 < s.n2-r; j += 4 { // four at a time: none waits for another's sum
+			var a, b, c, d float32
+			for k, w := range ker {
+				p, m := row[j+1+k:][:4], row[j-1-k:][:4]
+				a += w * (p[0] - m[0])
+				b += w * (p[1] - m[1])
+				c += w * (p[2] - m[2])
+				d += w * (p[3] - m[3])
 			}
-			o[j] = g
+			o[j], o[j+1], o[j+2], o[j+3] = a, b, c, d
+		}
+		for ; j < s.n2-r; j++ {
+			for k, w := range ker {
+				o[j] += w * (row[j+1+k] - row[j-1-k])
+			}
 		}
 	}
 	return out
@@ -262,7 +299,10 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 	jump := max(1, int(math.Ceil(slope*s.dt/s.ds)))
 	score := make([]float32, len(g))
 	back := make([]int16, len(g))
-	prev := -1
+	pen := make([]float32, 2*jump+1)
+	for d := range pen {
+		pen[d] = float32(0.35 * math.Abs(float64(d-jump)) / float64(jump))
+	}
 	for i := 0; i < s.slices; i++ {
 		lo, hi := max(0, int(centre[i]-band)), min(s.n2-1, int(centre[i]+band))
 		for j := 0; j < s.n2; j++ {
@@ -279,26 +319,22 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 				} else {
 					x = math.Abs(x)
 				}
-				e = math.Min(math.Max(x/noise-1, -1), mostStep) + inward*s.offset(float64(j))
+				e = min(max(x/noise-1, -1), mostStep) + inward*s.offset(float64(j))
 			}
 			best, bj := float32(0), j
-			if prev >= 0 {
+			if i > 0 {
 				best = -1e9
-				for d := -jump; d <= jump; d++ {
-					q := j + d
-					if q < 0 || q >= s.n2 {
-						continue
-					}
-					pen := float32(0.35 * math.Abs(float64(d)) / float64(jump))
-					if v := score[prev*s.n2+q] - pen; v > best {
-						best, bj = v, q
+				from, to := max(0, j-jump), min(s.n2, j+jump+1)
+				last := score[(i-1)*s.n2+from : (i-1)*s.n2+to]
+				for q, cost := range pen[from-j+jump:][:len(last)] {
+					if v := last[q] - cost; v > best {
+						best, bj = v, from+q
 					}
 				}
 			}
 			score[k] = best + float32(e)
 			back[k] = int16(bj)
 		}
-		prev = i
 	}
 	out := make([]int, s.slices)
 	if s.slices == 0 {
@@ -478,7 +514,7 @@ func bestRun(at []int, off func(int) float64, weight []float64, bend int, length
 
 // noiseOf is the usual size of a strip's gradient away from edges.
 func noiseOf(g []float32) float64 {
-	var all []float64
+	all := make([]float64, 0, len(g)/17+1)
 	for k := 0; k < len(g); k += 17 {
 		if g[k] != 0 {
 			all = append(all, math.Abs(float64(g[k])))
