@@ -151,16 +151,12 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {
-		reach := []float64{10, 6}[round]
 		for k, b := range bounds {
+			how := search{cut: k == 2, course: straight, reach: 10, blur: spread[k], share: innerShare[k], last: round == 1}
 			if round == 1 {
-				// a bowed or bent cut leaves its line, and so does a curved belt: follow it
-				for _, q := range pts[k] {
-					reach = math.Max(reach, 3+math.Abs(b.Line.N.Dot(q.Plane)-b.Line.D))
-				}
-				reach = math.Min(reach, 20)
+				how.course, how.reach = courseOf(pts[k], *b)
 			}
-			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, []int{1, 1, 2}[k], reach, spread[k], innerShare[k], round == 1, blocked)
+			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, how, blocked)
 			if len(pts[k]) < 10 {
 				if _, byHand := hand[roles[k]]; byHand {
 					return nil, unclear(k, "set by hand is not within 10 mm of an edge")
@@ -474,13 +470,13 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 
 // traceBest traces a boundary by its sharp step; where that is too faint, with
 // longer slices; where there is none, as the border between two regions.
-func traceBest(p *Picture, view *geometry.View, b boundary, bend int, reach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
+func traceBest(p *Picture, view *geometry.View, b boundary, how search, blocked func(geometry.Vec2) bool) (best []tracePoint, soft bool) {
 	length := b.To.Sub(b.From).Norm()
 	seen := 0.0
 	for k, try := range []func() []tracePoint{
-		func() []tracePoint { return traceEdge(p, view, b, bend, 4, reach, 9, blur, share, last, blocked) },
-		func() []tracePoint { return traceEdge(p, view, b, bend, 12, reach, 9, blur, share, last, blocked) },
-		func() []tracePoint { return traceRegion(p, view, b, reach, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, how, 4, blocked) },
+		func() []tracePoint { return traceEdge(p, view, b, how, 12, blocked) },
+		func() []tracePoint { return traceRegion(p, view, b, how, blocked) },
 	} {
 		pts := cleanTrace(try())
 		if s := sliceOf(pts) * float64(len(pts)) / length; len(pts) > 1 && s > seen+0.1 {

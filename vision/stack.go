@@ -53,27 +53,22 @@ func (p *piece) at(l stackLine, slice float64) float64 {
 func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float64) (piece, bool) {
 	p := piece{from: from, to: to, shape: make([]float64, to-from)}
 	var at []int
-	weight := make([]float64, s.slices)
-	var around []int // the direction needs a longer look than the lines
-	for i := max(0, from-stackAround); i < min(s.slices, to+stackAround); i++ {
+	for i := from; i < to; i++ {
 		if s.known[i] {
-			around = append(around, i)
-			weight[i] = math.Min(math.Abs(float64(g[i*s.n2+path[i]]))/noise, 4)
-			if i >= from && i < to {
-				at = append(at, i)
-			}
+			at = append(at, i)
 		}
 	}
 	if len(at) < stackSlices/3 {
 		return p, false
 	}
-	run, ok := bestRun(around, func(i int) float64 { return s.offset(float64(path[i])) }, weight, 1, float64(s.slices))
+	// the direction needs a longer look than the lines
+	run, ok := bestRun(s.runPoints(g, path, max(0, from-stackAround), min(s.slices, to+stackAround), noise), 1)
 	if !ok {
 		return p, false
 	}
 	mid := 0.5 * float64(from+to-1)
-	base := 0.5 * (run(from) + run(to-1))
-	p.slope = (run(to-1) - run(from)) / float64(to-1-from)
+	base := run(mid * s.dt)
+	p.slope = (run(float64(to-1)*s.dt) - run(float64(from)*s.dt)) / float64(to-1-from)
 	w := int(reach / s.ds)
 	sum := make([]float64, 2*w+1)
 	most := int(shapeMM / s.ds)

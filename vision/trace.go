@@ -420,98 +420,6 @@ func (s *strip) innerPath(g []float32, path []int, share float64) []int {
 	return s.path(g, 0, 0, centre, 0.7/s.ds, 0.5)
 }
 
-// steadyMM is how far an edge's trace may leave the edge's own run before the
-// run itself is looked at again.
-const steadyMM = 0.5
-
-// steady mends a path that left the edge for a while: the edge's own run is the
-// line (bend 1) or parabola (bend 2) on which most of the path lies, and where
-// the path lies off it although a step goes on along it, the step is taken. A
-// true bite, step or wander of the edge leaves nothing behind on the run.
-func (s *strip) steady(g []float32, path []int, bend int) []int {
-	noise := noiseOf(g)
-	var at []int
-	weight := make([]float64, s.slices)
-	for i, j := range path {
-		if s.known[i] {
-			at = append(at, i)
-			weight[i] = math.Min(math.Abs(float64(g[i*s.n2+j]))/noise, 4)
-		}
-	}
-	if len(at) < 20 {
-		return path
-	}
-	off := func(i int) float64 { return s.offset(float64(path[i])) }
-	run, ok := bestRun(at, off, weight, bend, float64(s.slices))
-	if !ok {
-		return path
-	}
-	centre := make([]float64, s.slices)
-	for i := range centre {
-		centre[i] = run(i)/s.ds + float64(s.n2/2)
-	}
-	on := s.path(g, 0, 0, centre, steadyMM/s.ds, 0.35)
-	out := append([]int(nil), path...)
-	for a := 0; a < len(at); {
-		b := a
-		var there, here float64
-		for ; b < len(at) && math.Abs(off(at[b])-run(at[b])) > steadyMM; b++ {
-			i := at[b]
-			there += math.Abs(float64(g[i*s.n2+path[i]]))
-			here += math.Abs(float64(g[i*s.n2+on[i]]))
-		}
-		if n := float64(b - a); n > 0 && here > []float64{0, 0.35, 0.8}[bend]*there && here > 2.5*noise*n {
-			for _, i := range at[a:b] {
-				out[i] = on[i]
-			}
-		}
-		a = max(b, a+1)
-	}
-	return out
-}
-
-// bestRun is the polynomial of degree bend, 1 or 2, that most of the weighted
-// offsets lie on to half a millimetre, of equals the one further inside.
-func bestRun(at []int, off func(int) float64, weight []float64, bend int, length float64) (func(int) float64, bool) {
-	const tries = 14
-	x := func(i int) float64 { return 2*float64(i)/length - 1 }
-	value := func(c [3]float64, i int) float64 { return c[0] + x(i)*(c[1]+x(i)*c[2]) }
-	score := func(c [3]float64) (sum float64) {
-		for k := 0; k < len(at); k += 2 {
-			i := at[k]
-			if e := (off(i) - value(c, i)) / steadyMM; math.Abs(e) < 1 {
-				sum += weight[i] * (1 - e*e)
-			}
-		}
-		return sum * (1 + 0.03*c[0])
-	}
-	var best [3]float64
-	most := 0.0
-	pick := func(k int) int { return at[k*(len(at)-1)/(tries-1)] }
-	consider := func(c [3]float64) {
-		if v := score(c); v > most {
-			best, most = c, v
-		}
-	}
-	for a := 0; a < tries; a++ {
-		for b := a + 2; b < tries; b++ {
-			i, j := pick(a), pick(b)
-			sl := (off(j) - off(i)) / (x(j) - x(i))
-			c := [3]float64{off(i) - sl*x(i), sl, 0}
-			consider(c)
-			for m := b + 2; bend == 2 && m < tries; m++ {
-				k := pick(m)
-				q := (off(k) - value(c, k)) / ((x(k) - x(i)) * (x(k) - x(j)))
-				consider([3]float64{c[0] + q*x(i)*x(j), c[1] - q*(x(i)+x(j)), q})
-			}
-		}
-	}
-	if most <= 0 {
-		return nil, false
-	}
-	return func(i int) float64 { return value(best, i) }, true
-}
-
 // noiseOf is the usual size of a strip's gradient away from edges.
 func noiseOf(g []float32) float64 {
 	all := make([]float64, 0, len(g)/17+1)
@@ -576,27 +484,29 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // out, the mean profile shows whether a weaker but steady step lies further
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
-func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach, innerReach, blur, share float64, last bool, blocked func(geometry.Vec2) bool) []tracePoint {
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+innerReach, blocked)
+func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float64, blocked func(geometry.Vec2) bool) []tracePoint {
+	const innerReach = 9.0
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+innerReach+how.bulge(b), blocked)
 	if s.slices < 10 {
 		return nil
 	}
+	blur := how.blur
 	g := s.sharpSteps(blur)
 	centre := make([]float64, s.slices)
 	for i := range centre {
-		centre[i] = float64(s.n2 / 2)
+		centre[i] = float64(s.n2/2) + how.course((float64(i)+0.5)*dt)/s.ds
 	}
-	path := s.path(g, 0, inwardBias, centre, reach/s.ds, 0.35)
-	path = s.innerPath(g, path, share)
-	path = s.steady(g, path, bend)
-	if bend == 2 {
-		path = s.topLine(g, path, 4)
+	path := s.path(g, 0, inwardBias, centre, how.reach/s.ds, 0.35)
+	path = s.innerPath(g, path, how.share)
+	follow := 1.6 // mm off the line that is looked for further inside
+	if how.cut {
+		// it is rough, and what goes on beside may be another of its lines
+		path = s.topLine(g, s.steady(g, path, 0.8), 4)
+		follow = shapeMM
+	} else {
+		path = s.steady(g, path, 0.35)
 	}
 	sign := 0.0
-	follow := 1.6 // mm off the line that is looked for further inside
-	if bend == 2 {
-		follow = shapeMM
-	}
 	in := int(innerReach / s.ds)
 	for round := 0; round < 3; round++ {
 		mean, agree := s.meanProfile(g, path, -int(2/s.ds), in+int(6/s.ds))
@@ -629,12 +539,12 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 		path = s.path(g, sign, 0, centre, follow/s.ds, 0.35)
 	}
 	bright := g
-	if last {
+	if how.last {
 		bright = s.inLight().gradients(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
 	}
 	var pts []tracePoint
 	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
-	if bend == 2 {
+	if how.cut {
 		faint *= 0.5 // its stacks have shown the line already
 	}
 	for i := 0; i < s.slices; i++ {
@@ -696,9 +606,9 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, bend int, dt, reach,
 //	log s^2 - (log s1^2 + log s2^2)/2,
 //
 // followed from slice to slice as traceEdge does.
-func traceRegion(p *Picture, view *geometry.View, b boundary, reach float64, blocked func(geometry.Vec2) bool) []tracePoint {
+func traceRegion(p *Picture, view *geometry.View, b boundary, how search, blocked func(geometry.Vec2) bool) []tracePoint {
 	const dt, window = 8.0, 4.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, reach+window+1, blocked)
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, blocked)
 	if s.slices < 10 {
 		return nil
 	}
@@ -726,7 +636,7 @@ func traceRegion(p *Picture, view *geometry.View, b boundary, reach float64, blo
 	for i := range centre {
 		centre[i] = float64(s.n2 / 2)
 	}
-	path := s.path(gain, 1, 0, centre, reach/s.ds, 0.15)
+	path := s.path(gain, 1, 0, centre, how.reach/s.ds, 0.15)
 	var pts []tracePoint
 	for i, j := range path {
 		if !s.known[i] || j < 2 || j > s.n2-3 || gain[i*s.n2+j] < 0.08 {
