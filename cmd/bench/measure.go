@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"runtime/debug"
 
 	"beltend/server/measure"
@@ -75,12 +74,12 @@ func measureAll(class string, jobs []job, idle float64) ([]outcome, error) {
 func measureJob(j job, idle float64) (outcome, error) {
 	o := outcome{job: j}
 	var in []measure.Input
-	for _, path := range j.photos {
+	for k, path := range j.photos {
 		data, err := os.ReadFile(path)
 		if err != nil {
 			return o, err
 		}
-		in = append(in, measure.Input{Name: filepath.Base(path), Data: data})
+		in = append(in, measure.Input{Name: fmt.Sprintf("photo %d", k+1), Data: data})
 	}
 	vision.TrimMemory() // of the yardsticks' leavings
 	if err := resetPeak(); err != nil {
