@@ -7,7 +7,6 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"beltend/geometry"
-	"beltend/geometry/adjust"
 	"beltend/geometry/square"
 	"beltend/server/result"
 	"beltend/vision"
@@ -212,22 +211,11 @@ func flares(ends []seen) bool {
 // is rather the border of something that lies on it.
 const mostWavy = 2.5
 
-// wavy is the RMS of the cut's points about their parabola, mm.
+// wavy is the worst photo's waviness of the cut, mm.
 func wavy(ends []seen) float64 {
 	worst := 0.0
 	for _, e := range ends {
-		p := e.end.Cut.Points
-		if len(p) < 12 {
-			continue
-		}
-		x, y := make([]float64, len(p)), make([]float64, len(p))
-		for i, q := range p {
-			x[i], y[i] = q.T-p[0].T, e.end.Up.Dot(q.Plane.Sub(p[0].Plane))
-		}
-		_, _, chi, err := adjust.FitPolynomial(x, y, nil, 2)
-		if err == nil {
-			worst = math.Max(worst, math.Sqrt(chi/float64(len(p)-3)))
-		}
+		worst = math.Max(worst, waviness(e.end.Cut.Points))
 	}
 	return worst
 }

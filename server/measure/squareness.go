@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"beltend/geometry"
+	"beltend/geometry/adjust"
 	"beltend/geometry/bundle"
 	"beltend/geometry/square"
 	"beltend/server/result"
@@ -151,6 +152,12 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 				drift, soft[k] = softMM, softMM
 			}
 			vs := 12*sd*sd/(news*length*length) + math.Pow(drift/length, 2)
+			if k < 2 {
+				// An edge that waves is worn, or has something lying along it: its
+				// waves hang together over some 200 mm.
+				wave := waviness(t.Points)
+				vs += 12 * wave * wave / (math.Max(2, length/200) * length * length)
+			}
 			inv += 1 / vs
 		}
 		slope[k] = 1 / inv
@@ -265,6 +272,24 @@ func roughness(p []vision.EdgePoint) (sd, length float64) {
 	}
 	sort.Float64s(dd)
 	return math.Max(0.02, dd[len(dd)/2]/0.6745/math.Sqrt(6)), length
+}
+
+// waviness is the RMS of an edge's points about their parabola, mm; 0 when
+// there are too few to tell.
+func waviness(p []vision.EdgePoint) float64 {
+	if len(p) < 12 {
+		return 0
+	}
+	c, d := p[0].Plane, p[len(p)-1].Plane.Sub(p[0].Plane).Unit()
+	x, y := make([]float64, len(p)), make([]float64, len(p))
+	for i, q := range p {
+		x[i], y[i] = d.Dot(q.Plane.Sub(c)), d.Cross(q.Plane.Sub(c))
+	}
+	_, _, chi, err := adjust.FitPolynomial(x, y, nil, 2)
+	if err != nil {
+		return 0
+	}
+	return math.Sqrt(chi / float64(len(p)-3))
 }
 
 // budgetRows turns the adjustment's groups into lines of a GUM budget.
