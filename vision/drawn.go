@@ -129,6 +129,32 @@ func CutIsDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur flo
 	return nil, false
 }
 
+// drawnCut reports whether the cut of an outline is a line drawn across the belt.
+func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets Sheets, blur float64, blocked func(geometry.Vec2) bool) bool {
+	c := o.Cut
+	for _, reach := range []float64{14, 6} {
+		pts, _ := traceBest(p, view, c, search{cut: true, course: straight, reach: reach, blur: blur, share: innerShare[2]}, blocked)
+		if len(pts) < 10 {
+			return false
+		}
+		fitBoundary(&c, pts)
+	}
+	e := &End{Up: o.Up}
+	for k, b := range []boundary{o.Left, o.Right} {
+		corner, ok := b.Line.meet(c.Line)
+		if !ok {
+			return false
+		}
+		t := []*Trace{&e.Left, &e.Right}[k]
+		*[]*geometry.Vec2{&e.LeftCorner, &e.RightCorner}[k] = corner
+		for i := range 12 {
+			t.Points = append(t.Points, EdgePoint{Plane: corner.Add(b.To.Sub(corner).Mul(float64(i) / 11))})
+		}
+	}
+	_, is := CutIsDrawn(p, view, e, sheets, blur)
+	return is
+}
+
 // goesOn reports whether both edges of the belt run on below a line: over some
 // stretch the step across them is more than half of what it is above.
 func (m *ridgeMap) goesOn(p *Picture, view *geometry.View, r *ridge) bool {

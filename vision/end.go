@@ -71,6 +71,33 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		return nil, err
 	}
 	outs := m.findOutlines(lines, inner, hand)
+	e, err := m.chooseEnd(p, view, lines, outs, inner, sheets, blur, hand)
+	if err != nil || e.Cut.ByHand {
+		return e, err
+	}
+	// A line drawn across the belt can stand out more than its cut: look for
+	// another. Without one the caller sees that it is a line.
+	if _, is := CutIsDrawn(p, view, e, sheets, blur); is {
+		var others []outline
+		for _, o := range outs {
+			if a, b := o.Cut.Line.N.Dot(e.LeftCorner)-o.Cut.Line.D, o.Cut.Line.N.Dot(e.RightCorner)-o.Cut.Line.D; math.Abs(a) > 15 || math.Abs(b) > 15 {
+				others = append(others, o)
+			}
+		}
+		if len(others) > 0 {
+			if other, err := m.chooseEnd(p, view, lines, others, inner, sheets, blur, hand); err == nil {
+				if _, is := CutIsDrawn(p, view, other, sheets, blur); !is {
+					return other, nil
+				}
+			}
+		}
+	}
+	return e, nil
+}
+
+// chooseEnd takes the best of the outlines, if no other is nearly as good, and
+// traces its edges.
+func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine, outs []outline, inner []geometry.Vec2, sheets Sheets, blur float64, hand map[string]planeLine) (*End, error) {
 	if len(outs) == 0 {
 		if len(hand) > 0 {
 			return nil, refuse("edge_unclear", "The lines set by hand do not make a belt end around the card.", "Set the left edge, the right edge and the cut again, as seen from beyond the cut looking up the belt.")
@@ -120,6 +147,9 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		}
 		m.settle(&o, hand)
 		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
+			continue
+		}
+		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur, blocked) {
 			continue
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
