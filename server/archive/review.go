@@ -8,7 +8,7 @@ import (
 )
 
 // closeReview takes a measurement from those that wait for their first sign-off.
-const closeReview = "DELETE FROM open_review WHERE measurement = ?"
+const closeReview = "DELETE FROM open_review WHERE n = (SELECT n FROM measurement WHERE id = ?)"
 
 // AddReview keeps a sign-off. The archive numbers it: the second must come
 // from another person (PersonID, or Person where there are no accounts), and send

@@ -36,7 +36,7 @@ func TestSearchFindsTheSameByEveryWay(t *testing.T) {
 				if err != nil {
 					return err
 				}
-				truth, err := tx.read(t.Context(), p, groups, 5000, 0)
+				truth, err := tx.read(t.Context(), p, groups, 5000)
 				if err != nil {
 					return err
 				}

@@ -94,7 +94,8 @@ CREATE TABLE photo (
 CREATE INDEX photo_sha256 ON photo (sha256);
 
 CREATE TABLE measurement (
-    id           TEXT NOT NULL PRIMARY KEY,
+    n            BIGINT PRIMARY KEY, -- order of time: microseconds, and the next free number where two are of one
+    id           TEXT NOT NULL UNIQUE,
     site         TEXT NOT NULL REFERENCES site (id),
     conveyor     TEXT NOT NULL REFERENCES conveyor (id),
     belt         TEXT NOT NULL REFERENCES belt (id),
@@ -119,16 +120,15 @@ CREATE TABLE measurement (
     supersedes   TEXT NOT NULL,
     words        TEXT NOT NULL
 );
-CREATE INDEX measurement_time ON measurement (time, id);
-CREATE INDEX measurement_site ON measurement (site, time, id);
-CREATE INDEX measurement_conveyor ON measurement (conveyor, time, id);
-CREATE INDEX measurement_belt ON measurement (belt, time, id);
-CREATE INDEX measurement_joint ON measurement (joint, time, id);
-CREATE INDEX measurement_person ON measurement (site, person, time, id);
-CREATE INDEX measurement_verdict ON measurement (site, verdict, time, id);
+CREATE INDEX measurement_site ON measurement (site, n);
+CREATE INDEX measurement_conveyor ON measurement (conveyor, n);
+CREATE INDEX measurement_belt ON measurement (belt, n);
+CREATE INDEX measurement_joint ON measurement (joint, n);
+CREATE INDEX measurement_person ON measurement (site, person, n);
+CREATE INDEX measurement_verdict ON measurement (site, verdict, n);
 CREATE INDEX measurement_offset ON measurement (site, offset_mm);
 CREATE INDEX measurement_offset_all ON measurement (offset_mm);
-CREATE INDEX measurement_card_set ON measurement (card_set, time, id);
+CREATE INDEX measurement_card_set ON measurement (card_set, n);
 CREATE INDEX measurement_supersedes ON measurement (supersedes, id) WHERE supersedes <> '';
 
 CREATE TABLE measurement_body (
@@ -160,11 +160,10 @@ CREATE INDEX review_joint ON review (joint, time);
 
 -- Measurements without a sign-off, so that they are found among the many with one.
 CREATE TABLE open_review (
-    measurement TEXT PRIMARY KEY,
-    site        TEXT NOT NULL,
-    time        BIGINT NOT NULL
+    n    BIGINT PRIMARY KEY, -- of the measurement
+    site TEXT NOT NULL
 );
-CREATE INDEX open_review_site ON open_review (site, time);
+CREATE INDEX open_review_site ON open_review (site, n);
 
 -- Words of a measurement, to find the rare ones by. They are separated by single blanks already, so no
 -- parser of the database's own comes in.
