@@ -25,8 +25,9 @@ type Measurer interface {
 // Config of the service.
 type Config struct {
 	Measurer Measurer
-	Store    store.Store
-	Program  string // version, written into every measurement
+	Store    *store.Store
+	Local    store.Person // who acts where there are no accounts
+	Program  string       // version, written into every measurement
 	Log      *slog.Logger
 
 	MaxUpload  int64 // bytes of one request; 0: 200 MB

@@ -11,10 +11,10 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/result"
-	"beltend/server/store"
 	"beltend/server/worker"
 	"beltend/vision/photo"
 )
@@ -37,7 +37,7 @@ type problem struct {
 func (p problem) Error() string { return p.Code + ": " + p.Detail }
 
 var (
-	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Measurements are kept in memory: the oldest give way, and a restart forgets all."}
+	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Look for the measurement in the list; measurements of other sites are not shown."}
 	problemMethod   = problem{Status: http.StatusMethodNotAllowed, Code: "method_not_allowed", Detail: "This address does not take that method.", Advice: "See /api/v1/openapi.json for what it takes."}
 	problemFault    = problem{Status: http.StatusInternalServerError, Code: "fault", Detail: "The service failed at this request.", Advice: "Try again; if it stays, look at the service's log."}
 	problemStopping = problem{Status: http.StatusServiceUnavailable, Code: "stopping", Detail: "The service is being stopped.", Advice: "Send the photos again when it runs.", retryAfter: 10}
@@ -59,8 +59,18 @@ func problemOf(err error) problem {
 	case errors.As(err, &busy):
 		return problem{Status: http.StatusServiceUnavailable, Code: "busy", Detail: "Too many measurements are waiting.", Advice: "Send the photos again a little later.",
 			retryAfter: max(1, int(math.Ceil(busy.RetryAfter.Seconds())))}
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, archive.NotFound):
 		return problemNotFound
+	case errors.Is(err, archive.Invalid):
+		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again."}
+	case errors.Is(err, archive.Conflict):
+		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again."}
+	case errors.Is(err, archive.Full):
+		return problem{Status: http.StatusInsufficientStorage, Code: "disk_full", Detail: archive.Message(err), Advice: "Tell whoever runs this service."}
+	case errors.Is(err, archive.Damaged):
+		return problem{Status: http.StatusInternalServerError, Code: "damaged", Detail: archive.Message(err), Advice: "Tell whoever runs this service."}
+	case errors.Is(err, archive.Unavailable):
+		return problem{Status: http.StatusServiceUnavailable, Code: "unavailable", Detail: archive.Message(err), Advice: "Try again in a moment.", retryAfter: 5}
 	case errors.Is(err, worker.ErrClosed), errors.Is(err, context.Canceled):
 		return problemStopping
 	}
@@ -116,6 +126,10 @@ func title(status int) string {
 		return "The request is not right"
 	case http.StatusServiceUnavailable:
 		return "Not now"
+	case http.StatusConflict:
+		return "It does not fit what is kept"
+	case http.StatusInsufficientStorage:
+		return "No room left"
 	case http.StatusInternalServerError:
 		return "The service failed"
 	}

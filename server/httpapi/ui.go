@@ -15,7 +15,7 @@ const recentShown = 10
 func (s *service) home(c *gin.Context) { s.homeWith(c, http.StatusOK, nil, nil) }
 
 func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fields map[string]string) {
-	recent, err := s.Store.Recent(c.Request.Context(), recentShown)
+	recent, err := s.Store.Recent(c.Request.Context(), s.who(c).Sites, recentShown)
 	if err != nil {
 		s.Log.Error("list measurements", "error", err) // the form still works
 	}
@@ -26,15 +26,19 @@ func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fie
 
 // upload measures what the form sends and goes on to the result's page.
 func (s *service) upload(c *gin.Context) {
-	job, fields, err := s.readJob(c, "units")
+	job, fields, err := s.readJob(c, append(placeFields, "units")...)
 	if units := fields["units"]; err == nil && units != "" && units != "mm" && units != "in" {
 		err = &measure.UsageError{Setting: "units", Message: "is mm or in"}
 	}
 	if err == nil {
 		job.Inches = fields["units"] == "in"
-		r, failed := Measure(c.Request.Context(), s.Config, job)
+		r, failed := Measure(c.Request.Context(), s.Config, s.who(c), place(fields), job)
 		if failed == nil {
-			c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
+			to := "/m/" + r.ID
+			if job.Inches {
+				to += "?units=in"
+			}
+			c.Redirect(http.StatusSeeOther, to)
 			return
 		}
 		err = failed
@@ -47,7 +51,7 @@ func (s *service) upload(c *gin.Context) {
 }
 
 func (s *service) page(c *gin.Context) {
-	r, err := s.Store.Get(c.Request.Context(), c.Param("id"))
+	r, err := s.record(c)
 	if err != nil {
 		s.fail(c, err)
 		return
