@@ -289,3 +289,20 @@ func TestStandShowsTheEnd(t *testing.T) {
 		}
 	}
 }
+
+func TestProgressRunsToTheEnd(t *testing.T) {
+	s := flatScene()
+	var told []float64
+	s.Progress = func(done float64) { told = append(told, done) }
+	if _, err := s.Render(); err != nil {
+		t.Fatal(err)
+	}
+	if len(told) != 10 || told[9] != 1 { // 960 rows in bands of 96
+		t.Fatalf("told %v", told)
+	}
+	for i := 1; i < len(told); i++ {
+		if told[i] <= told[i-1] {
+			t.Errorf("goes back: %v", told)
+		}
+	}
+}

@@ -40,6 +40,9 @@ type Scene struct {
 
 	// Workers is how many goroutines draw; 0 means one.
 	Workers int `json:"-"`
+	// Progress is told the share of the picture that is drawn; nil: nobody. It is
+	// called by the goroutines that draw.
+	Progress func(done float64) `json:"-"`
 }
 
 // What a scene expects of a measurement.
