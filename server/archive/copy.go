@@ -181,7 +181,7 @@ func (t *Tx) replay(ctx context.Context, e Event, body []byte, result string) er
 		if err := json.Unmarshal(body, &r); err != nil {
 			return fail(Damaged, "A review cannot be read", err)
 		}
-		if _, err := t.Exec(ctx, closeReview, r.Measurement); err != nil {
+		if err := t.setReviewState(ctx, &r); err != nil {
 			return err
 		}
 		return k.insert(ctx, t, body)

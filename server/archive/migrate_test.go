@@ -178,7 +178,7 @@ func writeTables(t *testing.T, version int64) {
 func dump(t *testing.T, ctx context.Context, a *Archive) string {
 	t.Helper()
 	var out strings.Builder
-	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "open_review"} {
+	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state"} {
 		columns, rows, err := a.tableRows(ctx, table)
 		if err != nil {
 			t.Fatal(err)

@@ -17,7 +17,7 @@ import (
 // first along one index that serves the chosen filter, and the other filters are
 // applied to them until the page is full. Where that takes more than lookback rows,
 // what is asked for is rare, and the index of the rarer thing (a word, an offset
-// range, an open review) is read instead.
+// range) is read instead.
 const (
 	lookback   = 6000
 	siteChunk  = 50   // sites read in one statement, each along its own index range
@@ -36,16 +36,9 @@ func (c *condition) and(sql string, args ...any) {
 	c.args = append(c.args, args...)
 }
 
-// last gives the last value that was added under this text, which takes one.
-func (c *condition) last(sql string) (any, bool) {
-	if !strings.HasSuffix(c.sql, " AND "+sql) {
-		return nil, false
-	}
-	return c.args[len(c.args)-1], true
-}
-
 // plan is how a query is read. Its columns are those of the table m.
 type plan struct {
+	table  string    // that the index is of: m, or r, review_state
 	index  string    // that is read along: measurement_index; "": the table itself
 	along  condition // served by that index, in the order of time
 	bySite bool      // the index wants one site at a time
@@ -63,7 +56,7 @@ type rare struct {
 const everything = "1 = 1"
 
 func (d *database) plan(q Query) (plan, error) {
-	p := plan{along: condition{sql: everything}, rest: condition{sql: everything}}
+	p := plan{table: "m", along: condition{sql: everything}, rest: condition{sql: everything}}
 	// The first of these that is asked for is read along; columns with '' added keep
 	// the databases from choosing another index.
 	led := false
@@ -83,12 +76,15 @@ func (d *database) plan(q Query) (plan, error) {
 	equal("card_set", q.CardSet, false)
 	equal("person", q.Person, true)
 	equal("verdict", q.Verdict, true)
-	if !led && !q.Sites.all { // the newest of all sites are read as they lie, those of some site by site
+	if !led && q.Review != "" && q.Text == "" {
+		p.table, p.bySite = "r", true
+		p.along.and("m.n = r.n AND r.state = ?", q.Review)
+	} else if !led && !q.Sites.all { // the newest of all sites are read as they lie, those of some site by site
 		p.index, p.bySite = "site", true
 	}
 	if err := check(oneOf("end", q.End, "", Leading, Trailing), oneOf("step", q.Step, "", StepDrawn, StepCut, StepRecut, StepFinished),
 		oneOf("verdict", q.Verdict, "", string(result.Square), string(result.Recut), string(result.Undecided), refused),
-		oneOf("review", q.Review, "", "open", Accepted, SentBack, Concession),
+		oneOf("review", q.Review, "", reviewOpen, Accepted, SentBack, Concession),
 		text("joint", q.Joint, 200), text("belt", q.Belt, 200), text("conveyor", q.Conveyor, 200), text("card set", q.CardSet, 200),
 		text("person", q.Person, 200), text("text", q.Text, 500)); err != nil {
 		return p, err
@@ -105,7 +101,7 @@ func (d *database) plan(q Query) (plan, error) {
 		if err != nil {
 			return p, fail(Invalid, "after: this is no place in a list.", nil)
 		}
-		p.along.and("m.n < ?", n)
+		p.along.and(p.table+".n < ?", n)
 	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
@@ -113,17 +109,8 @@ func (d *database) plan(q Query) (plan, error) {
 	if q.OffsetMin != nil || q.OffsetMax != nil {
 		d.offsets(&p, q)
 	}
-	switch q.Review {
-	case "":
-	case "open":
-		p.rest.and("EXISTS (SELECT 1 FROM open_review o WHERE o.n = m.n)")
-		where, args := q.Sites.where("o.site")
-		p.rare = &rare{"open_review o CROSS JOIN measurement m", condition{"m.n = o.n AND " + where, args}, "o.n"}
-		if n, ok := p.along.last("m.n < ?"); ok {
-			p.rare.where.and("o.n < ?", n)
-		}
-	default:
-		p.rest.and("(SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1) = ?", q.Review)
+	if q.Review != "" && p.table != "r" {
+		p.rest.and("EXISTS (SELECT 1 FROM review_state s WHERE s.n = m.n AND s.state = ?)", q.Review)
 	}
 	words := wordsOf(q.Text)
 	if len(words) == 0 {
@@ -150,11 +137,10 @@ const latest = 1_000_000
 // times adds the range of times; n leads to them.
 func (p *plan) times(q Query) {
 	if !q.From.IsZero() {
-		p.along.and("m.n >= ? AND m.time >= ?", micros(q.From), micros(q.From))
+		p.along.and(p.table+".n >= ? AND m.time >= ?", micros(q.From), micros(q.From))
 	}
 	if !q.To.IsZero() {
-		p.along.and("m.time < ?", micros(q.To))
-		p.along.and("m.n < ?", micros(q.To)+latest)
+		p.along.and(p.table+".n < ? AND m.time < ?", micros(q.To)+latest, micros(q.To))
 	}
 }
 
@@ -203,12 +189,16 @@ func (d *database) matching(words []string) *rare {
 
 // rarely selects places through what is rare: SQLite joins in the order written,
 // PostgreSQL is told to take what is rare first.
-func (d *database) rarely(r *rare, conditions condition, limit int) condition {
+func (d *database) rarely(p plan, conditions condition, limit int) condition {
+	r, state := p.rare, ""
+	if p.table == "r" { // which the conditions name
+		state = " CROSS JOIN review_state r"
+	}
 	args := append(append(append([]any(nil), r.where.args...), conditions.args...), limit)
 	if d.postgres {
-		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.n, m.id FROM m WHERE " + conditions.sql + newest, args}
+		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.n, m.id FROM m" + state + " WHERE " + conditions.sql + newest, args}
 	}
-	return condition{"SELECT m.n, m.id FROM " + r.from + " WHERE " + r.where.sql + " AND " + conditions.sql + " ORDER BY " + r.order + " DESC LIMIT ?", args}
+	return condition{"SELECT m.n, m.id FROM " + r.from + state + " WHERE " + r.where.sql + " AND " + conditions.sql + " ORDER BY " + r.order + " DESC LIMIT ?", args}
 }
 
 // place is where a measurement stands in the order of lists.
@@ -251,7 +241,7 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	if err != nil {
 		return nil, err
 	}
-	groups, err := t.siteGroups(ctx, q.Sites, p.bySite)
+	groups, err := t.siteGroups(ctx, q.Sites, p)
 	if err != nil {
 		return nil, err
 	}
@@ -267,7 +257,7 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	}
 	near := p
 	near.along = condition{p.along.sql, slices.Clip(p.along.args)}
-	near.along.and("m.n >= ?", floor)
+	near.along.and(p.table+".n >= ?", floor)
 	if out, err := t.read(ctx, near, groups, limit); err != nil || len(out) == limit {
 		return out, err
 	}
@@ -278,14 +268,14 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	all := condition{where, args}
 	all.and(p.along.sql, p.along.args...)
 	all.and(p.rest.sql, p.rest.args...)
-	all = t.db.rarely(p.rare, all, limit)
+	all = t.db.rarely(p, all, limit)
 	return t.scanPlaces(ctx, nil, all.sql, all.args)
 }
 
 // siteGroups are the conditions on the site, each to be read along an index by
 // itself; grouped by statement.
-func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]condition, error) {
-	if bySite && sites.all {
+func (t *Tx) siteGroups(ctx context.Context, sites Sites, p plan) ([][]condition, error) {
+	if p.bySite && sites.all {
 		var ids []string
 		err := t.Rows(ctx, func(scan func(...any) error) error {
 			var id string
@@ -300,7 +290,7 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]cond
 			sites = SomeSites(ids...)
 		}
 	}
-	if !bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
+	if !p.bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
 		where, args := sites.where("m.site || ''")
 		return [][]condition{{{where, args}}}, nil
 	}
@@ -308,7 +298,7 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]cond
 	for chunk := range slices.Chunk(sites.ids, siteChunk) {
 		var group []condition
 		for _, id := range chunk {
-			group = append(group, condition{"m.site = ?", []any{id}})
+			group = append(group, condition{p.table + ".site = ?", []any{id}})
 		}
 		out = append(out, group)
 	}
@@ -320,14 +310,22 @@ const newest = " ORDER BY m.n DESC LIMIT ?"
 // from is the table as it is read along the plan's index. PostgreSQL chooses the
 // index by its statistics.
 func (t *Tx) from(p plan, site condition) string {
+	each := !p.bySite || strings.HasPrefix(site.sql, p.table+".site = ")
 	switch {
-	case t.db.postgres || (p.bySite && !strings.HasPrefix(site.sql, "m.site = ")):
+	case p.table == "r" && (t.db.postgres || !each):
+		return "review_state r CROSS JOIN measurement m"
+	case p.table == "r":
+		return "review_state r INDEXED BY review_state_site CROSS JOIN measurement m"
+	case t.db.postgres || !each:
 		return "measurement m"
 	case p.index == "":
 		return "measurement m NOT INDEXED"
 	}
 	return "measurement m INDEXED BY measurement_" + p.index
 }
+
+// newest orders what is read along the plan's index.
+func (p *plan) newest() string { return " ORDER BY " + p.table + ".n DESC LIMIT ?" }
 
 // read reads along the index until there are enough.
 func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit int) ([]place, error) {
@@ -337,7 +335,7 @@ func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit int) 
 		var args []any
 		for _, site := range group {
 			args = append(append(append(append(args, site.args...), p.along.args...), p.rest.args...), limit)
-			parts = append(parts, "SELECT * FROM (SELECT m.n, m.id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+" AND "+p.rest.sql+newest+") AS s")
+			parts = append(parts, "SELECT * FROM (SELECT m.n, m.id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+" AND "+p.rest.sql+p.newest()+") AS s")
 		}
 		var err error
 		if out, err = t.scanPlaces(ctx, out, strings.Join(parts, " UNION ALL "), args); err != nil {
@@ -356,7 +354,7 @@ func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, bac
 		var parts []string
 		var args []any
 		for _, site := range group {
-			parts = append(parts, "SELECT * FROM (SELECT m.n, '' AS id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+newest+" OFFSET ?) AS s")
+			parts = append(parts, "SELECT * FROM (SELECT m.n, '' AS id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+p.newest()+" OFFSET ?) AS s")
 			args = append(append(append(args, site.args...), p.along.args...), 1, max(limit, back/len(group))-1)
 		}
 		ends, err := t.scanPlaces(ctx, nil, strings.Join(parts, " UNION ALL "), args)
@@ -423,6 +421,9 @@ func (a *Archive) Series(ctx context.Context, q Query, most int) ([]Point, error
 		p.rest.and("m.offset_mm IS NOT NULL")
 		where, args := q.Sites.where("m.site")
 		from := "measurement m"
+		if p.table == "r" {
+			from = "review_state r CROSS JOIN measurement m"
+		}
 		if p.rare != nil && len(wordsOf(q.Text)) > 0 {
 			from, where, args = p.rare.from, p.rare.where.sql+" AND "+where, append(p.rare.where.args, args...)
 		}

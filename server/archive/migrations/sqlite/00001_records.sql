@@ -158,12 +158,13 @@ CREATE TABLE review (
 );
 CREATE INDEX review_joint ON review (joint, time);
 
--- Measurements without a sign-off, so that they are found among the many with one.
-CREATE TABLE open_review (
-    n    INTEGER PRIMARY KEY, -- of the measurement
-    site TEXT NOT NULL
+-- The latest sign-off on each measurement, or open: what waits and what was sent back is found among the many.
+CREATE TABLE review_state (
+    n     INTEGER PRIMARY KEY, -- of the measurement
+    site  TEXT NOT NULL,
+    state TEXT NOT NULL
 );
-CREATE INDEX open_review_site ON open_review (site, n);
+CREATE INDEX review_state_site ON review_state (site, state, n);
 
 -- Words of a measurement, each cut to its first six letters, to find the rare ones by. The
 -- beginnings have lists of their own, so that none is put together while somebody waits.
