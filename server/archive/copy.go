@@ -14,7 +14,7 @@ import (
 // wholeTables are tables of other packages that belong to a copy, such as
 // accounts. They are small, and each copy takes them over whole. Tables that name
 // others stand after them.
-var wholeTables []string
+var wholeTables = []string{"account", "account_site", "account_token"}
 
 // copyBatch is how many events are taken over in one transaction.
 const copyBatch = 200
