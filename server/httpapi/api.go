@@ -12,6 +12,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"beltend/server/measure"
+	"beltend/server/pages"
 	"beltend/server/store"
 	"beltend/server/worker"
 )
@@ -36,7 +37,8 @@ type Config struct {
 
 type service struct {
 	Config
-	uploads chan struct{}
+	uploads  chan struct{}
+	sections []pages.Section // in the header
 }
 
 // New builds the service.
@@ -56,7 +58,7 @@ func New(cfg Config) http.Handler {
 	r := gin.New()
 	r.HandleMethodNotAllowed = true
 	_ = r.SetTrustedProxies(nil) // nobody stands between; nil cannot fail
-	r.Use(gin.CustomRecoveryWithWriter(nil, s.panicked), secure, ownHost)
+	r.Use(gin.CustomRecoveryWithWriter(nil, s.panicked), secure, ownHost, choices)
 	r.NoRoute(func(c *gin.Context) { s.fail(c, problemNotFound) })
 	r.NoMethod(func(c *gin.Context) { s.fail(c, problemMethod) })
 
@@ -75,6 +77,8 @@ func New(cfg Config) http.Handler {
 	r.POST("/", sameOrigin(s), s.upload)
 	r.GET("/m/:id", s.page)
 	r.GET("/static/:file", s.static)
+	s.ui(r)
+	s.sections = served(r)
 	return r
 }
 

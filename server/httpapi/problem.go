@@ -101,9 +101,8 @@ func (s *service) fail(c *gin.Context, err error) {
 	}
 	c.Abort()
 	if !strings.HasPrefix(c.Request.URL.Path, "/api/") && strings.Contains(c.GetHeader("Accept"), "text/html") {
-		s.show(c, p.Status, func() ([]byte, error) {
-			return pages.Problem(pages.ProblemData{Title: p.Title, Code: p.Code, Detail: p.Detail, Advice: p.Advice})
-		})
+		data := problemData(s.words(c), p)
+		s.render(c, p.Status, "problem.html", pages.Page{Title: data.Title, Data: data})
 		return
 	}
 	b, err := json.Marshal(p)

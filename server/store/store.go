@@ -177,7 +177,7 @@ func pictureKey(id, name string, inches bool, window *overlay.Window) string {
 // Names of what loose measurements are kept under.
 const (
 	firstSite = "This site" // made where there is no site yet
-	loose     = "Loose measurements"
+	Loose     = "Loose measurements"
 )
 
 // joint finds where a measurement belongs, and makes the place for loose ones.
@@ -225,7 +225,7 @@ func (s *Store) looseJoint(ctx context.Context, by Person, siteID string) (archi
 	}
 	conveyor, ok := named(conveyors, func(c archive.Conveyor) string { return c.Name })
 	if !ok {
-		if conveyor, err = s.Archive.PutConveyor(ctx, by.Actor, archive.Conveyor{Site: site.ID, Name: loose}, ""); err != nil {
+		if conveyor, err = s.Archive.PutConveyor(ctx, by.Actor, archive.Conveyor{Site: site.ID, Name: Loose}, ""); err != nil {
 			return none, err
 		}
 	}
@@ -235,7 +235,7 @@ func (s *Store) looseJoint(ctx context.Context, by Person, siteID string) (archi
 	}
 	belt, ok := named(belts, func(b archive.Belt) string { return b.Name })
 	if !ok {
-		if belt, err = s.Archive.PutBelt(ctx, by.Actor, archive.Belt{Conveyor: conveyor.ID, Name: loose}, ""); err != nil {
+		if belt, err = s.Archive.PutBelt(ctx, by.Actor, archive.Belt{Conveyor: conveyor.ID, Name: Loose}, ""); err != nil {
 			return none, err
 		}
 	}
@@ -245,14 +245,14 @@ func (s *Store) looseJoint(ctx context.Context, by Person, siteID string) (archi
 	}
 	joint, ok := named(joints, func(j archive.Joint) string { return j.Number })
 	if !ok {
-		joint, err = s.Archive.PutJoint(ctx, by.Actor, archive.Joint{Belt: belt.ID, Number: loose}, "")
+		joint, err = s.Archive.PutJoint(ctx, by.Actor, archive.Joint{Belt: belt.ID, Number: Loose}, "")
 	}
 	return joint, err
 }
 
 func named[T any](list []T, name func(T) string) (T, bool) {
 	for _, x := range list {
-		if name(x) == loose {
+		if name(x) == Loose {
 			return x, true
 		}
 	}
