@@ -19,11 +19,22 @@ import (
 // what is asked for is rare, and the index of the rarer thing (a word, an offset
 // range) is read instead.
 const (
-	lookback   = 6000
+	// PostgreSQL's index of words is not in the order of time, so there it is read for
+	// what is rarer still.
+	lookback         = 6000
+	lookbackPostgres = 12_000
+
 	siteChunk  = 50   // sites read in one statement, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
 )
+
+func (d *database) lookback() int {
+	if d.postgres {
+		return lookbackPostgres
+	}
+	return lookback
+}
 
 // condition is a part of a WHERE clause.
 type condition struct {
@@ -168,21 +179,20 @@ func (d *database) offsets(p *plan, q Query) {
 // matching selects the measurements that have all these words, by the
 // database's own index of words.
 func (d *database) matching(words []string) *rare {
-	quoted := make([]string, len(words)) // words hold letters and digits alone, so quotes end where they should
-	if d.postgres {
-		for i, w := range words {
-			quoted[i] = "'" + w + "'"
-			if utf8.RuneCountInString(w) > 1 {
-				quoted[i] += ":*"
-			}
-		}
-		return &rare{"measurement m", condition{"array_to_tsvector(string_to_array(btrim(m.words), ' ')) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, "m.n"}
-	}
+	quoted := make([]string, len(words))
 	for i, w := range words { // what is cut here, the condition on m.words looks at whole
-		quoted[i] = `"` + beginning(w) + `"`
-		if n := utf8.RuneCountInString(w); n > 1 && n < beginningLetters {
-			quoted[i] += "*"
+		quoted[i] = beginning(w) // of letters and digits alone, so quotes end where they should
+		switch n := utf8.RuneCountInString(w); {
+		case d.postgres:
+			quoted[i] = "'" + quoted[i] + "'"
+		case n > 1 && n < beginningLetters:
+			quoted[i] = `"` + quoted[i] + `"*`
+		default:
+			quoted[i] = `"` + quoted[i] + `"`
 		}
+	}
+	if d.postgres {
+		return &rare{"measurement m", condition{"beltend_beginnings(m.words) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, "m.n"}
 	}
 	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}, "w.rowid"}
 }
@@ -217,7 +227,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 	}
 	var page Page
 	err = a.Read(ctx, func(tx *Tx) error {
-		places, err := tx.places(ctx, q, limit+1, lookback)
+		places, err := tx.places(ctx, q, limit+1, a.db.lookback())
 		if err != nil || len(places) == 0 {
 			return err
 		}

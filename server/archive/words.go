@@ -39,9 +39,10 @@ func wordList(texts ...string) string {
 	return " " + strings.Join(words, " ")
 }
 
-// beginningLetters is how much of a word SQLite's index of words holds. It has lists
-// of its own for shorter beginnings down to two letters (see the migration), so that
-// finding a beginning never means putting many words' lists together.
+// beginningLetters is how much of a word the databases' indexes of words hold. They
+// have lists of their own for shorter beginnings down to two letters (see the
+// migrations), so that finding a beginning never means putting many words' lists
+// together.
 const beginningLetters = 6
 
 // beginning is the part of a word that is in the index.

@@ -166,9 +166,15 @@ CREATE TABLE review_state (
 );
 CREATE INDEX review_state_site ON review_state (site, state, n);
 
--- Words of a measurement, to find the rare ones by. They are separated by single blanks already, so no
--- parser of the database's own comes in.
-CREATE INDEX measurement_words ON measurement USING gin (array_to_tsvector(string_to_array(btrim(words), ' ')));
+-- Beginnings of two to six letters of the words of a measurement, to find the rare ones by: each has a
+-- list of its own, so that none is put together while somebody waits.
+-- +goose StatementBegin
+CREATE FUNCTION beltend_beginnings(words TEXT) RETURNS tsvector LANGUAGE sql IMMUTABLE AS $$
+    SELECT array_to_tsvector(COALESCE(array_agg(DISTINCT left(word, letters)), '{}'))
+    FROM unnest(string_to_array(btrim(words), ' ')) word, generate_series(2, 6) letters
+$$;
+-- +goose StatementEnd
+CREATE INDEX measurement_words ON measurement USING gin (beltend_beginnings(words));
 
 -- What was added stays as it is.
 -- +goose StatementBegin
