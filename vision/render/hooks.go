@@ -386,10 +386,10 @@ func (m *maker) joint(missing, doubled, crooked int) {
 	default:
 		g.Look = pick(m, "steel", "steel", "bronze")
 	}
-	n := int((b.Width-2*m.in(5, 12)-g.Wire)/pitch) + 1
+	count := int((b.Width-2*m.in(5, 12)-g.Wire)/pitch) + 1
 	shift := m.either(0, 1.5)
-	g.Upper = m.row(n, pitch, shift)
-	g.Lower = m.row(n-1, pitch, shift)
+	g.Upper = m.row(count, pitch, shift)
+	g.Lower = m.row(count-1, pitch, shift)
 	up := m.IntN(2) == 0
 	for _, k := range []struct {
 		what int
@@ -413,11 +413,10 @@ func (m *maker) joint(missing, doubled, crooked int) {
 	hi := math.Max(300, 0.55*b.Width)
 	lo := -math.Max(70, m.in(0.2, 0.6)*b.Width)
 	m.over(m.in(0, 18), m.in(-25, 25)+pick(m, 0.0, 180.0), m.in(-6, 6), lo, hi)
-	m.cards(1+m.IntN(2), hi-10)
-	for i := range s.Cards {
-		// beside the hooks, clear of them
-		if low := g.Leg + 165; s.Cards[i].Y < low && len(s.Cards) == 1 {
-			s.Cards[i].Y = math.Min(low, hi-120)
+	n, first := 1+m.IntN(2), 1+m.IntN(10)
+	for len(s.Cards) < n { // beside the hooks, clear of them
+		if !m.lay(Card{Number: first + len(s.Cards), Lift: 0.1}, []int{-1, 1}[len(s.Cards)%2]*(n-1), g.Leg+14, hi-8) {
+			n--
 		}
 	}
 }
