@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/httpapi"
 	"beltend/server/measure"
@@ -48,6 +49,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	if err := c.check(); err != nil {
 		return err
 	}
+	host, _, _ := net.SplitHostPort(c.Listen) // checked
 	show, err := readPhotos(c.Show)
 	if err != nil {
 		return err
@@ -75,7 +77,17 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return fmt.Errorf("open the archive: %w", err)
 	}
 	defer func() { err = errors.Join(err, kept.Close()) }()
-	cfg := httpapi.Config{Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
+	var accounts *account.Accounts
+	if !httpapi.Loopback(host) {
+		accounts = account.New(kept)
+		switch some, err := accounts.Any(ctx); {
+		case err != nil:
+			return fmt.Errorf("look for accounts: %w", err)
+		case !some:
+			return &measure.UsageError{Setting: "listen", Message: fmt.Sprintf("%q can be reached from other machines, and nobody has an account yet: make one with beltend account add, or listen on 127.0.0.1", c.Listen)}
+		}
+	}
+	cfg := httpapi.Config{Accounts: accounts, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),
 		ReadHeaderTimeout: 10 * time.Second,
@@ -160,15 +172,12 @@ func (c *serveCmd) check() error {
 	bad := func(setting, format string, a ...any) error {
 		return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)}
 	}
-	host, port, err := net.SplitHostPort(c.Listen)
+	_, port, err := net.SplitHostPort(c.Listen)
 	if err != nil {
 		return bad("listen", "%q is no address: give host and port, for example 127.0.0.1:8080", c.Listen)
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
 		return bad("listen", "%q is no port: give a number up to 65535", port)
-	}
-	if !httpapi.Loopback(host) {
-		return bad("listen", "%q can be reached from other machines, and there are no accounts yet that say who may: listen on 127.0.0.1 or ::1", c.Listen)
 	}
 	if c.Workers == 0 {
 		c.Workers = runtime.NumCPU()

@@ -87,9 +87,6 @@ func place(fields map[string]string) store.Place {
 		CardSet: fields["card-set"], Note: fields["note"], Supersedes: fields["supersedes"]}
 }
 
-// who is the person who asks.
-func (s *service) who(*gin.Context) store.Person { return s.Local }
-
 func (s *service) get(c *gin.Context) {
 	r, err := s.record(c)
 	if err != nil {
