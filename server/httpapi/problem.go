@@ -11,6 +11,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
@@ -49,6 +50,7 @@ func problemOf(err error) problem {
 	var refused *result.Refusal
 	var usage *measure.UsageError
 	var busy *worker.Busy
+	var many *account.TooMany
 	switch {
 	case errors.As(err, &p):
 		return p
@@ -56,6 +58,9 @@ func problemOf(err error) problem {
 		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo}
 	case errors.As(err, &usage):
 		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
+	case errors.As(err, &many):
+		return problem{Status: http.StatusTooManyRequests, Code: "too_many_sign_ins", Detail: "Too many sign-ins have failed.", Advice: "Wait, then try again; an administrator can set a new password.",
+			retryAfter: max(1, int(math.Ceil(many.RetryAfter.Seconds())))}
 	case errors.As(err, &busy):
 		return problem{Status: http.StatusServiceUnavailable, Code: "busy", Detail: "Too many measurements are waiting.", Advice: "Send the photos again a little later.",
 			retryAfter: max(1, int(math.Ceil(busy.RetryAfter.Seconds())))}
@@ -97,7 +102,7 @@ func (s *service) fail(c *gin.Context, err error) {
 	p.Type = "urn:beltend:problem:" + p.Code
 	p.Title = title(p.Status)
 	if p.retryAfter > 0 {
-		c.Header("Retry-After", strconv.Itoa(p.retryAfter))
+		c.Header("Retry-After", retryAfter(p))
 	}
 	c.Abort()
 	if !strings.HasPrefix(c.Request.URL.Path, "/api/") && strings.Contains(c.GetHeader("Accept"), "text/html") {
@@ -113,6 +118,8 @@ func (s *service) fail(c *gin.Context, err error) {
 	c.Data(p.Status, "application/problem+json", b)
 }
 
+func retryAfter(p problem) string { return strconv.Itoa(p.retryAfter) }
+
 func title(status int) string {
 	switch status {
 	case http.StatusUnprocessableEntity:
@@ -125,6 +132,10 @@ func title(status int) string {
 		return "The request is not right"
 	case http.StatusServiceUnavailable:
 		return "Not now"
+	case http.StatusUnauthorized:
+		return "Not signed in"
+	case http.StatusForbidden:
+		return "Not allowed"
 	case http.StatusConflict:
 		return "It does not fit what is kept"
 	case http.StatusInsufficientStorage:
