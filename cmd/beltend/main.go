@@ -31,6 +31,7 @@ type commands struct {
 	Lacing    lacingCmd    `cmd:"" help:"Choose a fastener from a chart and plan the hooks."`
 	Serve     serveCmd     `cmd:"" help:"Run the service with its page."`
 	Card      cardCmd      `cmd:"" help:"Write reference cards to print."`
+	Account   accountCmd   `cmd:"" help:"Accounts, tokens and sites of a service that others can reach."`
 	Archive   archiveCmd   `cmd:"" help:"Verify, export, back up and copy the archive."`
 	Calibrate calibrateCmd `cmd:"" help:"Make a camera profile from photos of cards."`
 	Render    renderCmd    `cmd:"" help:"Draw an invented belt end whose truth is known."`

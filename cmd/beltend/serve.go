@@ -8,10 +8,15 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"os/user"
+	"path/filepath"
 	"runtime"
 	"strconv"
+	"strings"
 	"time"
 
+	"beltend/server/account"
+	"beltend/server/archive"
 	"beltend/server/httpapi"
 	"beltend/server/measure"
 	"beltend/server/result"
@@ -20,6 +25,12 @@ import (
 )
 
 type serveCmd struct {
+	Data     string `placeholder:"FOLDER" env:"BELTEND_DATA" help:"Data folder of an embedded archive (default: beltend in your data folder)."`
+	Database string `placeholder:"URL" env:"BELTEND_DATABASE" help:"Database of a scaled-out archive: postgres://..."`
+	Photos   string `placeholder:"URL" env:"BELTEND_PHOTOS" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
+	Key      string `placeholder:"FILE" env:"BELTEND_KEY" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
+	Name     string `placeholder:"NAME" env:"BELTEND_NAME" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
+
 	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to listen on (default ${default})."`
 	Show         []string      `placeholder:"PHOTO" sep:"none" help:"Measure this photo at the start and print the address of the result; again for more photos of the same end."`
 	Workers      int           `placeholder:"N" help:"Measurements at the same time (default: processors)."`
@@ -29,16 +40,16 @@ type serveCmd struct {
 }
 
 const (
-	keptRecords = 200
-	keptBytes   = 256 << 20
+	cachedBytes = 128 << 20        // of pictures
 	stopTime    = 20 * time.Second // for requests under way when the service is stopped
 )
 
 // Run serves until it is told to stop.
-func (c *serveCmd) Run(ctx context.Context, std streams) error {
+func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	if err := c.check(); err != nil {
 		return err
 	}
+	host, _, _ := net.SplitHostPort(c.Listen) // checked
 	show, err := readPhotos(c.Show)
 	if err != nil {
 		return err
@@ -57,7 +68,26 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	defer pool.Close()
-	cfg := httpapi.Config{Measurer: pool, Store: store.NewMemory(keptRecords, keptBytes), Program: version(), Log: log}
+	at, err := c.address()
+	if err != nil {
+		return err
+	}
+	kept, err := archive.Open(ctx, at)
+	if err != nil {
+		return fmt.Errorf("open the archive: %w", err)
+	}
+	defer func() { err = errors.Join(err, kept.Close()) }()
+	var accounts *account.Accounts
+	if !httpapi.Loopback(host) {
+		accounts = account.New(kept)
+		switch some, err := accounts.Any(ctx); {
+		case err != nil:
+			return fmt.Errorf("look for accounts: %w", err)
+		case !some:
+			return &measure.UsageError{Setting: "listen", Message: fmt.Sprintf("%q can be reached from other machines, and nobody has an account yet: make one with beltend account add, or listen on 127.0.0.1", c.Listen)}
+		}
+	}
+	cfg := httpapi.Config{Accounts: accounts, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),
 		ReadHeaderTimeout: 10 * time.Second,
@@ -100,19 +130,54 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	return nil
 }
 
+// address says where the archive is; the data folder where nothing is given.
+func (c *serveCmd) address() (archive.Address, error) {
+	f := archiveFlags{Data: c.Data, Database: c.Database, Photos: c.Photos, Key: c.Key}
+	if f.Data == "" && f.Database == "" && f.Photos == "" {
+		f.Data = dataFolder()
+	}
+	return f.address()
+}
+
+// dataFolder is where programs of this person keep data: as the XDG base
+// directory specification says on Linux, beside the program's settings elsewhere.
+func dataFolder() string {
+	if dir := os.Getenv("XDG_DATA_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "beltend")
+	}
+	if home, err := os.UserHomeDir(); err == nil && runtime.GOOS == "linux" {
+		return filepath.Join(home, ".local", "share", "beltend")
+	}
+	if dir, err := os.UserConfigDir(); err == nil {
+		return filepath.Join(dir, "beltend", "data")
+	}
+	return "beltend-data"
+}
+
+// local is the person at this machine, who may do everything.
+func (c *serveCmd) local() store.Person {
+	name := strings.TrimSpace(c.Name)
+	if u, err := user.Current(); name == "" && err == nil {
+		if name = strings.TrimSpace(strings.Split(u.Name, ",")[0]); name == "" {
+			name = u.Username
+		}
+	}
+	if name == "" {
+		name = "local"
+	}
+	return store.Person{Actor: archive.Actor{ID: "local", Name: name}, Sites: archive.AllSites()}
+}
+
 func (c *serveCmd) check() error {
 	bad := func(setting, format string, a ...any) error {
 		return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)}
 	}
-	host, port, err := net.SplitHostPort(c.Listen)
+	_, port, err := net.SplitHostPort(c.Listen)
 	if err != nil {
 		return bad("listen", "%q is no address: give host and port, for example 127.0.0.1:8080", c.Listen)
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
 		return bad("listen", "%q is no port: give a number up to 65535", port)
-	}
-	if !httpapi.Loopback(host) {
-		return bad("listen", "%q can be reached from other machines, and there are no accounts yet that say who may: listen on 127.0.0.1 or ::1", c.Listen)
 	}
 	if c.Workers == 0 {
 		c.Workers = runtime.NumCPU()
@@ -132,7 +197,7 @@ func (c *serveCmd) check() error {
 
 // show measures before anybody asks. A refusal is told and the service goes on.
 func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, base string, photos []measure.Input) error {
-	r, err := httpapi.Measure(ctx, cfg, worker.Job{Photos: photos})
+	r, err := httpapi.Measure(ctx, cfg, cfg.Local, store.Place{}, worker.Job{Photos: photos})
 	var refused *result.Refusal
 	switch {
 	case errors.As(err, &refused):

@@ -28,6 +28,9 @@ func (c *workerCmd) Run(std streams) error {
 }
 
 func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	if job.Draw != nil {
+		return draw(job)
+	}
 	m, err := measure.Run(ctx, job.Photos, job.Settings, progress)
 	if err != nil {
 		return worker.Answer{}, err
@@ -35,13 +38,25 @@ func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progre
 	if m.Refused != nil {
 		return worker.Answer{}, m.Refused
 	}
-	files, err := pictures.All(job.Photos, m, report.Options{Inches: job.Inches})
+	job.Draw = m
+	a, err := draw(job)
 	if err != nil {
 		return worker.Answer{}, fmt.Errorf("draw the pictures: %w", err)
 	}
-	a := worker.Answer{Measurement: m}
+	return a, nil
+}
+
+// draw makes the pictures of an earlier measurement.
+func draw(job worker.Job) (worker.Answer, error) {
+	a, o := worker.Answer{Measurement: job.Draw}, report.Options{Inches: job.Inches}
+	if job.Window != nil {
+		b, err := pictures.TopDownIn(job.Photos, job.Draw, *job.Window, "png", o)
+		a.Pictures = []worker.File{{Name: "topdown.png", Data: b}}
+		return a, err
+	}
+	files, err := pictures.All(job.Photos, job.Draw, o)
 	for _, f := range files {
 		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})
 	}
-	return a, nil
+	return a, err
 }

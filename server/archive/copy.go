@@ -14,7 +14,7 @@ import (
 // wholeTables are tables of other packages that belong to a copy, such as
 // accounts. They are small, and each copy takes them over whole. Tables that name
 // others stand after them.
-var wholeTables []string
+var wholeTables = []string{"account", "account_site", "account_token"}
 
 // copyBatch is how many events are taken over in one transaction.
 const copyBatch = 200
@@ -181,7 +181,7 @@ func (t *Tx) replay(ctx context.Context, e Event, body []byte, result string) er
 		if err := json.Unmarshal(body, &r); err != nil {
 			return fail(Damaged, "A review cannot be read", err)
 		}
-		if _, err := t.Exec(ctx, closeReview, r.Measurement); err != nil {
+		if err := t.setReviewState(ctx, &r); err != nil {
 			return err
 		}
 		return k.insert(ctx, t, body)

@@ -15,8 +15,9 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
-	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
+	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
 	"modernc.org/sqlite"
@@ -68,10 +69,13 @@ func openSQLite(ctx context.Context, file string) (*database, error) {
 }
 
 func openPostgres(ctx context.Context, dsn string) (*database, error) {
-	db, err := sql.Open("pgx", dsn)
+	config, err := pgx.ParseConfig(dsn)
 	if err != nil {
 		return nil, fail(Invalid, "The database address cannot be read. It looks like postgres://user@host/name", nil) // the cause may hold a password
 	}
+	// A plan made without the values takes the wrong index for what is rare.
+	config.DefaultQueryExecMode = pgx.QueryExecModeCacheDescribe
+	db := stdlib.OpenDB(*config)
 	db.SetMaxOpenConns(pgConns)
 	db.SetMaxIdleConns(pgIdleConns)
 	db.SetConnMaxIdleTime(5 * time.Minute)

@@ -176,7 +176,7 @@ func (t *Tx) fillOne(ctx context.Context, by Actor, r *rand.Rand, f Filled, j Jo
 	if r.IntN(50) == 0 {
 		review.Outcome, review.Reason = SentBack, "edge in the shade"
 	}
-	if _, err := t.Exec(ctx, closeReview, m.ID); err != nil {
+	if err := t.setReviewState(ctx, &review); err != nil {
 		return err
 	}
 	return t.add(ctx, by, reviewKind, review, j.Site, review.Reason, review.ID)

@@ -118,9 +118,8 @@ func (k *kind) store(ctx context.Context, tx *Tx, body []byte, conflict string) 
 		return err
 	}
 	columns := strings.Join(k.columns, ", ")
-	if k == measurementKind { // its body lies apart, so that lists read less
-		_, err = tx.Exec(ctx, "INSERT INTO measurement ("+columns+") VALUES ("+marks(len(values))+")", values...)
-		return err
+	if k == measurementKind {
+		return tx.insertMeasurementRow(ctx, columns, values)
 	}
 	_, err = tx.Exec(ctx, fmt.Sprintf("INSERT INTO %s (%s, body) VALUES (%s)%s", k.name, columns, marks(len(values)+1), conflict), append(values, string(body))...)
 	return err

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -109,8 +110,13 @@ func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte)
 	if _, err := t.Exec(ctx, "INSERT INTO measurement_body (id, body, result) VALUES (?, ?, ?)", m.ID, string(body), string(m.Result)); err != nil {
 		return err
 	}
-	if _, err := t.Exec(ctx, "INSERT INTO open_review (measurement, site, time) VALUES (?, ?, ?)", m.ID, m.Site, micros(m.Time)); err != nil {
+	if _, err := t.Exec(ctx, "INSERT INTO review_state (n, site, state) SELECT n, site, ? FROM measurement WHERE id = ?", reviewOpen, m.ID); err != nil {
 		return err
+	}
+	if !t.db.postgres { // which has an index of words by itself
+		if _, err := t.Exec(ctx, "INSERT INTO measurement_words (rowid, words) SELECT n, ? FROM measurement WHERE id = ?", beginnings(m.Words), m.ID); err != nil {
+			return err
+		}
 	}
 	for i, f := range m.Files {
 		if _, err := t.Exec(ctx, "INSERT INTO measurement_file (measurement, place, sha256) VALUES (?, ?, ?)", m.ID, i, f.SHA256); err != nil {
@@ -118,6 +124,25 @@ func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte)
 		}
 	}
 	return nil
+}
+
+// insertMeasurementRow adds the row that is searched; its record lies apart in
+// measurement_body, so that a search reads less. The row's number n is its time, or
+// the next number that is free: lists are in the order of n, which is that of time.
+// A copy, which adds in the same order, has the same numbers.
+func (t *Tx) insertMeasurementRow(ctx context.Context, columns string, values []any) error {
+	n, ok := values[slices.Index(measurementKind.columns, "time")].(int64)
+	for taken := true; taken && ok; n++ {
+		err := t.Row(ctx, []any{&n}, "SELECT n FROM measurement WHERE n = ?", n)
+		if err != nil && kindOf(err) != NotFound {
+			return err
+		}
+		if taken = err == nil; !taken {
+			break
+		}
+	}
+	_, err := t.Exec(ctx, "INSERT INTO measurement (n, "+columns+") VALUES (?, "+marks(len(values))+")", append([]any{n}, values...)...)
+	return err
 }
 
 // takeResult fills what is searched by from the result, and gives the codes in it.

@@ -7,8 +7,14 @@ import (
 	"beltend/server/result"
 )
 
-// closeReview takes a measurement from those that wait for their first sign-off.
-const closeReview = "DELETE FROM open_review WHERE measurement = ?"
+// reviewOpen is the state of a measurement without a sign-off.
+const reviewOpen = "open"
+
+// setReviewState notes the latest sign-off, to search by.
+func (t *Tx) setReviewState(ctx context.Context, r *Review) error {
+	_, err := t.Exec(ctx, "UPDATE review_state SET state = ? WHERE n = (SELECT n FROM measurement WHERE id = ?)", r.Outcome, r.Measurement)
+	return err
+}
 
 // AddReview keeps a sign-off. The archive numbers it: the second must come
 // from another person (PersonID, or Person where there are no accounts), and send
@@ -48,7 +54,7 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 		if err := follows(r, before); err != nil {
 			return err
 		}
-		if _, err := tx.Exec(ctx, closeReview, r.Measurement); err != nil {
+		if err := tx.setReviewState(ctx, &r); err != nil {
 			return err
 		}
 		return tx.add(ctx, by, reviewKind, r, r.Site, r.Reason, r.ID)

@@ -15,15 +15,26 @@ import (
 
 // How a search stays fast among a million measurements: rows are read newest
 // first along one index that serves the chosen filter, and the other filters are
-// applied to them. Where the first lookback rows do not fill the page, what is
-// asked for is rare, and the index of the rarer thing (a word, an offset range, an
-// open review) is read instead.
+// applied to them until the page is full. Where that takes more than lookback rows,
+// what is asked for is rare, and the index of the rarer thing (a word, an offset
+// range) is read instead.
 const (
-	lookback   = 6000
+	// PostgreSQL's index of words is not in the order of time, so there it is read for
+	// what is rarer still.
+	lookback         = 6000
+	lookbackPostgres = 12_000
+
 	siteChunk  = 50   // sites read in one statement, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
 )
+
+func (d *database) lookback() int {
+	if d.postgres {
+		return lookbackPostgres
+	}
+	return lookback
+}
 
 // condition is a part of a WHERE clause.
 type condition struct {
@@ -38,8 +49,10 @@ func (c *condition) and(sql string, args ...any) {
 
 // plan is how a query is read. Its columns are those of the table m.
 type plan struct {
-	along  condition // served by one index in the order of time
-	bySite bool      // along wants one site at a time
+	table  string    // that the index is of: m, or r, review_state
+	index  string    // that is read along: measurement_index; "": the table itself
+	along  condition // served by that index, in the order of time
+	bySite bool      // the index wants one site at a time
 	rest   condition // applied to the rows
 	rare   *rare     // nil where nothing is rare
 }
@@ -48,12 +61,13 @@ type plan struct {
 type rare struct {
 	from  string
 	where condition
+	order string // the column of from that is m.n
 }
 
 const everything = "1 = 1"
 
 func (d *database) plan(q Query) (plan, error) {
-	p := plan{along: condition{sql: everything}, rest: condition{sql: everything}}
+	p := plan{table: "m", along: condition{sql: everything}, rest: condition{sql: everything}}
 	// The first of these that is asked for is read along; columns with '' added keep
 	// the databases from choosing another index.
 	led := false
@@ -64,7 +78,7 @@ func (d *database) plan(q Query) (plan, error) {
 			p.rest.and("m."+column+" || '' = ?", value)
 		default:
 			p.along.and("m."+column+" = ?", value)
-			led, p.bySite = true, site
+			led, p.index, p.bySite = true, column, site
 		}
 	}
 	equal("joint", q.Joint, false)
@@ -73,12 +87,15 @@ func (d *database) plan(q Query) (plan, error) {
 	equal("card_set", q.CardSet, false)
 	equal("person", q.Person, true)
 	equal("verdict", q.Verdict, true)
-	if !led { // the newest of all sites are read along one index, those of some site by site
-		p.bySite = !q.Sites.all
+	if !led && q.Review != "" && q.Text == "" {
+		p.table, p.bySite = "r", true
+		p.along.and("m.n = r.n AND r.state = ?", q.Review)
+	} else if !led && !q.Sites.all { // the newest of all sites are read as they lie, those of some site by site
+		p.index, p.bySite = "site", true
 	}
 	if err := check(oneOf("end", q.End, "", Leading, Trailing), oneOf("step", q.Step, "", StepDrawn, StepCut, StepRecut, StepFinished),
 		oneOf("verdict", q.Verdict, "", string(result.Square), string(result.Recut), string(result.Undecided), refused),
-		oneOf("review", q.Review, "", "open", Accepted, SentBack, Concession),
+		oneOf("review", q.Review, "", reviewOpen, Accepted, SentBack, Concession),
 		text("joint", q.Joint, 200), text("belt", q.Belt, 200), text("conveyor", q.Conveyor, 200), text("card set", q.CardSet, 200),
 		text("person", q.Person, 200), text("text", q.Text, 500)); err != nil {
 		return p, err
@@ -89,18 +106,13 @@ func (d *database) plan(q Query) (plan, error) {
 	if q.Step != "" {
 		p.rest.and("m.step = ?", q.Step)
 	}
-	if !q.From.IsZero() {
-		p.along.and("m.time >= ?", micros(q.From))
-	}
-	if !q.To.IsZero() {
-		p.along.and("m.time < ?", micros(q.To))
-	}
+	p.times(q)
 	if q.After != "" {
-		at, id, err := readCursor(q.After)
+		n, err := strconv.ParseInt(q.After, 10, 64)
 		if err != nil {
-			return p, err
+			return p, fail(Invalid, "after: this is no place in a list.", nil)
 		}
-		p.along.and("(m.time, m.id) < (?, ?)", at, id)
+		p.along.and(p.table+".n < ?", n)
 	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
@@ -108,14 +120,8 @@ func (d *database) plan(q Query) (plan, error) {
 	if q.OffsetMin != nil || q.OffsetMax != nil {
 		d.offsets(&p, q)
 	}
-	switch q.Review {
-	case "":
-	case "open":
-		p.rest.and("EXISTS (SELECT 1 FROM open_review o WHERE o.measurement = m.id)")
-		where, args := q.Sites.where("o.site")
-		p.rare = &rare{"open_review o CROSS JOIN measurement m", condition{"m.id = o.measurement AND " + where, args}}
-	default:
-		p.rest.and("(SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1) = ?", q.Review)
+	if q.Review != "" && p.table != "r" {
+		p.rest.and("EXISTS (SELECT 1 FROM review_state s WHERE s.n = m.n AND s.state = ?)", q.Review)
 	}
 	words := wordsOf(q.Text)
 	if len(words) == 0 {
@@ -133,6 +139,20 @@ func (d *database) plan(q Query) (plan, error) {
 	}
 	p.rare = d.matching(words)
 	return p, nil
+}
+
+// latest is how much later than its time a measurement's n may be, in microseconds:
+// as many would have to be of one moment.
+const latest = 1_000_000
+
+// times adds the range of times; n leads to them.
+func (p *plan) times(q Query) {
+	if !q.From.IsZero() {
+		p.along.and(p.table+".n >= ? AND m.time >= ?", micros(q.From), micros(q.From))
+	}
+	if !q.To.IsZero() {
+		p.along.and(p.table+".n < ? AND m.time < ?", micros(q.To)+latest, micros(q.To))
+	}
 }
 
 // offsets adds the range of offsets.
@@ -153,65 +173,51 @@ func (d *database) offsets(p *plan, q Query) {
 			from += "_all"
 		}
 	}
-	p.rare = &rare{from, condition{where + " AND m.offset_mm >= ? AND m.offset_mm <= ?", append(args, lo, hi)}}
+	p.rare = &rare{from, condition{where + " AND m.offset_mm >= ? AND m.offset_mm <= ?", append(args, lo, hi)}, "m.n"}
 }
 
 // matching selects the measurements that have all these words, by the
 // database's own index of words.
 func (d *database) matching(words []string) *rare {
 	quoted := make([]string, len(words))
-	for i, w := range words {
-		begins := utf8.RuneCountInString(w) > 1
-		switch { // words hold letters and digits alone, so quotes end where they should
-		case d.postgres && begins:
-			quoted[i] = "'" + w + "':*"
+	for i, w := range words { // what is cut here, the condition on m.words looks at whole
+		quoted[i] = beginning(w) // of letters and digits alone, so quotes end where they should
+		switch n := utf8.RuneCountInString(w); {
 		case d.postgres:
-			quoted[i] = "'" + w + "'"
-		case begins:
-			quoted[i] = `"` + w + `"*`
+			quoted[i] = "'" + quoted[i] + "'"
+		case n > 1 && n < beginningLetters:
+			quoted[i] = `"` + quoted[i] + `"*`
 		default:
-			quoted[i] = `"` + w + `"`
+			quoted[i] = `"` + quoted[i] + `"`
 		}
 	}
 	if d.postgres {
-		return &rare{"measurement m", condition{"array_to_tsvector(string_to_array(btrim(m.words), ' ')) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}}
+		return &rare{"measurement m", condition{"beltend_beginnings(m.words) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, "m.n"}
 	}
-	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}}
+	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}, "w.rowid"}
 }
 
 // rarely selects places through what is rare: SQLite joins in the order written,
 // PostgreSQL is told to take what is rare first.
-func (d *database) rarely(r *rare, conditions condition, limit int) condition {
+func (d *database) rarely(p plan, conditions condition, limit int) condition {
+	r, state := p.rare, ""
+	if p.table == "r" { // which the conditions name
+		state = " CROSS JOIN review_state r"
+	}
 	args := append(append(append([]any(nil), r.where.args...), conditions.args...), limit)
 	if d.postgres {
-		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.time, m.id FROM m WHERE " + conditions.sql + newest, args}
+		return condition{"WITH m AS MATERIALIZED (SELECT m.* FROM " + r.from + " WHERE " + r.where.sql + ") SELECT m.n, m.id FROM m" + state + " WHERE " + conditions.sql + newest, args}
 	}
-	return condition{"SELECT m.time, m.id FROM " + r.from + " WHERE " + r.where.sql + " AND " + conditions.sql + newest, args}
+	return condition{"SELECT m.n, m.id FROM " + r.from + state + " WHERE " + r.where.sql + " AND " + conditions.sql + " ORDER BY " + r.order + " DESC LIMIT ?", args}
 }
 
 // place is where a measurement stands in the order of lists.
 type place struct {
-	time int64
-	id   string
+	n  int64
+	id string
 }
 
-func newestFirst(a, b place) int {
-	return cmp.Or(cmp.Compare(b.time, a.time), strings.Compare(b.id, a.id))
-}
-
-func (p place) cursor() string { return strconv.FormatInt(p.time, 10) + "-" + p.id }
-
-func readCursor(s string) (int64, string, error) {
-	at, id, _ := strings.Cut(strings.TrimPrefix(s, "-"), "-")
-	us, err := strconv.ParseInt(at, 10, 64)
-	if err != nil || identifier("after", id) != nil {
-		return 0, "", fail(Invalid, "after: this is no place in a list.", nil)
-	}
-	if strings.HasPrefix(s, "-") {
-		us = -us
-	}
-	return us, id, nil
-}
+func (p place) cursor() string { return strconv.FormatInt(p.n, 10) }
 
 // Search lists measurements, newest first.
 func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
@@ -221,7 +227,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 	}
 	var page Page
 	err = a.Read(ctx, func(tx *Tx) error {
-		places, err := tx.places(ctx, q, limit+1, lookback)
+		places, err := tx.places(ctx, q, limit+1, a.db.lookback())
 		if err != nil || len(places) == 0 {
 			return err
 		}
@@ -233,7 +239,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 		for i, p := range places {
 			ids[i] = p.id
 		}
-		page.Items, err = tx.found(ctx, "m.id IN ("+marks(len(ids))+")", ids, " ORDER BY m.time DESC, m.id DESC")
+		page.Items, err = tx.found(ctx, "m.id IN ("+marks(len(ids))+")", ids, " ORDER BY m.n DESC")
 		return err
 	})
 	return page, err
@@ -245,39 +251,41 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	if err != nil {
 		return nil, err
 	}
-	groups, err := t.siteGroups(ctx, q.Sites, p.bySite)
+	groups, err := t.siteGroups(ctx, q.Sites, p)
 	if err != nil {
 		return nil, err
 	}
 	if p.rest.sql == everything {
-		return t.read(ctx, p, groups, limit, 0)
+		return t.read(ctx, p, groups, limit)
 	}
-	out, err := t.read(ctx, p, groups, limit, back)
+	whole, floor, err := t.reach(ctx, p, groups, limit, back)
 	if err != nil {
 		return nil, err
 	}
-	whole, floor, err := t.reach(ctx, p, groups, limit, back)
-	if err != nil || whole {
+	if whole {
+		return t.read(ctx, p, groups, limit)
+	}
+	near := p
+	near.along = condition{p.along.sql, slices.Clip(p.along.args)}
+	near.along.and(p.table+".n >= ?", floor)
+	if out, err := t.read(ctx, near, groups, limit); err != nil || len(out) == limit {
 		return out, err
 	}
-	if len(out) == limit && out[limit-1].time > floor {
-		return out, nil
-	}
 	if p.rare == nil {
-		return t.read(ctx, p, groups, limit, 0)
+		return t.read(ctx, p, groups, limit)
 	}
 	where, args := q.Sites.where("m.site")
 	all := condition{where, args}
 	all.and(p.along.sql, p.along.args...)
 	all.and(p.rest.sql, p.rest.args...)
-	all = t.db.rarely(p.rare, all, limit)
+	all = t.db.rarely(p, all, limit)
 	return t.scanPlaces(ctx, nil, all.sql, all.args)
 }
 
 // siteGroups are the conditions on the site, each to be read along an index by
 // itself; grouped by statement.
-func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]condition, error) {
-	if bySite && sites.all {
+func (t *Tx) siteGroups(ctx context.Context, sites Sites, p plan) ([][]condition, error) {
+	if p.bySite && sites.all {
 		var ids []string
 		err := t.Rows(ctx, func(scan func(...any) error) error {
 			var id string
@@ -292,7 +300,7 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]cond
 			sites = SomeSites(ids...)
 		}
 	}
-	if !bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
+	if !p.bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
 		where, args := sites.where("m.site || ''")
 		return [][]condition{{{where, args}}}, nil
 	}
@@ -300,63 +308,72 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, bySite bool) ([][]cond
 	for chunk := range slices.Chunk(sites.ids, siteChunk) {
 		var group []condition
 		for _, id := range chunk {
-			group = append(group, condition{"m.site = ?", []any{id}})
+			group = append(group, condition{p.table + ".site = ?", []any{id}})
 		}
 		out = append(out, group)
 	}
 	return out, nil
 }
 
-const newest = " ORDER BY m.time DESC, m.id DESC LIMIT ?"
+const newest = " ORDER BY m.n DESC LIMIT ?"
 
-// window is how many of a site's newest rows are looked at.
-func window(back, limit int, group []condition) int { return max(limit, back/len(group)) }
+// from is the table as it is read along the plan's index. PostgreSQL chooses the
+// index by its statistics.
+func (t *Tx) from(p plan, site condition) string {
+	each := !p.bySite || strings.HasPrefix(site.sql, p.table+".site = ")
+	switch {
+	case p.table == "r" && (t.db.postgres || !each):
+		return "review_state r CROSS JOIN measurement m"
+	case p.table == "r":
+		return "review_state r INDEXED BY review_state_site CROSS JOIN measurement m"
+	case t.db.postgres || !each:
+		return "measurement m"
+	case p.index == "":
+		return "measurement m NOT INDEXED"
+	}
+	return "measurement m INDEXED BY measurement_" + p.index
+}
 
-// read reads along the index, of each site's newest rows at most back; 0: all.
-func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit, back int) ([]place, error) {
+// newest orders what is read along the plan's index.
+func (p *plan) newest() string { return " ORDER BY " + p.table + ".n DESC LIMIT ?" }
+
+// read reads along the index until there are enough.
+func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit int) ([]place, error) {
 	var out []place
 	for _, group := range groups {
 		var parts []string
 		var args []any
 		for _, site := range group {
-			args = append(append(args, site.args...), p.along.args...)
-			from := "measurement m WHERE " + site.sql + " AND " + p.along.sql
-			if back > 0 {
-				from = "(SELECT * FROM " + from + newest + ") m WHERE " + p.rest.sql
-				args = append(args, window(back, limit, group))
-			} else {
-				from += " AND " + p.rest.sql
-			}
-			args = append(append(args, p.rest.args...), limit)
-			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM "+from+newest+") AS s")
+			args = append(append(append(append(args, site.args...), p.along.args...), p.rest.args...), limit)
+			parts = append(parts, "SELECT * FROM (SELECT m.n, m.id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+" AND "+p.rest.sql+p.newest()+") AS s")
 		}
 		var err error
 		if out, err = t.scanPlaces(ctx, out, strings.Join(parts, " UNION ALL "), args); err != nil {
 			return nil, err
 		}
 	}
-	slices.SortFunc(out, newestFirst)
+	slices.SortFunc(out, func(a, b place) int { return cmp.Compare(b.n, a.n) })
 	return out[:min(limit, len(out))], nil
 }
 
-// reach says how far back the newest rows reach that read looked at: whole, they
-// are all there is; otherwise nothing later than floor was left out.
+// reach says where the newest rows end that are looked at first, back of them in a
+// statement: at n = floor, or, whole, at the last row there is.
 func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, back int) (whole bool, floor int64, err error) {
 	whole = true
 	for _, group := range groups {
 		var parts []string
 		var args []any
 		for _, site := range group {
-			parts = append(parts, "SELECT * FROM (SELECT m.time, m.id FROM measurement m WHERE "+site.sql+" AND "+p.along.sql+newest+" OFFSET ?) AS s")
-			args = append(append(append(args, site.args...), p.along.args...), 1, window(back, limit, group)-1)
+			parts = append(parts, "SELECT * FROM (SELECT m.n, '' AS id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+p.newest()+" OFFSET ?) AS s")
+			args = append(append(append(args, site.args...), p.along.args...), 1, max(limit, back/len(group))-1)
 		}
 		ends, err := t.scanPlaces(ctx, nil, strings.Join(parts, " UNION ALL "), args)
 		if err != nil {
 			return false, 0, err
 		}
 		for _, e := range ends {
-			if whole || e.time > floor {
-				floor = e.time
+			if whole || e.n > floor {
+				floor = e.n
 			}
 			whole = false
 		}
@@ -367,7 +384,7 @@ func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, bac
 func (t *Tx) scanPlaces(ctx context.Context, out []place, q string, args []any) ([]place, error) {
 	err := t.Rows(ctx, func(scan func(...any) error) error {
 		var p place
-		err := scan(&p.time, &p.id)
+		err := scan(&p.n, &p.id)
 		out = append(out, p)
 		return err
 	}, q, args...)
@@ -414,6 +431,9 @@ func (a *Archive) Series(ctx context.Context, q Query, most int) ([]Point, error
 		p.rest.and("m.offset_mm IS NOT NULL")
 		where, args := q.Sites.where("m.site")
 		from := "measurement m"
+		if p.table == "r" {
+			from = "review_state r CROSS JOIN measurement m"
+		}
 		if p.rare != nil && len(wordsOf(q.Text)) > 0 {
 			from, where, args = p.rare.from, p.rare.where.sql+" AND "+where, append(p.rare.where.args, args...)
 		}

@@ -20,7 +20,7 @@ func TestSearchFindsTheSameByEveryWay(t *testing.T) {
 	two, ten := 2.0, -10.0
 	for _, q := range []Query{
 		{Text: "kestrel"}, {Text: "water"}, {Text: "ida marten"}, {Text: "blurred"}, {Text: "line 3"},
-		{OffsetMin: &two}, {OffsetMax: &ten}, {Review: "open"}, {Review: SentBack}, {End: Leading}, {Step: StepCut, Verdict: "recut"},
+		{OffsetMin: &two}, {OffsetMax: &ten}, {Review: "open"}, {Review: SentBack}, {Review: SentBack, OffsetMin: &two}, {Review: "open", To: f.To.AddDate(0, -2, 0)}, {Review: Accepted, Text: "water"}, {Review: SentBack, Person: f.People[3]}, {End: Leading}, {Step: StepCut, Verdict: "recut"},
 		{Person: f.People[7], End: Trailing}, {Belt: f.Belts[3], Step: StepDrawn}, {From: f.To.AddDate(-1, 0, 0), End: Leading},
 		{Newest: true, Verdict: "refused"}, {OffsetMin: &two, Text: "recut", Review: SentBack, Step: StepCut},
 	} {
@@ -32,11 +32,11 @@ func TestSearchFindsTheSameByEveryWay(t *testing.T) {
 					return err
 				}
 				p.rare = nil
-				groups, err := tx.siteGroups(t.Context(), q.Sites, p.bySite)
+				groups, err := tx.siteGroups(t.Context(), q.Sites, p)
 				if err != nil {
 					return err
 				}
-				truth, err := tx.read(t.Context(), p, groups, 5000, 0)
+				truth, err := tx.read(t.Context(), p, groups, 5000)
 				if err != nil {
 					return err
 				}

@@ -38,3 +38,29 @@ func wordList(texts ...string) string {
 	}
 	return " " + strings.Join(words, " ")
 }
+
+// beginningLetters is how much of a word the databases' indexes of words hold. They
+// have lists of their own for shorter beginnings down to two letters (see the
+// migrations), so that finding a beginning never means putting many words' lists
+// together.
+const beginningLetters = 6
+
+// beginning is the part of a word that is in the index.
+func beginning(word string) string {
+	letters := 0
+	for i := range word {
+		if letters++; letters > beginningLetters {
+			return word[:i]
+		}
+	}
+	return word
+}
+
+// beginnings cuts every word of a list.
+func beginnings(words string) string {
+	cut := strings.Fields(words)
+	for i, w := range cut {
+		cut[i] = beginning(w)
+	}
+	return strings.Join(cut, " ")
+}

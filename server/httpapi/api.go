@@ -5,13 +5,16 @@ package httpapi
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"net/http"
 	"time"
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/account"
 	"beltend/server/measure"
+	"beltend/server/pages"
 	"beltend/server/store"
 	"beltend/server/worker"
 )
@@ -25,8 +28,10 @@ type Measurer interface {
 // Config of the service.
 type Config struct {
 	Measurer Measurer
-	Store    store.Store
-	Program  string // version, written into every measurement
+	Store    *store.Store
+	Local    store.Person      // who acts where there are no accounts
+	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
+	Program  string            // version, written into every measurement
 	Log      *slog.Logger
 
 	MaxUpload  int64 // bytes of one request; 0: 200 MB
@@ -35,7 +40,9 @@ type Config struct {
 
 type service struct {
 	Config
-	uploads chan struct{}
+	metrics  *metrics
+	uploads  chan struct{}
+	sections []pages.Section // in the header
 }
 
 // New builds the service.
@@ -51,16 +58,19 @@ func New(cfg Config) http.Handler {
 	}
 	s := &service{Config: cfg, uploads: make(chan struct{}, cfg.MaxUploads)}
 
+	s.metrics = newMetrics(s)
+
 	gin.SetMode(gin.ReleaseMode)
 	r := gin.New()
 	r.HandleMethodNotAllowed = true
 	_ = r.SetTrustedProxies(nil) // nobody stands between; nil cannot fail
-	r.Use(gin.CustomRecoveryWithWriter(nil, s.panicked), secure, ownHost)
+	r.Use(s.metrics.watch(cfg.Log), gin.CustomRecoveryWithWriter(nil, s.panicked), secure, s.ownHost, choices, s.changes, s.identify)
 	r.NoRoute(func(c *gin.Context) { s.fail(c, problemNotFound) })
 	r.NoMethod(func(c *gin.Context) { s.fail(c, problemMethod) })
 
 	r.GET("/healthz", func(c *gin.Context) { c.JSON(http.StatusOK, gin.H{"status": "alive"}) })
 	r.GET("/readyz", s.ready)
+	r.GET("/metrics", s.metrics.handler())
 
 	api := r.Group("/api/v1")
 	api.POST("/measurements", sameOrigin(s), s.create)
@@ -74,13 +84,16 @@ func New(cfg Config) http.Handler {
 	r.POST("/", sameOrigin(s), s.upload)
 	r.GET("/m/:id", s.page)
 	r.GET("/static/:file", s.static)
+	s.ui(r)
+	s.routesAccount(r)
+	s.sections = served(r)
 	return r
 }
 
 func (s *service) ready(c *gin.Context) {
 	ctx, cancel := context.WithTimeout(c.Request.Context(), 10*time.Second)
 	defer cancel()
-	if err := s.Measurer.Ready(ctx); err != nil {
+	if err := errors.Join(s.Measurer.Ready(ctx), s.Store.Archive.Ping(ctx)); err != nil {
 		s.Log.Error("not ready", "error", err)
 		c.JSON(http.StatusServiceUnavailable, gin.H{"status": "not ready"})
 		return

@@ -2,21 +2,32 @@ package httpapi
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/measure"
+	"beltend/server/pictures"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
+	"beltend/vision/overlay"
+	"beltend/vision/photo"
 )
 
-// Measure measures one job and keeps the result; its links are set.
-func Measure(ctx context.Context, cfg Config, job worker.Job) (store.Record, error) {
+// Measure measures one job, keeps the result where it belongs and gives it back
+// with its links. Locations are taken out of the photos before.
+func Measure(ctx context.Context, cfg Config, by store.Person, at store.Place, job worker.Job) (store.Record, error) {
+	photos, stripped := make([]store.File, len(job.Photos)), make([]bool, len(job.Photos))
+	for i, p := range job.Photos {
+		// What cannot be read here is refused by the measurement itself, in its words.
+		if data, changed, err := photo.StripLocation(p.Data); err == nil {
+			job.Photos[i].Data, stripped[i] = data, changed
+		}
+		photos[i] = store.File{Name: p.Name, Data: job.Photos[i].Data}
+	}
 	answer, err := cfg.Measurer.Run(ctx, job, nil)
 	if err != nil {
 		return store.Record{}, err
@@ -24,22 +35,42 @@ func Measure(ctx context.Context, cfg Config, job worker.Job) (store.Record, err
 	if answer.Measurement.Refused != nil {
 		return store.Record{}, answer.Measurement.Refused
 	}
-	r := store.Record{ID: store.NewID(), Created: time.Now().UTC(), Inches: job.Inches, Measurement: answer.Measurement}
-	for _, p := range answer.Pictures {
-		r.Pictures = append(r.Pictures, store.Picture{Name: p.Name, Data: p.Data})
+	answer.Measurement.Program = cfg.Program
+	drawn := make([]store.File, len(answer.Pictures))
+	for i, p := range answer.Pictures {
+		drawn[i] = store.File(p)
 	}
-	r.Measurement.Program = cfg.Program
+	r, err := cfg.Store.Put(ctx, by, at, photos, stripped, answer.Measurement, job.Inches, drawn)
+	if err != nil {
+		return r, err
+	}
 	r.Measurement.Links = links(&r)
-	return r, cfg.Store.Put(ctx, r)
+	return r, nil
+}
+
+// Draw makes what store.New draws with: the workers do it.
+func Draw(m Measurer) store.Draw {
+	return func(ctx context.Context, photos []store.File, r *result.Measurement, inches bool, window *overlay.Window) ([]store.File, error) {
+		job := worker.Job{Draw: r, Inches: inches, Window: window}
+		for _, p := range photos {
+			job.Photos = append(job.Photos, measure.Input(p))
+		}
+		a, err := m.Run(ctx, job, nil)
+		files := make([]store.File, len(a.Pictures))
+		for i, p := range a.Pictures {
+			files[i] = store.File(p)
+		}
+		return files, err
+	}
 }
 
 func (s *service) create(c *gin.Context) {
-	job, _, err := s.readJob(c)
+	job, fields, err := s.readJob(c, placeFields...)
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	r, err := Measure(c.Request.Context(), s.Config, job)
+	r, err := Measure(c.Request.Context(), s.Config, s.who(c), place(fields), job)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -48,14 +79,35 @@ func (s *service) create(c *gin.Context) {
 	c.JSON(http.StatusCreated, r.Measurement)
 }
 
+// Fields that say where a measurement belongs.
+var placeFields = []string{"joint", "end", "step", "person", "card-set", "note", "site", "supersedes"}
+
+func place(fields map[string]string) store.Place {
+	return store.Place{Site: fields["site"], Joint: fields["joint"], End: fields["end"], Step: strings.ReplaceAll(fields["step"], "-", "_"), Person: fields["person"],
+		CardSet: fields["card-set"], Note: fields["note"], Supersedes: fields["supersedes"]}
+}
+
 func (s *service) get(c *gin.Context) {
-	r, err := s.Store.Get(c.Request.Context(), c.Param("id"))
+	r, err := s.record(c)
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
 	c.JSON(http.StatusOK, r.Measurement)
 }
+
+// record finds the measurement in the address, with its links.
+func (s *service) record(c *gin.Context) (store.Record, error) {
+	r, err := s.Store.Get(c.Request.Context(), s.who(c).Sites, c.Param("id"))
+	if err != nil {
+		return r, err
+	}
+	r.Inches = inches(c)
+	r.Measurement.Links = links(&r)
+	return r, nil
+}
+
+func inches(c *gin.Context) bool { return c.Query("units") == "in" }
 
 // overlay serves /overlay/1.jpg and so on.
 func (s *service) overlay(c *gin.Context) {
@@ -70,14 +122,9 @@ func (s *service) overlay(c *gin.Context) {
 func (s *service) picture(name string) gin.HandlerFunc {
 	kind := map[string]string{"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml"}[name[strings.LastIndex(name, ".")+1:]]
 	return func(c *gin.Context) {
-		r, err := s.Store.Get(c.Request.Context(), c.Param("id"))
+		b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, c.Param("id"), name, inches(c), nil)
 		if err != nil {
 			s.fail(c, err)
-			return
-		}
-		b := r.Picture(name)
-		if b == nil {
-			s.fail(c, problemNotFound)
 			return
 		}
 		c.Header("Cache-Control", "private, max-age=3600, immutable")
@@ -87,16 +134,20 @@ func (s *service) picture(name string) gin.HandlerFunc {
 }
 
 func links(r *store.Record) *result.Links {
-	self := "/api/v1/measurements/" + r.ID
+	self, units := "/api/v1/measurements/"+r.ID, ""
+	if r.Inches {
+		units = "?units=in"
+	}
 	l := &result.Links{Self: self, Overlay: []string{}}
-	for i := 1; r.Picture(fmt.Sprintf("overlay-%d.jpg", i)) != nil; i++ {
-		l.Overlay = append(l.Overlay, fmt.Sprintf("%s/overlay/%d.jpg", self, i))
-	}
-	if r.Picture("topdown.png") != nil {
-		l.TopDown = self + "/topdown.png"
-	}
-	if r.Picture("profile.svg") != nil {
-		l.Profile = self + "/profile.svg"
+	for _, name := range pictures.Names(r.Measurement) {
+		switch name {
+		case "topdown.png":
+			l.TopDown = self + "/" + name + units
+		case "profile.svg":
+			l.Profile = self + "/" + name + units
+		default:
+			l.Overlay = append(l.Overlay, self+"/overlay/"+strings.TrimPrefix(name, "overlay-")+units)
+		}
 	}
 	return l
 }

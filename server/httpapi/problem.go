@@ -11,10 +11,11 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/account"
+	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/result"
-	"beltend/server/store"
 	"beltend/server/worker"
 	"beltend/vision/photo"
 )
@@ -37,7 +38,7 @@ type problem struct {
 func (p problem) Error() string { return p.Code + ": " + p.Detail }
 
 var (
-	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Measurements are kept in memory: the oldest give way, and a restart forgets all."}
+	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Look for the measurement in the list; measurements of other sites are not shown."}
 	problemMethod   = problem{Status: http.StatusMethodNotAllowed, Code: "method_not_allowed", Detail: "This address does not take that method.", Advice: "See /api/v1/openapi.json for what it takes."}
 	problemFault    = problem{Status: http.StatusInternalServerError, Code: "fault", Detail: "The service failed at this request.", Advice: "Try again; if it stays, look at the service's log."}
 	problemStopping = problem{Status: http.StatusServiceUnavailable, Code: "stopping", Detail: "The service is being stopped.", Advice: "Send the photos again when it runs.", retryAfter: 10}
@@ -49,6 +50,7 @@ func problemOf(err error) problem {
 	var refused *result.Refusal
 	var usage *measure.UsageError
 	var busy *worker.Busy
+	var many *account.TooMany
 	switch {
 	case errors.As(err, &p):
 		return p
@@ -56,11 +58,24 @@ func problemOf(err error) problem {
 		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo}
 	case errors.As(err, &usage):
 		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
+	case errors.As(err, &many):
+		return problem{Status: http.StatusTooManyRequests, Code: "too_many_sign_ins", Detail: "Too many sign-ins have failed.", Advice: "Wait, then try again; an administrator can set a new password.",
+			retryAfter: max(1, int(math.Ceil(many.RetryAfter.Seconds())))}
 	case errors.As(err, &busy):
 		return problem{Status: http.StatusServiceUnavailable, Code: "busy", Detail: "Too many measurements are waiting.", Advice: "Send the photos again a little later.",
 			retryAfter: max(1, int(math.Ceil(busy.RetryAfter.Seconds())))}
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, archive.NotFound):
 		return problemNotFound
+	case errors.Is(err, archive.Invalid):
+		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again."}
+	case errors.Is(err, archive.Conflict):
+		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again."}
+	case errors.Is(err, archive.Full):
+		return problem{Status: http.StatusInsufficientStorage, Code: "disk_full", Detail: archive.Message(err), Advice: "Tell whoever runs this service."}
+	case errors.Is(err, archive.Damaged):
+		return problem{Status: http.StatusInternalServerError, Code: "damaged", Detail: archive.Message(err), Advice: "Tell whoever runs this service."}
+	case errors.Is(err, archive.Unavailable):
+		return problem{Status: http.StatusServiceUnavailable, Code: "unavailable", Detail: archive.Message(err), Advice: "Try again in a moment.", retryAfter: 5}
 	case errors.Is(err, worker.ErrClosed), errors.Is(err, context.Canceled):
 		return problemStopping
 	}
@@ -87,13 +102,12 @@ func (s *service) fail(c *gin.Context, err error) {
 	p.Type = "urn:beltend:problem:" + p.Code
 	p.Title = title(p.Status)
 	if p.retryAfter > 0 {
-		c.Header("Retry-After", strconv.Itoa(p.retryAfter))
+		c.Header("Retry-After", retryAfter(p))
 	}
 	c.Abort()
 	if !strings.HasPrefix(c.Request.URL.Path, "/api/") && strings.Contains(c.GetHeader("Accept"), "text/html") {
-		s.show(c, p.Status, func() ([]byte, error) {
-			return pages.Problem(pages.ProblemData{Title: p.Title, Code: p.Code, Detail: p.Detail, Advice: p.Advice})
-		})
+		data := problemData(s.words(c), p)
+		s.render(c, p.Status, "problem.html", pages.Page{Title: data.Title, Data: data})
 		return
 	}
 	b, err := json.Marshal(p)
@@ -103,6 +117,8 @@ func (s *service) fail(c *gin.Context, err error) {
 	}
 	c.Data(p.Status, "application/problem+json", b)
 }
+
+func retryAfter(p problem) string { return strconv.Itoa(p.retryAfter) }
 
 func title(status int) string {
 	switch status {
@@ -116,6 +132,14 @@ func title(status int) string {
 		return "The request is not right"
 	case http.StatusServiceUnavailable:
 		return "Not now"
+	case http.StatusUnauthorized:
+		return "Not signed in"
+	case http.StatusForbidden:
+		return "Not allowed"
+	case http.StatusConflict:
+		return "It does not fit what is kept"
+	case http.StatusInsufficientStorage:
+		return "No room left"
 	case http.StatusInternalServerError:
 		return "The service failed"
 	}

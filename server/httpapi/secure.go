@@ -10,10 +10,10 @@ import (
 )
 
 // secure sets the headers that keep a page to this service: nothing is loaded
-// from outside, nothing runs, nobody frames it.
+// from outside, no script runs but our own files, nobody frames it.
 func secure(c *gin.Context) {
 	h := c.Writer.Header()
-	h.Set("Content-Security-Policy", "default-src 'none'; img-src 'self'; style-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+	h.Set("Content-Security-Policy", "default-src 'none'; img-src 'self' blob:; style-src 'self'; script-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("X-Frame-Options", "DENY")
 	h.Set("Referrer-Policy", "no-referrer")
@@ -38,9 +38,10 @@ func Loopback(host string) bool {
 }
 
 // ownHost turns away requests under a foreign name: a web page elsewhere could
-// point its own name at this machine and read what the service shows.
-func ownHost(c *gin.Context) {
-	if !Loopback(c.Request.Host) {
+// point its own name at this machine and read what the service shows. Where
+// there are accounts, such a page has no session.
+func (s *service) ownHost(c *gin.Context) {
+	if s.Accounts == nil && !Loopback(c.Request.Host) {
 		c.AbortWithStatus(http.StatusMisdirectedRequest)
 	}
 }
@@ -55,7 +56,7 @@ func sameOrigin(s *service) gin.HandlerFunc {
 			ok = origin == "" || err == nil && u.Host == c.Request.Host
 		}
 		if !ok {
-			s.fail(c, problem{Status: http.StatusForbidden, Code: "foreign_form", Detail: "The form was sent by a page of another site.", Advice: "Open this service's own page and send the photos there."})
+			s.fail(c, problemForeign)
 		}
 	}
 }

@@ -2,57 +2,91 @@ package httpapi
 
 import (
 	"io/fs"
+	"mime"
 	"net/http"
+	"path"
+	"strings"
 
 	"github.com/gin-gonic/gin"
 
-	"beltend/server/measure"
 	"beltend/server/pages"
 )
 
-const recentShown = 10
-
-func (s *service) home(c *gin.Context) { s.homeWith(c, http.StatusOK, nil, nil) }
-
-func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fields map[string]string) {
-	recent, err := s.Store.Recent(c.Request.Context(), recentShown)
-	if err != nil {
-		s.Log.Error("list measurements", "error", err) // the form still works
-	}
-	s.show(c, status, func() ([]byte, error) {
-		return pages.Home(pages.HomeData{Problem: p, Fields: fields, Recent: recent})
-	})
+func init() {
+	// Not every system knows it.
+	_ = mime.AddExtensionType(".webmanifest", "application/manifest+json")
 }
 
-// upload measures what the form sends and goes on to the result's page.
-func (s *service) upload(c *gin.Context) {
-	job, fields, err := s.readJob(c, "units")
-	if units := fields["units"]; err == nil && units != "" && units != "mm" && units != "in" {
-		err = &measure.UsageError{Setting: "units", Message: "is mm or in"}
+// The parts of the service, in the header's order. One is shown where its page
+// is served.
+var sections = []pages.Section{
+	{Key: "joints", Path: "/"}, {Key: "lacing", Path: "/lacing"}, {Key: "tape", Path: "/tape"},
+	{Key: "train", Path: "/train"}, {Key: "review", Path: "/review"}, {Key: "account", Path: "/account"},
+}
+
+// ui adds the technician's pages and what all pages share.
+func (s *service) ui(r *gin.Engine) {
+	r.GET("/sw.js", s.serviceWorker)
+	r.GET("/components", s.components)
+}
+
+// served are the sections whose pages are there.
+func served(r *gin.Engine) []pages.Section {
+	paths := map[string]bool{}
+	for _, route := range r.Routes() {
+		paths[route.Method+" "+route.Path] = true
 	}
-	if err == nil {
-		job.Inches = fields["units"] == "in"
-		r, failed := Measure(c.Request.Context(), s.Config, job)
-		if failed == nil {
-			c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
-			return
+	var out []pages.Section
+	for _, one := range sections {
+		if paths[http.MethodGet+" "+one.Path] {
+			out = append(out, one)
 		}
-		err = failed
 	}
-	p := problemOf(err)
-	if p.Status >= http.StatusInternalServerError {
-		s.Log.Error("form failed", "error", err)
-	}
-	s.homeWith(c, p.Status, &pages.ProblemData{Title: title(p.Status), Code: p.Code, Detail: p.Detail, Advice: p.Advice}, fields)
+	return out
 }
 
-func (s *service) page(c *gin.Context) {
-	r, err := s.Store.Get(c.Request.Context(), c.Param("id"))
-	if err != nil {
-		s.fail(c, err)
-		return
+// choices takes ?lang=, ?theme= and ?units= into cookies, so that they hold for
+// every page from then on.
+func choices(c *gin.Context) {
+	for name, known := range map[string]func(string) bool{
+		"lang":  pages.Known,
+		"theme": func(v string) bool { return v == "auto" || v == "light" || v == "dark" || v == "contrast" },
+		"units": func(v string) bool { return v == "mm" || v == "in" },
+	} {
+		if v := c.Query(name); known(v) {
+			c.Set(name, v)
+			http.SetCookie(c.Writer, &http.Cookie{Name: "beltend_" + name, Value: v, Path: "/", MaxAge: 365 * 24 * 3600,
+				HttpOnly: true, Secure: c.Request.TLS != nil, SameSite: http.SameSiteLaxMode})
+		} else if cookie, err := c.Request.Cookie("beltend_" + name); err == nil && known(cookie.Value) {
+			c.Set(name, cookie.Value)
+		}
 	}
-	s.show(c, http.StatusOK, func() ([]byte, error) { return pages.Result(r) })
+}
+
+// view is how the person wants pages.
+func (s *service) view(c *gin.Context) pages.View {
+	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path}
+	if v.Lang == "" {
+		v.Lang = pages.Match(c.GetHeader("Accept-Language"))
+	}
+	if v.Theme == "auto" {
+		v.Theme = ""
+	}
+	for _, one := range s.sections {
+		one.Here = v.Path == one.Path || one.Path != "/" && strings.HasPrefix(v.Path, one.Path+"/") ||
+			one.Path == "/" && (strings.HasPrefix(v.Path, "/joints") || strings.HasPrefix(v.Path, "/m/"))
+		v.Sections = append(v.Sections, one)
+	}
+	return v
+}
+
+// words are the texts in the person's language.
+func (s *service) words(c *gin.Context) *pages.Words { return pages.In(s.view(c).Lang) }
+
+// render answers with the page of a template.
+func (s *service) render(c *gin.Context, status int, template string, p pages.Page) {
+	p.View = s.view(c)
+	s.show(c, status, func() ([]byte, error) { return pages.Write(template, p) })
 }
 
 func (s *service) show(c *gin.Context, status int, page func() ([]byte, error)) {
@@ -65,6 +99,7 @@ func (s *service) show(c *gin.Context, status int, page func() ([]byte, error)) 
 	c.Data(status, "text/html; charset=utf-8", b)
 }
 
+// static serves a file of package pages. Its address changes with its content.
 func (s *service) static(c *gin.Context) {
 	name := c.Param("file")
 	b, err := fs.ReadFile(pages.Static(), name)
@@ -72,10 +107,30 @@ func (s *service) static(c *gin.Context) {
 		s.fail(c, problemNotFound)
 		return
 	}
-	kind := "text/css; charset=utf-8"
-	if name == "icon.svg" {
-		kind = "image/svg+xml"
+	kind := mime.TypeByExtension(path.Ext(name))
+	if path.Ext(name) == ".js" { // as every system should know
+		kind = "text/javascript; charset=utf-8"
 	}
 	c.Header("Cache-Control", "max-age=300")
+	if c.Query("v") == pages.StaticVersion {
+		c.Header("Cache-Control", "max-age=31536000, immutable")
+	}
 	c.Data(http.StatusOK, kind, b)
+}
+
+// serviceWorker is served at the top, where it may answer for every page.
+func (s *service) serviceWorker(c *gin.Context) {
+	b, err := fs.ReadFile(pages.Static(), "sw.js")
+	if err != nil {
+		s.fail(c, problemNotFound)
+		return
+	}
+	c.Header("Cache-Control", "no-cache")
+	c.Data(http.StatusOK, "text/javascript; charset=utf-8", []byte(strings.ReplaceAll(string(b), "VERSION", pages.StaticVersion)))
+}
+
+// components shows every part of pages in every theme.
+func (s *service) components(c *gin.Context) {
+	w := s.words(c)
+	s.render(c, http.StatusOK, "components.html", pages.Page{Title: w.Text("components.title"), Data: pages.Samples(w)})
 }

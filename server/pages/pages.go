@@ -1,5 +1,5 @@
-// Package pages writes the service's pages: html/template, one style sheet, no
-// script. It knows nothing of HTTP.
+// Package pages writes the service's pages: html/template, one style sheet,
+// small scripts of our own, every text from a catalogue. It knows nothing of HTTP.
 package pages
 
 import (
@@ -9,13 +9,11 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
+	"maps"
+	"path"
+	"slices"
 	"strings"
 	"time"
-
-	"beltend/server/report"
-	"beltend/server/result"
-	"beltend/server/setting"
-	"beltend/server/store"
 )
 
 //go:embed templates
@@ -33,142 +31,125 @@ func Static() fs.FS {
 	return sub
 }
 
-// styleVersion goes into the style sheet's address, so that a browser does not
-// use an old one after an update.
-var styleVersion = func() string {
-	b, err := static.ReadFile("static/beltend.css")
-	if err != nil { // it is embedded above
+// StaticVersion goes into the addresses of style sheet and scripts, so that a
+// browser does not use old ones after an update.
+var StaticVersion = func() string {
+	sum := sha256.New()
+	files, err := fs.Glob(Static(), "*")
+	for _, name := range files {
+		b, failed := fs.ReadFile(Static(), name)
+		if err = failed; err != nil {
+			break
+		}
+		sum.Write(b)
+	}
+	if err != nil { // they are embedded above
 		panic(err)
 	}
-	return fmt.Sprintf("%x", sha256.Sum256(b))[:12]
+	return fmt.Sprintf("%x", sum.Sum(nil))[:12]
 }()
 
-var funcs = template.FuncMap{
-	"styleVersion": func() string { return styleVersion },
+// Page is what the layout needs of every page. Templates find what is their own
+// under .Data.
+type Page struct {
+	Title   string   // in the page's language
+	Scripts []string // files of static, without folder
+	Data    any
 
-	"when": func(t time.Time) string { return t.Format("2006-01-02 15:04 MST") },
-	"add":  func(a, b int) int { return a + b },
+	View
 }
 
-func parse(name string) *template.Template {
-	return template.Must(template.New("base.html").Funcs(funcs).ParseFS(templates, "templates/base.html", "templates/"+name))
+// View is how a person wants pages, and where they are.
+type View struct {
+	Lang     string // of Languages; "": English
+	Theme    string // "light", "dark", "contrast"; "": as the device
+	Inches   bool   // lengths in inches and sixteenths
+	Path     string // of this page
+	Person   string // who is signed in, "" where there are no accounts
+	Sections []Section
 }
 
-var homePage, resultPage, problemPage = parse("home.html"), parse("result.html"), parse("problem.html")
-
-func write(t *template.Template, data any) ([]byte, error) {
-	var b bytes.Buffer
-	if err := t.Execute(&b, data); err != nil {
-		return nil, fmt.Errorf("write a page: %w", err)
-	}
-	return b.Bytes(), nil
+// Section is a part of the service in the header.
+type Section struct {
+	Key  string // its name is the text nav.Key
+	Path string
+	Here bool
 }
 
 // ProblemData is an error or a refusal in words.
 type ProblemData struct{ Title, Code, Detail, Advice string }
 
-// HomeData is what the first page shows.
-type HomeData struct {
-	Problem *ProblemData      // of the form just sent
-	Fields  map[string]string // of the form just sent
-	Recent  []store.Record
-}
+// shared are the templates that every page may use.
+var shared = []string{"base.html", "parts.html"}
 
-type recent struct {
-	ID, Photos, Offset, Verdict string
-	Created                     time.Time
-}
-
-// Home writes the page with the form.
-func Home(d HomeData) ([]byte, error) {
-	v := struct {
-		Title    string
-		Problem  *ProblemData
-		Fields   map[string]string
-		Recent   []recent
-		Cautions []string
-		Names    map[string]string
-	}{Title: "Measure a belt end", Problem: d.Problem, Fields: d.Fields, Cautions: report.Cautions}
-	for _, r := range d.Recent {
-		line := recent{ID: r.ID, Created: r.Created, Photos: photos(r.Measurement), Verdict: string(r.Measurement.Verdict)}
-		if r.Measurement.Squareness != nil {
-			line.Offset = report.Offset(r.Measurement, report.Options{Inches: r.Inches})
-		}
-		v.Recent = append(v.Recent, line)
+// byLang holds every page in every language, so that {{text "key"}} needs no
+// language wherever it stands.
+var byLang = func() map[string]map[string]*template.Template {
+	names, err := fs.Glob(templates, "templates/*.html")
+	if err != nil { // the pattern is well formed
+		panic(err)
 	}
-	return write(homePage, v)
-}
-
-func photos(m *result.Measurement) string {
-	var names []string
-	for _, p := range m.Photos {
-		names = append(names, p.File)
-	}
-	return strings.Join(names, ", ")
-}
-
-// Problem writes a page that holds nothing but a problem.
-func Problem(p ProblemData) ([]byte, error) { return write(problemPage, p) }
-
-// Result writes the page of one measurement.
-func Result(r store.Record) ([]byte, error) {
-	m := r.Measurement
-	o := report.Options{Inches: r.Inches}
-	v := struct {
-		Title, Verdict string
-		Kind           result.Verdict
-		Offset, U      string
-		LongSide       string
-		Facts          []report.Row
-		Scale          *scale
-		Tape           *report.Tape
-		Record         store.Record
-		M              *result.Measurement
-		Photos         string
-		Cautions       []string
-		Budget         []result.BudgetRow
-		Settings       []report.Row
-	}{Title: "Belt end", Verdict: report.Verdict(m), Kind: m.Verdict, Record: r, M: m, Photos: photos(m), Cautions: report.Cautions,
-		Facts: report.Facts(m, o), Budget: report.BudgetTable(m), Settings: given(m.Settings)}
-	if m.Squareness != nil {
-		offset, u, _ := strings.Cut(report.Offset(m, o), " ± ")
-		v.Offset, v.U, v.LongSide = offset, u, report.LongSide(m)
-		v.Scale = newScale(m.Squareness, r.Inches, report.Tolerance(m, o))
-		v.Facts = v.Facts[1:] // the offset stands above, larger
-	}
-	if m.Recut != nil {
-		t := report.TapeOf(m.Recut, o)
-		v.Tape = &t
-	}
-	return write(resultPage, v)
-}
-
-// given lists the settings that are not at their defaults.
-func given(s *result.Settings) []report.Row {
-	if s == nil {
-		return nil
-	}
-	var rows []report.Row
-	for _, n := range []struct {
-		name string
-		v    float64
-		unit string
-	}{
-		{setting.Tolerance, s.ToleranceMM, "mm"}, {setting.Width, s.NominalMM, "mm"}, {setting.Target, s.TargetDeg, "°"},
-		{setting.Trim, s.TrimMM, "mm"}, {setting.Thickness, s.ThicknessMM, "mm"},
-		{"print scale across", s.PrintScaleX, ""}, {"print scale up", s.PrintScaleY, ""},
-	} {
-		if n.v != 0 {
-			rows = append(rows, report.Row{Label: n.name, Text: strings.TrimSpace(fmt.Sprintf("%g %s", n.v, n.unit))})
+	all := map[string]map[string]*template.Template{}
+	for lang, w := range catalogue {
+		base := template.Must(template.New("base.html").Funcs(funcs(w)).ParseFS(templates, "templates/base.html", "templates/parts.html"))
+		all[lang] = map[string]*template.Template{}
+		for _, name := range names {
+			if file := path.Base(name); !slices.Contains(shared, file) {
+				all[lang][file] = template.Must(template.Must(base.Clone()).ParseFS(templates, name))
+			}
 		}
 	}
-	for _, n := range [][2]string{{setting.Line, s.Line}, {setting.Board, s.Board}, {setting.Markers, s.Markers}, {setting.Sheet, s.Sheet}} {
-		if n[1] != "" {
-			rows = append(rows, report.Row{Label: n[0], Text: n[1]})
+	return all
+}()
+
+func funcs(w *Words) template.FuncMap {
+	return template.FuncMap{
+		"text":    w.Text,
+		"has":     w.Has,
+		"figure":  w.Figure,
+		"lang":    func() string { return w.Lang },
+		"version": func() string { return StaticVersion },
+		"langs":   func() []string { return slices.Sorted(maps.Keys(catalogue)) },
+		"when":    w.When,
+		"day":     func(t time.Time) string { return t.Format("2006-01-02") },
+		"add":     func(a, b int) int { return a + b },
+		"dict":    dict,
+		"list":    func(v ...any) []any { return v },
+		"attr":    func(key string) template.HTMLAttr { return attr(w, key) },
+	}
+}
+
+// attr is a text as an attribute data-section-name, for scripts.
+func attr(w *Words, key string) template.HTMLAttr {
+	name := strings.NewReplacer(".", "-", "_", "-").Replace(key)
+	return template.HTMLAttr(fmt.Sprintf(`data-%s="%s"`, name, template.HTMLEscapeString(w.Text(key)))) //nolint:gosec // escaped
+}
+
+// dict makes a map of pairs, to give a part several values.
+func dict(pairs ...any) (map[string]any, error) {
+	m := map[string]any{}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		key, ok := pairs[i].(string)
+		if !ok {
+			return nil, fmt.Errorf("dict: %v is no name", pairs[i])
 		}
+		m[key] = pairs[i+1]
 	}
-	for _, h := range s.Hints {
-		rows = append(rows, report.Row{Label: "set by hand", Text: fmt.Sprintf("%s, photo %d", h.Edge, h.Photo+1)})
+	if len(pairs)%2 != 0 {
+		return nil, fmt.Errorf("dict: %v has no value", pairs[len(pairs)-1])
 	}
-	return rows
+	return m, nil
+}
+
+// Write writes the page of a template, "problem.html", in the page's language.
+func Write(name string, p Page) ([]byte, error) {
+	t := byLang[In(p.Lang).Lang][name]
+	if t == nil {
+		return nil, fmt.Errorf("write a page: there is no template %s", name)
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, p); err != nil {
+		return nil, fmt.Errorf("write a page: %w", err)
+	}
+	return b.Bytes(), nil
 }

@@ -94,6 +94,72 @@ func TopDown(photos []measure.Input, m *result.Measurement, format string, o rep
 	return encoded(drawTopDown(img, m, i, o))(format)
 }
 
+// Window is the common part of the belts' planes that shows each of these
+// measurements from above, centreline on centreline and cut on cut.
+func Window(ms ...*result.Measurement) (overlay.Window, error) {
+	var all []overlay.Window
+	for _, m := range ms {
+		i := best(m)
+		if i < 0 {
+			return overlay.Window{}, ErrNone
+		}
+		view, err := viewOf(m, i)
+		if err != nil {
+			return overlay.Window{}, err
+		}
+		w, err := overlay.Extent(view, input(m, i, report.Options{}))
+		if err != nil {
+			return w, fmt.Errorf("%w: %w", ErrNone, err)
+		}
+		all = append(all, w)
+	}
+	return overlay.Around(all...)
+}
+
+// TopDownIn is TopDown in a given window.
+func TopDownIn(photos []measure.Input, m *result.Measurement, win overlay.Window, format string, o report.Options) ([]byte, error) {
+	i := best(m)
+	if i < 0 || i >= len(photos) {
+		return nil, ErrNone
+	}
+	view, err := viewOf(m, i)
+	if err != nil {
+		return nil, err
+	}
+	img, err := screen(photos[i].Data)
+	if err != nil {
+		return nil, err
+	}
+	return encoded(overlay.TopDownIn(img, view, input(m, i, o), win))(format)
+}
+
+// Names are those of the pictures that All can draw of a measurement.
+func Names(m *result.Measurement) []string {
+	var names []string
+	for i := range m.Image {
+		names = append(names, fmt.Sprintf("overlay-%d.jpg", i+1))
+	}
+	if _, err := Window(m); err == nil {
+		names = append(names, "topdown.png")
+	}
+	if hasProfile(m) {
+		names = append(names, "profile.svg")
+	}
+	return names
+}
+
+func hasProfile(m *result.Measurement) bool {
+	return m.Cut != nil && m.Squareness != nil && m.Width != nil && len(m.Cut.Profile) > 0
+}
+
+func viewOf(m *result.Measurement, i int) (geometry.View, error) {
+	im := m.Image[i]
+	if len(im.Camera) != geometry.CameraParams || len(im.CamFromBelt) != len(geometry.Pose{}) {
+		return geometry.View{}, ErrNone
+	}
+	return geometry.NewView(geometry.CameraFrom(im.Camera), geometry.Pose(im.CamFromBelt)), nil
+}
+
 // encoded passes a drawing or its error on to a file format.
 func encoded(img image.Image, err error) func(format string) ([]byte, error) {
 	return func(format string) ([]byte, error) {
@@ -116,7 +182,7 @@ func encoded(img image.Image, err error) func(format string) ([]byte, error) {
 
 // Profile draws the cut's deviation across the width as "svg" or "png".
 func Profile(m *result.Measurement, format string) ([]byte, error) {
-	if m.Cut == nil || m.Squareness == nil || m.Width == nil || len(m.Cut.Profile) == 0 {
+	if !hasProfile(m) {
 		return nil, ErrNone
 	}
 	in := plot.Input{
@@ -179,11 +245,10 @@ func drawOverlay(img image.Image, m *result.Measurement, i int, o report.Options
 }
 
 func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options) (image.Image, error) {
-	im := m.Image[i]
-	if len(im.Camera) != geometry.CameraParams || len(im.CamFromBelt) != len(geometry.Pose{}) {
-		return nil, ErrNone
+	view, err := viewOf(m, i)
+	if err != nil {
+		return nil, err
 	}
-	view := geometry.NewView(geometry.CameraFrom(im.Camera), geometry.Pose(im.CamFromBelt))
 	in := input(m, i, o)
 	if m.Photos[i].LeftOut == "" && len(in.Cut) == 0 {
 		return nil, ErrNone

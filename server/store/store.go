@@ -1,21 +1,24 @@
-// Package store keeps the service's measurements with their pictures. So far
-// they are kept in memory and the oldest give way.
+// Package store keeps the service's measurements in the archive: photos,
+// result and where it belongs. Pictures are not kept: they are drawn again from
+// the photos, and those asked for lately stay in memory.
 package store
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
+	"encoding/json"
 	"errors"
-	"sync"
+	"fmt"
 	"time"
 
+	"beltend/server/archive"
 	"beltend/server/result"
+	"beltend/vision/overlay"
+	"beltend/vision/photo"
 )
 
-// Picture is one picture of a measurement.
-type Picture struct {
-	Name string // overlay-1.jpg, topdown.png, profile.svg
+// File is a photo or a picture with its name.
+type File struct {
+	Name string // a picture's: overlay-1.jpg, topdown.png, profile.svg
 	Data []byte
 }
 
@@ -24,101 +27,243 @@ type Picture struct {
 type Record struct {
 	ID          string
 	Created     time.Time
-	Inches      bool // units the person asked for
+	Inches      bool // units the person asks for
 	Measurement *result.Measurement
-	Pictures    []Picture
+	Kept        archive.Found // where it belongs, and its reviews
 }
 
-// Picture finds one by its name, nil when there is none.
-func (r *Record) Picture(name string) []byte {
-	for _, p := range r.Pictures {
-		if p.Name == name {
-			return p.Data
+// Place says where a measurement belongs. The zero Place is the site's
+// collection of loose measurements.
+type Place struct {
+	Site    string // ID, asked for where there is no Joint; empty: the person's first
+	Joint   string // ID
+	End     string // leading or trailing; empty: leading
+	Step    string // empty: cut, or drawn_line where that was judged
+	Person  string // who took the photos; empty: who acts
+	CardSet string // ID, may be empty
+	Note    string
+
+	Supersedes string // ID of the measurement made again
+}
+
+// Person is who acts, and which sites that person belongs to.
+type Person struct {
+	archive.Actor
+	Sites archive.Sites
+}
+
+// Draw draws pictures of a measurement from its photos: all of them, or the
+// view from above in a window.
+type Draw func(ctx context.Context, photos []File, m *result.Measurement, inches bool, window *overlay.Window) ([]File, error)
+
+// Store keeps measurements. All methods may be called by many goroutines.
+type Store struct {
+	Archive *archive.Archive
+	draw    Draw
+	cache   *cache
+}
+
+// New makes a store; cached is how many bytes of pictures stay in memory.
+func New(a *archive.Archive, draw Draw, cached int) *Store {
+	return &Store{Archive: a, draw: draw, cache: newCache(cached)}
+}
+
+// Put keeps a measurement with its photos under an ID of its own and gives it
+// back. The photos are as they were measured: StripLocation comes before.
+func (s *Store) Put(ctx context.Context, by Person, at Place, photos []File, stripped []bool, m *result.Measurement, inches bool, drawn []File) (Record, error) {
+	joint, err := s.joint(ctx, by, at)
+	if err != nil {
+		return Record{}, err
+	}
+	kept := archive.Measurement{ID: archive.NewID(), Joint: joint.ID, End: at.End, Step: at.Step, Person: at.Person, PersonID: by.ID,
+		CardSet: at.CardSet, Note: at.Note, Supersedes: at.Supersedes}
+	if kept.End == "" {
+		kept.End = archive.Leading
+	}
+	if kept.Step == "" {
+		kept.Step = archive.StepCut
+		if m.Line == "drawn" {
+			kept.Step = archive.StepDrawn
 		}
 	}
-	return nil
-}
-
-func (r *Record) size() int {
-	n := 64 << 10 // the measurement itself, about
-	for _, p := range r.Pictures {
-		n += len(p.Data)
+	if kept.Person == "" {
+		kept.Person = by.Name
 	}
-	return n
-}
-
-// ErrNotFound means that there is no such record, or none any more.
-var ErrNotFound = errors.New("no such measurement")
-
-// Store keeps records. All methods may be called by many goroutines.
-type Store interface {
-	// Put keeps a record under its ID, which NewID made.
-	Put(ctx context.Context, r Record) error
-	// Get returns ErrNotFound where there is no record.
-	Get(ctx context.Context, id string) (Record, error)
-	// Recent returns at most n records, the newest first.
-	Recent(ctx context.Context, n int) ([]Record, error)
-}
-
-// NewID makes an identifier that nobody can guess (128 random bits).
-func NewID() string {
-	var b [16]byte
-	_, _ = rand.Read(b[:]) // never fails
-	return hex.EncodeToString(b[:])
-}
-
-// Memory keeps records until there are too many or they are too large.
-type Memory struct {
-	maxRecords, maxBytes int
-
-	mu    sync.Mutex
-	by    map[string]Record
-	order []string // oldest first
-	bytes int
-}
-
-// NewMemory bounds the number of records and the bytes of their pictures.
-func NewMemory(records, bytes int) *Memory {
-	return &Memory{maxRecords: records, maxBytes: bytes, by: map[string]Record{}}
-}
-
-// Put implements Store. The newest record stays, however large.
-func (m *Memory) Put(_ context.Context, r Record) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if _, ok := m.by[r.ID]; ok {
-		return errors.New("the measurement " + r.ID + " is there already")
+	for i, p := range photos {
+		ph, err := s.Archive.AddPhoto(ctx, by.Actor, archive.Photo{Site: joint.Site, Type: mediaType(p.Data), Name: p.Name, Person: kept.Person,
+			LocationRemoved: i < len(stripped) && stripped[i]}, p.Data)
+		if err != nil {
+			return Record{}, fmt.Errorf("keep a photo: %w", err)
+		}
+		kept.Files = append(kept.Files, archive.File{SHA256: ph.SHA256, Role: archive.RolePhoto, Name: p.Name})
 	}
-	m.by[r.ID] = r
-	m.order = append(m.order, r.ID)
-	m.bytes += r.size()
-	for len(m.order) > 1 && (len(m.order) > m.maxRecords || m.bytes > m.maxBytes) {
-		oldest := m.by[m.order[0]]
-		m.bytes -= oldest.size()
-		delete(m.by, oldest.ID)
-		m.order = m.order[1:]
+	plain := *m
+	plain.Links = nil // they belong to this service's addresses, not to the result
+	if kept.Result, err = json.Marshal(&plain); err != nil {
+		return Record{}, fmt.Errorf("write the result: %w", err)
 	}
-	return nil
+	if kept, err = s.Archive.AddMeasurement(ctx, by.Actor, kept, ""); err != nil {
+		return Record{}, err
+	}
+	for _, p := range drawn {
+		s.cache.put(pictureKey(kept.ID, p.Name, inches, nil), p.Data)
+	}
+	return Record{ID: kept.ID, Created: kept.Time, Inches: inches, Measurement: &plain, Kept: archive.Found{Measurement: kept}}, nil
 }
 
-// Get implements Store.
-func (m *Memory) Get(_ context.Context, id string) (Record, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	r, ok := m.by[id]
+// Get finds a measurement among the sites allowed; archive.NotFound otherwise.
+func (s *Store) Get(ctx context.Context, sites archive.Sites, id string) (Record, error) {
+	f, err := s.Archive.Measurement(ctx, sites, id)
+	if err != nil {
+		return Record{}, err
+	}
+	m, err := f.Decode()
+	return Record{ID: f.ID, Created: f.Time, Measurement: m, Kept: f}, err
+}
+
+// Recent gives the newest measurements, at most n.
+func (s *Store) Recent(ctx context.Context, sites archive.Sites, n int) ([]archive.Found, error) {
+	p, err := s.Archive.Search(ctx, archive.Query{Sites: sites, Limit: n})
+	return p.Items, err
+}
+
+// Picture gives a picture of a measurement by its name; with a window, the view
+// from above in it.
+func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name string, inches bool, window *overlay.Window) ([]byte, error) {
+	// Whoever may not see the measurement may not see what is in memory either.
+	r, err := s.Get(ctx, sites, id)
+	if err != nil {
+		return nil, err
+	}
+	if b := s.cache.get(pictureKey(id, name, inches, window)); b != nil {
+		return b, nil
+	}
+	var photos []File
+	for _, f := range r.Kept.Files {
+		if f.Role != archive.RolePhoto {
+			continue
+		}
+		data, _, err := s.Archive.ReadPhoto(ctx, archive.SomeSites(r.Kept.Site), f.SHA256)
+		if err != nil {
+			return nil, err
+		}
+		photos = append(photos, File{Name: f.Name, Data: data})
+	}
+	drawn, err := s.draw(ctx, photos, r.Measurement, inches, window)
+	if err != nil {
+		return nil, fmt.Errorf("draw the pictures again: %w", err)
+	}
+	var found []byte
+	for _, p := range drawn {
+		s.cache.put(pictureKey(id, p.Name, inches, window), p.Data)
+		if p.Name == name {
+			found = p.Data
+		}
+	}
+	if found == nil {
+		return nil, archive.NotFound
+	}
+	return found, nil
+}
+
+func pictureKey(id, name string, inches bool, window *overlay.Window) string {
+	key := fmt.Sprintf("%s/%s/%t", id, name, inches)
+	if window != nil {
+		key += fmt.Sprint(*window)
+	}
+	return key
+}
+
+// Names of what loose measurements are kept under.
+const (
+	firstSite = "This site" // made where there is no site yet
+	Loose     = "Loose measurements"
+)
+
+// joint finds where a measurement belongs, and makes the place for loose ones.
+func (s *Store) joint(ctx context.Context, by Person, at Place) (archive.Joint, error) {
+	if at.Joint != "" {
+		j, err := s.Archive.Joint(ctx, by.Sites, at.Joint)
+		if errors.Is(err, archive.NotFound) {
+			err = &archive.Error{Kind: archive.Invalid, Message: "joint: there is no such joint at your sites."}
+		}
+		return j, err
+	}
+	// Two that make the place at once: the second finds it when it looks again.
+	j, err := s.looseJoint(ctx, by, at.Site)
+	if errors.Is(err, archive.Conflict) {
+		j, err = s.looseJoint(ctx, by, at.Site)
+	}
+	return j, err
+}
+
+func (s *Store) looseJoint(ctx context.Context, by Person, siteID string) (archive.Joint, error) {
+	var none archive.Joint
+	sites, err := s.Archive.Sites(ctx, by.Sites)
+	if err != nil {
+		return none, err
+	}
+	var site archive.Site
+	for _, one := range sites {
+		if site.ID == "" && (siteID == "" || one.ID == siteID) {
+			site = one
+		}
+	}
+	switch {
+	case site.ID != "":
+	case siteID != "" || !by.Sites.Has(archive.NewID()): // not of all sites, and of none that is there
+		return none, &archive.Error{Kind: archive.Invalid, Message: "site: there is no such site, or you do not belong to it."}
+	default:
+		if site, err = s.Archive.PutSite(ctx, by.Actor, archive.Site{Name: firstSite}, ""); err != nil {
+			return none, err
+		}
+	}
+	here := archive.SomeSites(site.ID)
+	conveyors, err := s.Archive.Conveyors(ctx, here)
+	if err != nil {
+		return none, err
+	}
+	conveyor, ok := named(conveyors, func(c archive.Conveyor) string { return c.Name })
 	if !ok {
-		return Record{}, ErrNotFound
+		if conveyor, err = s.Archive.PutConveyor(ctx, by.Actor, archive.Conveyor{Site: site.ID, Name: Loose}, ""); err != nil {
+			return none, err
+		}
 	}
-	return r, nil
+	belts, err := s.Archive.Belts(ctx, here, conveyor.ID)
+	if err != nil {
+		return none, err
+	}
+	belt, ok := named(belts, func(b archive.Belt) string { return b.Name })
+	if !ok {
+		if belt, err = s.Archive.PutBelt(ctx, by.Actor, archive.Belt{Conveyor: conveyor.ID, Name: Loose}, ""); err != nil {
+			return none, err
+		}
+	}
+	joints, err := s.Archive.Joints(ctx, here, belt.ID, false)
+	if err != nil {
+		return none, err
+	}
+	joint, ok := named(joints, func(j archive.Joint) string { return j.Number })
+	if !ok {
+		joint, err = s.Archive.PutJoint(ctx, by.Actor, archive.Joint{Belt: belt.ID, Number: Loose}, "")
+	}
+	return joint, err
 }
 
-// Recent implements Store.
-func (m *Memory) Recent(_ context.Context, n int) ([]Record, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	var out []Record
-	for i := len(m.order) - 1; i >= 0 && len(out) < n; i-- {
-		out = append(out, m.by[m.order[i]])
+func named[T any](list []T, name func(T) string) (T, bool) {
+	for _, x := range list {
+		if name(x) == Loose {
+			return x, true
+		}
 	}
-	return out, nil
+	var none T
+	return none, false
+}
+
+func mediaType(data []byte) string {
+	k, err := photo.Sniff(data)
+	if err != nil {
+		return "application/octet-stream"
+	}
+	return "image/" + string(k)
 }

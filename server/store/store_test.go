@@ -1,61 +1,133 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"testing"
+
+	"beltend/server/archive"
+	"beltend/server/result"
+	"beltend/vision/overlay"
 )
 
-func TestMemoryLetsTheOldestGo(t *testing.T) {
-	ctx := context.Background()
-	for _, c := range []struct {
-		name           string
-		records, bytes int
-	}{{"by number", 3, 1 << 30}, {"by size", 100, 3 * (1<<20 + 64<<10)}} {
-		t.Run(c.name, func(t *testing.T) {
-			m := NewMemory(c.records, c.bytes)
-			var ids []string
-			for range 5 {
-				r := Record{ID: NewID(), Pictures: []Picture{{"overlay-1.jpg", make([]byte, 1<<20)}}}
-				if err := m.Put(ctx, r); err != nil {
-					t.Fatal(err)
-				}
-				ids = append(ids, r.ID)
-			}
-			for i, id := range ids {
-				r, err := m.Get(ctx, id)
-				if i < 2 && !errors.Is(err, ErrNotFound) {
-					t.Errorf("record %d of 5: %v, want it gone", i+1, err)
-				}
-				if i >= 2 && (err != nil || r.ID != id || len(r.Picture("overlay-1.jpg")) != 1<<20) {
-					t.Errorf("record %d of 5: %v, want it whole", i+1, err)
-				}
-			}
-			recent, err := m.Recent(ctx, 2)
-			if err != nil || len(recent) != 2 || recent[0].ID != ids[4] || recent[1].ID != ids[3] {
-				t.Errorf("recent: %v, %v", recent, err)
-			}
-		})
+var local = Person{Actor: archive.Actor{ID: "local", Name: "Ada"}, Sites: archive.AllSites()}
+
+func open(t *testing.T, folder string, drawn *int) *Store {
+	t.Helper()
+	a, err := archive.Open(t.Context(), archive.Address{Folder: folder})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.Close() })
+	return New(a, func(_ context.Context, photos []File, _ *result.Measurement, inches bool, _ *overlay.Window) ([]File, error) {
+		*drawn++
+		return []File{{Name: "overlay-1.jpg", Data: fmt.Appendf(nil, "%s in inches %t", photos[0].Data, inches)}}, nil
+	}, 1<<20)
+}
+
+func measured() *result.Measurement {
+	return &result.Measurement{Schema: result.Schema, Verdict: result.Square, Warnings: []result.Warning{}, Program: "test",
+		Squareness: &result.Squareness{OffsetMM: 0.5, OffsetU95MM: 0.3, ToleranceMM: 2}, Width: &result.Width{AtCutMM: 800},
+		Links: &result.Links{Self: "/here"}}
+}
+
+func TestAMeasurementOutlivesTheService(t *testing.T) {
+	ctx, folder, drawn := t.Context(), t.TempDir(), 0
+	s := open(t, folder, &drawn)
+	r, err := s.Put(ctx, local, Place{}, []File{{"end.jpg", []byte("\xff\xd8\xffphoto")}}, []bool{true}, measured(), false, []File{{"overlay-1.jpg", []byte("made while measuring")}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", false, nil); err != nil || string(b) != "made while measuring" || drawn != 0 {
+		t.Errorf("%q, %v, drawn %d times", b, err, drawn)
+	}
+	s = open(t, folder, &drawn) // as after a restart
+	again, err := s.Get(ctx, local.Sites, r.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := again.Measurement
+	if m.Squareness.OffsetMM != 0.5 || m.Program != "test" || m.Links != nil || again.Kept.Person != "Ada" || again.Kept.Step != archive.StepCut || again.Kept.Files[0].Name != "end.jpg" {
+		t.Errorf("kept as %+v, %+v", m, again.Kept)
+	}
+	if p, err := s.Archive.Photo(ctx, local.Sites, again.Kept.Files[0].SHA256); err != nil || !p.LocationRemoved || p.Type != "image/jpeg" {
+		t.Errorf("photo %+v, %v", p, err)
+	}
+	for range 2 {
+		b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", true, nil)
+		if err != nil || !bytes.Equal(b, []byte("\xff\xd8\xffphoto in inches true")) {
+			t.Errorf("drawn again: %q, %v", b, err)
+		}
+	}
+	if drawn != 1 {
+		t.Errorf("drawn %d times, want once and kept in memory", drawn)
+	}
+	if _, err := s.Picture(ctx, local.Sites, r.ID, "topdown.png", true, nil); !errors.Is(err, archive.NotFound) {
+		t.Errorf("a picture that cannot be drawn: %v", err)
+	}
+	recent, err := s.Recent(ctx, local.Sites, 10)
+	if err != nil || len(recent) != 1 || recent[0].ID != r.ID {
+		t.Errorf("recent: %+v, %v", recent, err)
 	}
 }
 
-func TestMemoryKeepsOneHoweverLarge(t *testing.T) {
-	m := NewMemory(10, 10)
-	r := Record{ID: NewID(), Pictures: []Picture{{"topdown.png", make([]byte, 1000)}}}
-	if err := m.Put(context.Background(), r); err != nil {
+func TestLooseMeasurementsShareAPlaceAtTheirSite(t *testing.T) {
+	ctx, drawn := t.Context(), 0
+	s := open(t, t.TempDir(), &drawn)
+	put := func(by Person, at Place, data string) (Record, error) {
+		return s.Put(ctx, by, at, []File{{"end.jpg", []byte(data)}}, nil, measured(), false, nil)
+	}
+	one, err := put(local, Place{}, "one")
+	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := m.Get(context.Background(), r.ID); err != nil {
-		t.Error(err)
+	two, err := put(local, Place{}, "two")
+	if err != nil || two.Kept.Joint != one.Kept.Joint {
+		t.Errorf("%v; joints %s and %s", err, one.Kept.Joint, two.Kept.Joint)
+	}
+	quarry, err := s.Archive.PutSite(ctx, local.Actor, archive.Site{Name: "Quarry"}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	miner := Person{Actor: archive.Actor{ID: "miner", Name: "Bo"}, Sites: archive.SomeSites(quarry.ID)}
+	three, err := put(miner, Place{}, "three")
+	if err != nil || three.Kept.Site != quarry.ID {
+		t.Fatalf("%v; at site %s, want %s", err, three.Kept.Site, quarry.ID)
+	}
+	// What belongs to another site is not there.
+	if _, err := s.Get(ctx, miner.Sites, one.ID); !errors.Is(err, archive.NotFound) {
+		t.Errorf("another site's measurement: %v", err)
+	}
+	if _, err := s.Picture(ctx, miner.Sites, one.ID, "overlay-1.jpg", false, nil); !errors.Is(err, archive.NotFound) {
+		t.Errorf("another site's picture: %v", err)
+	}
+	for name, at := range map[string]Place{"joint": {Joint: one.Kept.Joint}, "site": {Site: one.Kept.Site}, "no joint": {Joint: "x"}, "no end": {End: "left"}, "no step": {Step: "glue"}} {
+		if _, err := put(miner, at, "four"); !errors.Is(err, archive.Invalid) {
+			t.Errorf("%s: %v, want it refused", name, err)
+		}
+	}
+	nobody := Person{Actor: archive.Actor{ID: "nobody"}, Sites: archive.SomeSites()}
+	if _, err := put(nobody, Place{}, "five"); !errors.Is(err, archive.Invalid) {
+		t.Errorf("somebody without a site: %v", err)
 	}
 }
 
-func TestMemoryRefusesTheSameTwice(t *testing.T) {
-	m := NewMemory(10, 1<<20)
-	if err := m.Put(context.Background(), Record{ID: "a"}); err != nil {
-		t.Fatal(err)
+func TestCacheKeepsWhatWasAskedForLast(t *testing.T) {
+	c := newCache(30)
+	for _, k := range []string{"a", "b", "c"} {
+		c.put(k, make([]byte, 10))
 	}
-	if err := m.Put(context.Background(), Record{ID: "a"}); err == nil {
-		t.Error("a record was overwritten")
+	c.get("a")
+	c.put("d", make([]byte, 10))
+	c.put("too large", make([]byte, 31))
+	for k, want := range map[string]bool{"a": true, "b": false, "c": true, "d": true, "too large": false} {
+		if (c.get(k) != nil) != want {
+			t.Errorf("%s is kept: %v, want %v", k, !want, want)
+		}
+	}
+	if c.bytes != 30 {
+		t.Errorf("%d bytes are counted, 30 kept", c.bytes)
 	}
 }

@@ -15,6 +15,7 @@ import (
 
 	"beltend/server/measure"
 	"beltend/server/result"
+	"beltend/vision/overlay"
 )
 
 // Job is one belt end to measure.
@@ -22,6 +23,11 @@ type Job struct {
 	Photos   []measure.Input
 	Settings result.Settings
 	Inches   bool // units written into the pictures
+
+	// Draw asks for the pictures of a measurement made earlier from these photos,
+	// instead of a measurement; with Window, for its view from above in that window.
+	Draw   *result.Measurement
+	Window *overlay.Window
 }
 
 // File is one picture made for the answer.

@@ -8,6 +8,7 @@ import (
 
 	"beltend/server/measure"
 	"beltend/server/result"
+	"beltend/vision/overlay"
 )
 
 const (
@@ -26,6 +27,9 @@ type jobHeader struct {
 	Photos   []fileHeader    `json:"photos"`
 	Settings result.Settings `json:"settings"`
 	Inches   bool            `json:"inches,omitempty"`
+
+	Draw   *result.Measurement `json:"draw,omitempty"`
+	Window *overlay.Window     `json:"window,omitempty"`
 }
 
 // reply is everything a worker says: it is ready, a step of progress, or one of

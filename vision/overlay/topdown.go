@@ -23,10 +23,55 @@ const (
 	topLong = 1500   // pixels of the long side
 )
 
+// Window is a part of the belt's plane, mm in the belt frame, and the drawing's
+// scale, px per mm. Two belt ends drawn in the same window can be laid one over
+// the other.
+type Window struct {
+	Lo, Hi  geometry.Vec2
+	PxPerMM float64
+}
+
+// Around is the window that holds all of these, at a scale for the screen. An
+// empty window (Hi not beyond Lo) counts for nothing.
+func Around(all ...Window) (Window, error) {
+	lo, hi := geometry.Vec2{X: math.Inf(1), Y: math.Inf(1)}, geometry.Vec2{X: math.Inf(-1), Y: math.Inf(-1)}
+	for _, w := range all {
+		if !(w.Hi.X > w.Lo.X && w.Hi.Y > w.Lo.Y) {
+			continue
+		}
+		lo = geometry.Vec2{X: math.Min(lo.X, w.Lo.X), Y: math.Min(lo.Y, w.Lo.Y)}
+		hi = geometry.Vec2{X: math.Max(hi.X, w.Hi.X), Y: math.Max(hi.Y, w.Hi.Y)}
+	}
+	size := hi.Sub(lo)
+	if !(size.X > 0 && size.Y > 0 && size.X <= longest && size.Y <= longest) {
+		return Window{}, ErrNoPlane
+	}
+	return Window{Lo: lo, Hi: hi, PxPerMM: topLong / math.Max(size.X, size.Y)}, nil
+}
+
+// Extent is the part of the belt's plane that TopDown shows, without a scale.
+func Extent(view geometry.View, in Input) (Window, error) {
+	lo, hi, err := extent(in.mapped(func(p geometry.Vec2) (geometry.Vec2, bool) { return view.Unproject(p) }))
+	return Window{Lo: lo, Hi: hi}, err
+}
+
 // TopDown draws the belt end as seen from straight above, up the belt up, in
 // true scale with a millimetre grid counted from where the fitted cut crosses
 // the centreline. view is the upright full-size photo's, over the belt frame.
 func TopDown(img image.Image, view geometry.View, in Input) (image.Image, error) {
+	w, err := Extent(view, in)
+	if err != nil {
+		return nil, err
+	}
+	w.PxPerMM = topLong / math.Max(w.Hi.X-w.Lo.X, w.Hi.Y-w.Lo.Y)
+	if mm, ok := view.Scale(w.Lo.Add(w.Hi).Mul(0.5)); ok {
+		w.PxPerMM = math.Min(w.PxPerMM, 1.5/mm) // no finer than the photo, or little
+	}
+	return TopDownIn(img, view, in, w)
+}
+
+// TopDownIn is TopDown of a given part of the plane at a given scale.
+func TopDownIn(img image.Image, view geometry.View, in Input, win Window) (image.Image, error) {
 	b := img.Bounds()
 	if b.Empty() {
 		return nil, ErrNoPlane
@@ -36,15 +81,10 @@ func TopDown(img image.Image, view geometry.View, in Input) (image.Image, error)
 		full = b.Size()
 	}
 	in = in.mapped(func(p geometry.Vec2) (geometry.Vec2, bool) { return view.Unproject(p) })
-	lo, hi, err := extent(in)
-	if err != nil {
-		return nil, err
-	}
+	lo, hi, scale := win.Lo, win.Hi, win.PxPerMM
 	size := hi.Sub(lo)
-
-	scale := topLong / math.Max(size.X, size.Y) // px per mm
-	if mm, ok := view.Scale(lo.Add(hi).Mul(0.5)); ok {
-		scale = math.Min(scale, 1.5/mm) // no finer than the photo, or little
+	if !(size.X > 0 && size.Y > 0 && scale > 0 && math.Max(size.X, size.Y)*scale <= topLong+1) {
+		return nil, ErrNoPlane
 	}
 	w, h := int(math.Ceil(size.X*scale)), int(math.Ceil(size.Y*scale))
 	unit := float64(max(w, h)) / LongSide * 1.15

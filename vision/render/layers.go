@@ -117,9 +117,11 @@ func (s *Scene) build(v *geometry.View) ([]layer, error) {
 		b.sheet(&sheet, i+100, h.Width, h.Height)
 	}
 	o := s.outline()
+	b.hooks()
 	b.line()
 	b.onBelt(o)
 	b.belt(o)
+	b.lower()
 	b.beneath(o)
 	return b.layers, b.err
 }

@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"sync"
+	"sync/atomic"
 
 	"beltend/geometry"
 )
@@ -48,13 +49,18 @@ func (s *Scene) drawing() (*drawing, error) {
 func (d *drawing) run(workers int) {
 	bands := make(chan int)
 	var group sync.WaitGroup
+	var drawn atomic.Int64
 	for range max(1, workers) {
 		group.Add(1)
 		go func() {
 			defer group.Done()
 			b := d.newWorker()
 			for y := range bands {
-				b.finish(y, min(y+bandRows, d.h))
+				to := min(y+bandRows, d.h)
+				b.finish(y, to)
+				if rows := drawn.Add(int64(to - y)); d.s.Progress != nil {
+					d.s.Progress(float64(rows) / float64(d.h))
+				}
 			}
 		}()
 	}

@@ -29,6 +29,7 @@ type Scene struct {
 	Belt    Belt      `json:"belt"`
 	Cut     Cut       `json:"cut"`
 	Line    *Line     `json:"line,omitempty"`
+	Hinge   *Hinge    `json:"hinge,omitempty"` // the end is laced, to another one where that is given
 	Ground  Ground    `json:"ground"`
 	Light   Light     `json:"light"`
 	Cards   []Card    `json:"cards,omitempty"`
@@ -39,6 +40,9 @@ type Scene struct {
 
 	// Workers is how many goroutines draw; 0 means one.
 	Workers int `json:"-"`
+	// Progress is told the share of the picture that is drawn; nil: nobody. It is
+	// called by the goroutines that draw.
+	Progress func(done float64) `json:"-"`
 }
 
 // What a scene expects of a measurement.
@@ -344,6 +348,11 @@ func (s *Scene) Validate() error {
 		}
 		if l.Colour != "" && !slices.Contains(PenColours, l.Colour) {
 			return fmt.Errorf("scene: line.colour %q: choose one of %s", l.Colour, strings.Join(PenColours, ", "))
+		}
+	}
+	if s.Hinge != nil {
+		if err := s.Hinge.valid(); err != nil {
+			return err
 		}
 	}
 	for i, k := range s.Clutter {

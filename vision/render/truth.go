@@ -27,6 +27,7 @@ type Truth struct {
 	Recut       TruthRecut       `json:"recut"`
 	Centreline  TruthCentreline  `json:"centreline"`
 	MarkedLine  *TruthLine       `json:"marked_line,omitempty"`
+	Hinge       *TruthHinge      `json:"hinge,omitempty"`
 	CornersMM   TruthCorners     `json:"corners_mm"`
 	ImagePoints TruthImagePoints `json:"image_points"`
 	Cards       []TruthCard      `json:"cards"`
@@ -248,6 +249,7 @@ func (s *Scene) truth(upTo float64) (Truth, error) {
 		}
 		t.Cards = append(t.Cards, c)
 	}
+	t.Hinge = s.truthHinge()
 	t.Camera = s.truthCamera(&v)
 	return t, nil
 }

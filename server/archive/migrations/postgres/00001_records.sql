@@ -94,7 +94,8 @@ CREATE TABLE photo (
 CREATE INDEX photo_sha256 ON photo (sha256);
 
 CREATE TABLE measurement (
-    id           TEXT NOT NULL PRIMARY KEY,
+    n            BIGINT PRIMARY KEY, -- order of time: microseconds, and the next free number where two are of one
+    id           TEXT NOT NULL UNIQUE,
     site         TEXT NOT NULL REFERENCES site (id),
     conveyor     TEXT NOT NULL REFERENCES conveyor (id),
     belt         TEXT NOT NULL REFERENCES belt (id),
@@ -119,16 +120,15 @@ CREATE TABLE measurement (
     supersedes   TEXT NOT NULL,
     words        TEXT NOT NULL
 );
-CREATE INDEX measurement_time ON measurement (time, id);
-CREATE INDEX measurement_site ON measurement (site, time, id);
-CREATE INDEX measurement_conveyor ON measurement (conveyor, time, id);
-CREATE INDEX measurement_belt ON measurement (belt, time, id);
-CREATE INDEX measurement_joint ON measurement (joint, time, id);
-CREATE INDEX measurement_person ON measurement (site, person, time, id);
-CREATE INDEX measurement_verdict ON measurement (site, verdict, time, id);
+CREATE INDEX measurement_site ON measurement (site, n);
+CREATE INDEX measurement_conveyor ON measurement (conveyor, n);
+CREATE INDEX measurement_belt ON measurement (belt, n);
+CREATE INDEX measurement_joint ON measurement (joint, n);
+CREATE INDEX measurement_person ON measurement (site, person, n);
+CREATE INDEX measurement_verdict ON measurement (site, verdict, n);
 CREATE INDEX measurement_offset ON measurement (site, offset_mm);
 CREATE INDEX measurement_offset_all ON measurement (offset_mm);
-CREATE INDEX measurement_card_set ON measurement (card_set, time, id);
+CREATE INDEX measurement_card_set ON measurement (card_set, n);
 CREATE INDEX measurement_supersedes ON measurement (supersedes, id) WHERE supersedes <> '';
 
 CREATE TABLE measurement_body (
@@ -158,17 +158,23 @@ CREATE TABLE review (
 );
 CREATE INDEX review_joint ON review (joint, time);
 
--- Measurements without a sign-off, so that they are found among the many with one.
-CREATE TABLE open_review (
-    measurement TEXT PRIMARY KEY,
-    site        TEXT NOT NULL,
-    time        BIGINT NOT NULL
+-- The latest sign-off on each measurement, or open: what waits and what was sent back is found among the many.
+CREATE TABLE review_state (
+    n     BIGINT PRIMARY KEY, -- of the measurement
+    site  TEXT NOT NULL,
+    state TEXT NOT NULL
 );
-CREATE INDEX open_review_site ON open_review (site, time);
+CREATE INDEX review_state_site ON review_state (site, state, n);
 
--- Words of a measurement, to find the rare ones by. They are separated by single blanks already, so no
--- parser of the database's own comes in.
-CREATE INDEX measurement_words ON measurement USING gin (array_to_tsvector(string_to_array(btrim(words), ' ')));
+-- Beginnings of two to six letters of the words of a measurement, to find the rare ones by: each has a
+-- list of its own, so that none is put together while somebody waits.
+-- +goose StatementBegin
+CREATE FUNCTION beltend_beginnings(words TEXT) RETURNS tsvector LANGUAGE sql IMMUTABLE AS $$
+    SELECT array_to_tsvector(COALESCE(array_agg(DISTINCT left(word, letters)), '{}'))
+    FROM unnest(string_to_array(btrim(words), ' ')) word, generate_series(2, 6) letters
+$$;
+-- +goose StatementEnd
+CREATE INDEX measurement_words ON measurement USING gin (beltend_beginnings(words));
 
 -- What was added stays as it is.
 -- +goose StatementBegin

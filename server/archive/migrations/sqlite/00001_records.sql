@@ -94,7 +94,7 @@ CREATE TABLE photo (
 CREATE INDEX photo_sha256 ON photo (sha256);
 
 CREATE TABLE measurement (
-    n            INTEGER PRIMARY KEY, -- for measurement_words
+    n            INTEGER PRIMARY KEY, -- order of time: microseconds, and the next free number where two are of one
     id           TEXT NOT NULL UNIQUE,
     site         TEXT NOT NULL REFERENCES site (id),
     conveyor     TEXT NOT NULL REFERENCES conveyor (id),
@@ -120,16 +120,15 @@ CREATE TABLE measurement (
     supersedes   TEXT NOT NULL,
     words        TEXT NOT NULL
 );
-CREATE INDEX measurement_time ON measurement (time, id);
-CREATE INDEX measurement_site ON measurement (site, time, id);
-CREATE INDEX measurement_conveyor ON measurement (conveyor, time, id);
-CREATE INDEX measurement_belt ON measurement (belt, time, id);
-CREATE INDEX measurement_joint ON measurement (joint, time, id);
-CREATE INDEX measurement_person ON measurement (site, person, time, id);
-CREATE INDEX measurement_verdict ON measurement (site, verdict, time, id);
+CREATE INDEX measurement_site ON measurement (site, n);
+CREATE INDEX measurement_conveyor ON measurement (conveyor, n);
+CREATE INDEX measurement_belt ON measurement (belt, n);
+CREATE INDEX measurement_joint ON measurement (joint, n);
+CREATE INDEX measurement_person ON measurement (site, person, n);
+CREATE INDEX measurement_verdict ON measurement (site, verdict, n);
 CREATE INDEX measurement_offset ON measurement (site, offset_mm);
 CREATE INDEX measurement_offset_all ON measurement (offset_mm);
-CREATE INDEX measurement_card_set ON measurement (card_set, time, id);
+CREATE INDEX measurement_card_set ON measurement (card_set, n);
 CREATE INDEX measurement_supersedes ON measurement (supersedes, id) WHERE supersedes <> '';
 
 CREATE TABLE measurement_body (
@@ -159,21 +158,17 @@ CREATE TABLE review (
 );
 CREATE INDEX review_joint ON review (joint, time);
 
--- Measurements without a sign-off, so that they are found among the many with one.
-CREATE TABLE open_review (
-    measurement TEXT PRIMARY KEY,
-    site        TEXT NOT NULL,
-    time        BIGINT NOT NULL
+-- The latest sign-off on each measurement, or open: what waits and what was sent back is found among the many.
+CREATE TABLE review_state (
+    n     INTEGER PRIMARY KEY, -- of the measurement
+    site  TEXT NOT NULL,
+    state TEXT NOT NULL
 );
-CREATE INDEX open_review_site ON open_review (site, time);
+CREATE INDEX review_state_site ON review_state (site, state, n);
 
--- Words of a measurement, to find the rare ones by.
-CREATE VIRTUAL TABLE measurement_words USING fts5(words, content='', detail='none', prefix='2 3', tokenize='unicode61 remove_diacritics 0');
--- +goose StatementBegin
-CREATE TRIGGER measurement_words_added AFTER INSERT ON measurement BEGIN
-    INSERT INTO measurement_words (rowid, words) VALUES (new.n, new.words);
-END;
--- +goose StatementEnd
+-- Words of a measurement, each cut to its first six letters, to find the rare ones by. The
+-- beginnings have lists of their own, so that none is put together while somebody waits.
+CREATE VIRTUAL TABLE measurement_words USING fts5(words, content='', detail='none', prefix='2 3 4 5', tokenize='unicode61 remove_diacritics 0');
 
 -- What was added stays as it is.
 -- +goose StatementBegin

@@ -1,0 +1,590 @@
+package hooks
+
+import (
+	"math"
+	"math/cmplx"
+	"sort"
+)
+
+// Strip is what the legs of one side's hooks show.
+type Strip struct {
+	From, Step  float64     // place of the first sample and the distance of samples, mm
+	Bands       [][]float64 // ln of light across the belt, one a distance from the hinge line; NaN: not seen
+	Out         []float64   // that distance, mm
+	Beyond      []float64   // the same past the points of the legs; nil: not seen
+	Left, Right float64     // where the belt's edges are
+	Pixel       float64     // mm
+}
+
+// Flaws of a hook.
+const (
+	Doubled = "doubled"
+	Crooked = "crooked"
+)
+
+// Hook is one hook as seen.
+type Hook struct {
+	At    float64 // centre
+	Turn  float64 // of its leg against square to the hinge line, radians, counterclockwise
+	Clear float64 // how clearly it is seen, 1 as most
+	Place int     // in the comb, from 0; a doubled hook shares it
+	Flaw  string  // Doubled, Crooked or none
+}
+
+// Row is one side's hooks.
+type Row struct {
+	Hooks   []Hook
+	Missing []float64 // places left empty between the outer hooks
+	Unclear []float64 // places where a hook may be or not
+	Pitch   float64   // mean
+	PitchSD float64   // standard uncertainty of the mean, from the hooks' own scatter
+	Spacing [2]float64
+	Spread  float64 // standard deviation of the distances of neighbours
+	Wire    float64 // apparent width of a hook
+	CentreU float64 // standard uncertainty of a hook's centre from its light and shade
+	Bright  bool    // brighter than the belt
+	Share   float64 // of the profile that repeats
+}
+
+// Limits, found on rendered joints: shares of a usual hook's strength.
+const (
+	sureHook   = 0.52 // and more is a hook
+	noHook     = 0.27 // and less is none; between is unclear
+	mostNoise  = 0.16 // noise of the strength beyond which nothing is told
+	leastShare = 0.30 // of the profile that must repeat
+	leastPx    = 3.0  // pixels a pitch
+	leastWire  = 1.0  // pixels a wire
+	crookedRad = 5 * math.Pi / 180
+	bins       = 48 // of a pitch
+)
+
+// Unclear says why hooks cannot be told apart.
+type Unclear struct{ Why string }
+
+func (u *Unclear) Error() string { return u.Why }
+
+// Read finds every hook of a row.
+func Read(s Strip) (*Row, error) {
+	mean := meanOf(s.Bands)
+	r := &Row{}
+	r.Pitch, r.Share = Pitch(mean, s.Step)
+	switch {
+	case r.Pitch == 0 || r.Share < leastShare:
+		return r, &Unclear{"no even row of hooks stands out from the belt"}
+	case r.Pitch < leastPx*s.Pixel:
+		return r, &Unclear{"the hooks are too small in the photo to be told apart"}
+	}
+	p0 := r.Pitch
+	window := int(p0/s.Step) | 1
+	h := level(mean, window)
+	bands := make([][]float64, len(s.Bands))
+	for b := range bands {
+		bands[b] = level(s.Bands[b], window)
+	}
+	u := phases(h, s.Step, p0)
+	t := fold(h, u)
+	k, ok := shapeOf(t, p0, s.Step)
+	if !ok {
+		return r, &Unclear{"hooks and belt look too much alike"}
+	}
+	r.Wire, r.Bright, r.CentreU = k.width, k.sign > 0, k.doubt
+	if r.Wire < leastWire*s.Pixel {
+		return r, &Unclear{"the hooks' wire is too thin in the photo"}
+	}
+	resp := make([][]float64, len(bands))
+	for b := range bands {
+		resp[b] = k.response(bands[b])
+	}
+	all := meanOf(resp)
+	var beyond []float64
+	if s.Beyond != nil {
+		beyond = k.response(level(s.Beyond, window))
+	}
+	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, all: all, u: u}
+	f.candidates()
+	f.strengths()
+	f.choose(beyond)
+	if err := f.number(); err != nil {
+		return r, err
+	}
+	return r, nil
+}
+
+// meanOf averages rows where at least half of them are seen.
+func meanOf(rows [][]float64) []float64 {
+	out := make([]float64, len(rows[0]))
+	for i := range out {
+		n := 0.0
+		for _, b := range rows {
+			if !math.IsNaN(b[i]) {
+				out[i] += b[i]
+				n++
+			}
+		}
+		if out[i] /= n; 2*n < float64(len(rows)) || n == 0 {
+			out[i] = math.NaN()
+		}
+	}
+	return out
+}
+
+// phases gives every sample its place in the comb, in pitches: the local phase
+// of the profile's wave of one pitch, over some six of them, followed along.
+func phases(h []float64, step, pitch float64) []float64 {
+	n := len(h)
+	stride := max(1, int(pitch/4/step))
+	reach := int(5 * pitch / step)
+	sigma := 2 * pitch / step
+	w := make([]complex128, n)
+	for i, v := range h {
+		if !math.IsNaN(v) {
+			w[i] = complex(v, 0) * cmplx.Exp(complex(0, -2*math.Pi*float64(i)*step/pitch))
+		}
+	}
+	g := make([]float64, reach+1)
+	for d := range g {
+		g[d] = math.Exp(-0.5 * math.Pow(float64(d)/sigma, 2))
+	}
+	var nodes []float64
+	last := 0.0
+	for i := 0; i < n+stride; i += stride {
+		var c complex128
+		for d := -reach; d <= reach; d += 2 {
+			if j := i + d; j >= 0 && j < n {
+				c += w[j] * complex(g[max(d, -d)], 0)
+			}
+		}
+		a := cmplx.Phase(c) / (2 * math.Pi)
+		if c == 0 {
+			a = last
+		}
+		a += math.Round(last - a)
+		last = a
+		nodes = append(nodes, a)
+	}
+	u := make([]float64, n)
+	for i := range u {
+		k, f := i/stride, float64(i%stride)/float64(stride)
+		u[i] = float64(i)*step/pitch + nodes[k]*(1-f) + nodes[k+1]*f
+	}
+	return u
+}
+
+// fold is the median look of a pitch of the comb.
+func fold(h, u []float64) (t [bins]float64) {
+	var all [bins][]float64
+	for i, v := range h {
+		if !math.IsNaN(v) && v != 0 {
+			b := int(math.Floor((u[i]-math.Floor(u[i]))*bins)) % bins
+			all[b] = append(all[b], v)
+		}
+	}
+	for b := range t {
+		if t[b] = median(all[b]); math.IsNaN(t[b]) {
+			t[b] = 0
+		}
+	}
+	return t
+}
+
+// shape is the look of a usual hook across its leg.
+type shape struct {
+	kernel []float64 // by samples, its middle is the hook's centre; sums to 0
+	sign   float64
+	width  float64 // mm
+	doubt  float64 // of the centre, mm
+	centre float64 // in the comb's phase, 0 to 1
+}
+
+// shapeOf finds the hook in the folded comb: the lobe that stands out most,
+// between its half heights.
+func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
+	var k shape
+	cube, most := 0.0, 0.0
+	for _, v := range t {
+		cube += v * v * v
+		most = math.Max(most, math.Abs(v))
+	}
+	if k.sign = math.Copysign(1, cube); most < 0.05 {
+		return k, false
+	}
+	top := 0
+	for b, v := range t {
+		if k.sign*v > k.sign*t[top] {
+			top = b
+		}
+	}
+	at := func(b int) float64 { return k.sign * t[((b%bins)+bins)%bins] }
+	peak := at(top)
+	if peak < 0.05 {
+		return k, false
+	}
+	side := func(d int, share float64) float64 {
+		for n := 1; n < bins/2; n++ {
+			if v := at(top + d*n); v < share*peak {
+				w := at(top + d*(n-1))
+				return float64(n-1) + (w-share*peak)/(w-v)
+			}
+		}
+		return bins / 2
+	}
+	l, r := side(-1, 0.5), side(1, 0.5)
+	k.width = (l + r) / bins * pitch
+	k.centre = (float64(top) + 0.5 + (r-l)/2) / bins
+	// the lobe may lean by light from one side: its middle at other heights
+	l2, r2 := side(-1, 0.25), side(1, 0.25)
+	k.doubt = math.Max(0.06*k.width, math.Abs((r2-l2)-(r-l))/2/bins*pitch/2)
+	if k.width > 0.62*pitch {
+		return k, false
+	}
+	half := math.Min(0.5*pitch, math.Max(k.width, 0.5*math.Min(l2+r2, bins)/bins*pitch+0.25*k.width))
+	n := int(math.Ceil(half / step))
+	k.kernel = make([]float64, 2*n+1)
+	sum := 0.0
+	for i := range k.kernel {
+		x := (k.centre + float64(i-n)*step/pitch) * bins
+		b := int(math.Floor(x - 0.5))
+		f := x - 0.5 - float64(b)
+		v := math.Max(0, at(b)*(1-f)+at(b+1)*f) // only the hook itself, not its shadow
+		k.kernel[i] = v
+		sum += v
+	}
+	norm := 0.0
+	for i := range k.kernel {
+		v := k.kernel[i]
+		k.kernel[i] -= sum / float64(len(k.kernel))
+		norm += v * k.kernel[i]
+	}
+	for i := range k.kernel {
+		k.kernel[i] *= k.sign / norm
+	}
+	return k, true
+}
+
+// response is how much of a usual hook stands at each sample.
+func (k *shape) response(h []float64) []float64 {
+	out := make([]float64, len(h))
+	n := len(k.kernel) / 2
+	for i := range out {
+		if i < n || i+n >= len(h) {
+			out[i] = math.NaN()
+			continue
+		}
+		s := 0.0
+		for j, w := range k.kernel {
+			s += w * h[i+j-n]
+		}
+		out[i] = s
+	}
+	return out
+}
+
+// candidate is a bar that may be a hook.
+type candidate struct {
+	at, turn float64
+	size     float64 // strength, 1 a usual hook
+	bands    int     // in how many it is seen
+	seen     int     // of so many
+	scale    float64 // strength of hooks around here
+	noise    float64 // of that
+	between  float64 // in pitches off the comb, -0.5..0.5
+}
+
+type finder struct {
+	s     Strip
+	r     *Row
+	k     shape
+	p     float64
+	resp  [][]float64
+	all   []float64
+	u     []float64
+	found []candidate
+}
+
+func (f *finder) index(at float64) int { return int(math.Round((at - f.s.From) / f.s.Step)) }
+
+// candidates looks at every peak of the response and follows it along the leg.
+func (f *finder) candidates() {
+	lo, hi := max(1, f.index(f.s.Left+0.4*f.r.Wire)), min(len(f.all)-2, f.index(f.s.Right-0.4*f.r.Wire))
+	mid := 0.0
+	for _, t := range f.s.Out {
+		mid += t / float64(len(f.s.Out))
+	}
+	for i := lo; i <= hi; i++ {
+		v := f.all[i]
+		if !(v > 0.15 && v >= f.all[i-1] && v > f.all[i+1]) {
+			continue
+		}
+		at := f.s.From + float64(i)*f.s.Step
+		var ts, xs []float64
+		seen := 0
+		for b, t := range f.s.Out {
+			reach := 0.25*f.r.Wire + math.Abs(t-mid)*math.Tan(20*math.Pi/180)
+			w := min(int(math.Min(reach, 0.3*f.p)/f.s.Step), 400)
+			best := -1
+			known := true
+			for j := max(1, i-w); j <= min(len(f.all)-2, i+w); j++ {
+				if math.IsNaN(f.resp[b][j]) {
+					known = false
+					break
+				}
+				if best < 0 || f.resp[b][j] > f.resp[b][best] {
+					best = j
+				}
+			}
+			if !known || best < 0 {
+				continue
+			}
+			seen++
+			if f.resp[b][best] > 0.3 {
+				ts, xs = append(ts, t-mid), append(xs, f.s.From+(float64(best)+vertex(f.resp[b], best))*f.s.Step)
+			}
+		}
+		c := candidate{at: at + vertex(f.all, i)*f.s.Step, seen: seen}
+		if len(ts) >= 2 {
+			a, b := lineOf(ts, xs)
+			if math.Abs(math.Atan(b)) < 22*math.Pi/180 && math.Abs(a-at) < 0.3*f.p {
+				c.at, c.turn = a, -math.Atan(b)
+			}
+		}
+		n := 0.0
+		for b, t := range f.s.Out {
+			j := f.index(c.at - (t-mid)*math.Tan(c.turn))
+			if j < 1 || j >= len(f.all)-1 || math.IsNaN(f.resp[b][j]) {
+				continue
+			}
+			v := math.Max(f.resp[b][j], math.Max(f.resp[b][j-1], f.resp[b][j+1]))
+			c.size += v
+			n++
+		}
+		if n > 0 {
+			c.size /= n
+		}
+		f.found = append(f.found, c)
+	}
+	// one hook has one peak
+	sort.SliceStable(f.found, func(i, j int) bool { return f.found[i].size > f.found[j].size })
+	var keep []candidate
+	for _, c := range f.found {
+		twin := false
+		for _, o := range keep {
+			twin = twin || math.Abs(o.at-c.at) < 0.75*f.r.Wire
+		}
+		if !twin {
+			keep = append(keep, c)
+		}
+	}
+	sort.Slice(keep, func(i, j int) bool { return keep[i].at < keep[j].at })
+	f.found = keep
+}
+
+// vertex is the place of a peak's parabola between its neighbours.
+func vertex(v []float64, i int) float64 {
+	if i < 1 || i+1 >= len(v) {
+		return 0
+	}
+	if d := v[i-1] - 2*v[i] + v[i+1]; d < 0 {
+		return math.Max(-0.6, math.Min(0.6, 0.5*(v[i-1]-v[i+1])/d))
+	}
+	return 0
+}
+
+func lineOf(x, y []float64) (a, b float64) {
+	var sx, sy, sxx, sxy float64
+	n := float64(len(x))
+	for i := range x {
+		sx, sy, sxx, sxy = sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
+	}
+	if d := n*sxx - sx*sx; d > 0 {
+		b = (n*sxy - sx*sy) / d
+	}
+	return (sy - b*sx) / n, b
+}
+
+// strengths compares each candidate with those around it on the comb, and with
+// the noise between them.
+func (f *finder) strengths() {
+	const around = 6
+	off := func(u float64) float64 { d := u - f.k.centre; return d - math.Round(d) }
+	for i := range f.found {
+		c := &f.found[i]
+		if j := f.index(c.at); j >= 0 && j < len(f.u) {
+			c.between = off(f.u[j])
+		}
+	}
+	for i := range f.found {
+		c := &f.found[i]
+		var on []float64
+		for _, o := range f.found {
+			if math.Abs(o.at-c.at) < around*f.p && math.Abs(o.between) < 0.2 {
+				on = append(on, o.size)
+			}
+		}
+		if c.scale = median(on); math.IsNaN(c.scale) {
+			c.scale = 1
+		}
+		var noise []float64
+		lo, hi := max(0, f.index(c.at-around*f.p)), min(len(f.all)-1, f.index(c.at+around*f.p))
+		for j := lo; j <= hi; j++ {
+			if math.Abs(off(f.u[j])) > 0.42 && !math.IsNaN(f.all[j]) {
+				noise = append(noise, math.Abs(f.all[j]))
+			}
+		}
+		if c.noise = median(noise) / 0.6745; math.IsNaN(c.noise) {
+			c.noise = 0
+		}
+	}
+}
+
+// choose tells hooks from marks; what can be either is unclear.
+func (f *finder) choose(beyond []float64) {
+	for i := range f.found {
+		c := &f.found[i]
+		scale := math.Max(c.scale, 0.4)
+		mid := 0.0
+		for _, t := range f.s.Out {
+			mid += t / float64(len(f.s.Out))
+		}
+		for b, t := range f.s.Out {
+			j := f.index(c.at - (t-mid)*math.Tan(c.turn))
+			if j >= 1 && j+1 < len(f.all) && math.Max(f.resp[b][j], math.Max(f.resp[b][j-1], f.resp[b][j+1])) > 0.35*scale {
+				c.bands++
+			}
+		}
+		size := c.size / scale
+		on := math.Abs(c.between) < 0.25
+		murky := c.noise > mostNoise*scale || c.scale < 0.4 || c.seen < len(f.s.Out)-1
+		switch {
+		case size >= sureHook && c.bands >= len(f.s.Out)-1 && !murky:
+			if !on && f.mark(c, beyond) {
+				continue
+			}
+			f.r.Hooks = append(f.r.Hooks, Hook{At: c.at, Turn: c.turn, Clear: math.Min(1, size)})
+		case on && (size > noHook || murky), size >= sureHook:
+			f.r.Unclear = append(f.r.Unclear, c.at)
+		}
+	}
+}
+
+// mark tells whether a bar off the comb goes on beyond the legs' points: a
+// scratch, not a hook.
+func (f *finder) mark(c *candidate, beyond []float64) bool {
+	if beyond == nil {
+		return false
+	}
+	j := f.index(c.at)
+	for k := max(0, j-int(0.5*f.r.Wire/f.s.Step)); k <= min(len(beyond)-1, j+int(0.5*f.r.Wire/f.s.Step)); k++ {
+		if beyond[k] > 0.35*c.size {
+			return true
+		}
+	}
+	return false
+}
+
+// number gives the hooks their places in the comb and finds what is missing,
+// doubled, crooked and how even the row is.
+func (f *finder) number() error {
+	r := f.r
+	h := r.Hooks
+	if len(h) < 4 {
+		return &Unclear{"fewer than four hooks are seen on one side"}
+	}
+	var turns []float64
+	for _, k := range h {
+		turns = append(turns, k.Turn)
+	}
+	usual := median(turns)
+	for i := range h {
+		if math.Abs(h[i].Turn-usual) > crookedRad {
+			h[i].Flaw = Crooked
+		}
+	}
+	near := func(at float64) bool {
+		for _, u := range r.Unclear {
+			if math.Abs(u-at) < 0.5*r.Pitch {
+				return true
+			}
+		}
+		return false
+	}
+	between := func(at float64) float64 {
+		j := max(0, min(len(f.u)-1, f.index(at)))
+		d := f.u[j] - f.k.centre
+		return d - math.Round(d)
+	}
+	prev := 0 // the last hook on the comb
+	for i := 1; i < len(h); i++ {
+		n := int(math.Round((h[i].At - h[prev].At) / r.Pitch))
+		if n < 1 {
+			h[i].Place = h[prev].Place
+			if math.Abs(between(h[i].At)) >= math.Abs(between(h[prev].At)) {
+				h[i].Flaw = Doubled
+				continue
+			}
+			h[prev].Flaw = Doubled
+			prev = i
+			continue
+		}
+		h[i].Place = h[prev].Place + n
+		for k := 1; k < n; k++ {
+			at := h[prev].At + (h[i].At-h[prev].At)*float64(k)/float64(n)
+			switch j := f.index(at); {
+			case near(at):
+			case math.IsNaN(f.all[j]) || f.all[j] > noHook*1.3:
+				r.Unclear = append(r.Unclear, at)
+			default:
+				r.Missing = append(r.Missing, at)
+			}
+		}
+		prev = i
+	}
+	sort.Float64s(r.Unclear)
+	if n := len(r.Unclear); n > 2 && float64(n) > 0.03*float64(len(h)) {
+		return &Unclear{"at several places a hook can be there or not"}
+	}
+	if m := len(r.Missing); float64(m) > 0.3*float64(len(h)) {
+		return &Unclear{"too many places of the row look empty"}
+	}
+	f.even()
+	return nil
+}
+
+// even fits the pitch through the hooks' places and measures their scatter.
+func (f *finder) even() {
+	r := f.r
+	var x, y, gaps []float64
+	last := -1
+	for i, k := range r.Hooks {
+		if k.Flaw != "" {
+			continue
+		}
+		x, y = append(x, float64(k.Place)), append(y, k.At)
+		if last >= 0 && k.Place == r.Hooks[last].Place+1 {
+			gaps = append(gaps, k.At-r.Hooks[last].At)
+		}
+		last = i
+	}
+	if len(x) < 3 {
+		return
+	}
+	a, b := lineOf(x, y)
+	var sxx, res, mx float64
+	for i := range x {
+		mx += x[i] / float64(len(x))
+		res += math.Pow(y[i]-a-b*x[i], 2)
+	}
+	for i := range x {
+		sxx += (x[i] - mx) * (x[i] - mx)
+	}
+	r.Pitch = b
+	r.PitchSD = math.Sqrt(res / float64(len(x)-2) / sxx)
+	if len(gaps) > 1 {
+		r.Spacing = [2]float64{math.Inf(1), math.Inf(-1)}
+		v := 0.0
+		for _, g := range gaps {
+			r.Spacing[0], r.Spacing[1] = math.Min(r.Spacing[0], g), math.Max(r.Spacing[1], g)
+			v += (g - b) * (g - b)
+		}
+		r.Spread = math.Sqrt(v / float64(len(gaps)))
+	}
+}

@@ -1,0 +1,67 @@
+package httpapi
+
+import (
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/measure"
+	"beltend/server/pages"
+)
+
+const recentShown = 10
+
+func (s *service) home(c *gin.Context) { s.homeWith(c, http.StatusOK, nil, nil) }
+
+func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fields map[string]string) {
+	recent, err := s.Store.Recent(c.Request.Context(), s.who(c).Sites, recentShown)
+	if err != nil {
+		s.Log.Error("list measurements", "error", err) // the form still works
+	}
+	view := s.view(c)
+	s.render(c, status, "home.html", pages.Home(view, pages.HomeData{Problem: p, Fields: fields, Recent: recent}))
+}
+
+// upload measures what the form sends and goes on to the result's page.
+func (s *service) upload(c *gin.Context) {
+	job, fields, err := s.readJob(c, append(placeFields, "units")...)
+	if units := fields["units"]; err == nil && units != "" && units != "mm" && units != "in" {
+		err = &measure.UsageError{Setting: "units", Message: "is mm or in"}
+	}
+	if err == nil {
+		job.Inches = fields["units"] == "in"
+		r, failed := Measure(c.Request.Context(), s.Config, s.who(c), place(fields), job)
+		if failed == nil {
+			to := "/m/" + r.ID
+			if job.Inches {
+				to += "?units=in"
+			}
+			c.Redirect(http.StatusSeeOther, to)
+			return
+		}
+		err = failed
+	}
+	p := problemOf(err)
+	if p.Status >= http.StatusInternalServerError {
+		s.Log.Error("form failed", "error", err)
+	}
+	s.homeWith(c, p.Status, problemData(s.words(c), p), fields)
+}
+
+// problemData puts a problem into the person's language where the catalogue
+// knows its code.
+func problemData(w *pages.Words, p problem) *pages.ProblemData {
+	return pages.ProblemOf(w, p.Code, title(p.Status), p.Detail, p.Advice)
+}
+
+func (s *service) page(c *gin.Context) {
+	r, err := s.record(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	view := s.view(c)
+	r.Inches = view.Inches
+	r.Measurement.Links = links(&r)
+	s.render(c, http.StatusOK, "result.html", pages.Result(view, r))
+}

@@ -1,0 +1,130 @@
+package pages
+
+import (
+	"slices"
+
+	"beltend/server/archive"
+	"beltend/server/report"
+)
+
+// JointLine is a joint in a list.
+type JointLine struct {
+	ID, Number, Conveyor, Belt, Site, Opened string
+}
+
+// JointHead says where a page belongs.
+type JointHead struct {
+	archive.Joint
+	SiteName, ConveyorName, BeltName string
+	NominalMM                        float64
+	Covers                           string
+	End, Step                        string // "" on the joint's own page
+}
+
+// JointForm is the page that begins a joint, or changes one.
+type JointForm struct {
+	Problem   *ProblemData
+	Wrong     string // name of the field that is wrong
+	Fields    map[string]string
+	Sites     []string
+	Conveyors []string
+	Belts     []string
+	Joint     string // ID of the one to change
+}
+
+// JointData is the page of a joint.
+type JointData struct {
+	JointHead
+	Ends    []EndRow
+	Problem *ProblemData
+	Name    string // of who is here, for the cautions
+	Pair    bool   // both ends have a measured cut
+}
+
+// EndRow is one end with its steps.
+type EndRow struct {
+	End   string
+	Steps []StepCell
+}
+
+// StepCell is how far one step of one end is.
+type StepCell struct {
+	Step string
+	Last *Line
+}
+
+// Steps in the order of the work.
+var Steps = []string{archive.StepDrawn, archive.StepCut, archive.StepRecut, archive.StepFinished}
+
+// Ends of a joint.
+var Ends = []string{archive.Leading, archive.Trailing}
+
+// Table lays out what was measured, newest first, by end and step.
+func Table(w *Words, found []archive.Found, inches bool) []EndRow {
+	var rows []EndRow
+	for _, end := range Ends {
+		row := EndRow{End: end}
+		for _, step := range Steps {
+			cell := StepCell{Step: step}
+			if i := slices.IndexFunc(found, func(f archive.Found) bool { return f.End == end && f.Step == step }); i >= 0 {
+				cell.Last = &Lines(w, found[i:i+1], inches)[0]
+			}
+			row.Steps = append(row.Steps, cell)
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// PhotoData is the page that takes photos of one step of one end.
+type PhotoData struct {
+	JointHead
+	Problem  *ProblemData
+	Checks   []Check // of a refused photo
+	Chain    []ChainRow
+	Last     *Line
+	LastScal *Scale
+	Photos   []string // SHA-256 of those together so far
+	CardSets []CardSetRow
+	Print    string // print scale as typed
+	Trim     string
+}
+
+// ChainRow is one of the measurements of this step, the first first.
+type ChainRow struct {
+	Line
+	Count int    // photos together
+	U     string // expanded uncertainty
+	Share int    // of the largest in the list, percent
+}
+
+// Chain shows how the uncertainty went down.
+func Chain(w *Words, found []archive.Found, inches bool) []ChainRow {
+	var most float64
+	for _, f := range found {
+		if f.U95MM != nil {
+			most = max(most, *f.U95MM)
+		}
+	}
+	var rows []ChainRow
+	for _, f := range slices.Backward(found) {
+		row := ChainRow{Line: Lines(w, []archive.Found{f}, inches)[0]}
+		for _, file := range f.Files {
+			if file.Role == archive.RolePhoto {
+				row.Count++
+			}
+		}
+		if f.U95MM != nil {
+			row.U = report.Expanded(*f.U95MM, report.Options{Inches: inches})
+			row.Share = max(2, int(100**f.U95MM/most))
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// CardSetRow is a card set to choose.
+type CardSetRow struct {
+	ID, Name string
+	Chosen   bool
+}

@@ -1,0 +1,357 @@
+package pages
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltend/server/archive"
+	"beltend/server/report"
+	"beltend/server/result"
+	"beltend/server/setting"
+	"beltend/server/store"
+)
+
+// ProblemOf is a problem in the catalogue's words where it knows the code.
+func ProblemOf(w *Words, code, title, detail, advice string) *ProblemData {
+	if w.Has("problem." + code) {
+		title = w.Text("problem.title")
+	}
+	return &ProblemData{Title: title, Code: code, Detail: w.Or("problem."+code, detail), Advice: w.Or("problem."+code+"_do", advice)}
+}
+
+// HomeData is what the first page shows.
+type HomeData struct {
+	Problem *ProblemData      // of the form just sent
+	Fields  map[string]string // of the form just sent
+	Recent  []archive.Found
+	Joints  []JointLine // open ones
+}
+
+// Line is a measurement in a list.
+type Line struct {
+	ID, Name, Place, Offset, When string
+	Verdict                       string
+}
+
+// Lines are measurements for a list.
+func Lines(w *Words, found []archive.Found, inches bool) []Line {
+	var out []Line
+	for _, f := range found {
+		l := Line{ID: f.ID, Verdict: f.Verdict, When: w.When(f.Time), Place: f.BeltName}
+		if f.Refusal != "" {
+			l.Verdict = "refused"
+		}
+		if f.OffsetMM != nil && f.U95MM != nil {
+			l.Offset = SignedU(*f.OffsetMM, *f.U95MM, inches)
+		}
+		if f.Belt != "" && f.BeltName != store.Loose {
+			l.Place = fmt.Sprintf("%s · %s · %s", f.ConveyorName, f.JointNumber, w.Text("end."+f.End))
+		} else {
+			l.Place = ""
+		}
+		for i, file := range f.Files {
+			if file.Role == archive.RolePhoto {
+				if i > 0 {
+					l.Name += ", "
+				}
+				l.Name += file.Name
+			}
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+// SignedU writes a signed length with its expanded uncertainty.
+func SignedU(mm, u95 float64, inches bool) string {
+	o := report.Options{Inches: inches}
+	return report.Signed(mm, o) + " ± " + report.Expanded(u95, o)
+}
+
+// Home is the first page: joints, and a form for one measurement.
+func Home(view View, d HomeData) Page {
+	w := In(view.Lang)
+	if d.Fields == nil {
+		d.Fields = map[string]string{}
+	}
+	return Page{Title: w.Text("home.title"), View: view, Data: struct {
+		Problem *ProblemData
+		Fields  map[string]string
+		Recent  []Line
+		Joints  []JointLine
+		Inches  bool
+	}{d.Problem, d.Fields, Lines(w, d.Recent, view.Inches), d.Joints, view.Inches}}
+}
+
+// ResultData is the page of one measurement.
+type ResultData struct {
+	ID, Kind, Verdict string
+	Offset, U         string
+	LongSide          string
+	Scale             *Scale
+	Advice            string
+	Tape              *report.Tape
+	Redraw            bool // the drawn line was judged: draw again, do not cut
+	Warnings          []string
+	Facts             []report.Row
+	Budget            []result.BudgetRow
+	Settings          []report.Row
+	Photos            []PhotoRow
+	Names             string
+	Created           string
+	M                 *result.Measurement
+	Checks            [][]Check // a photo
+	Rule              *Rule
+	Joint             *JointHead // nil: a loose measurement
+	Person            string
+	Hands             []string // edges set by hand
+}
+
+// PhotoRow is a photo of a measurement.
+type PhotoRow struct {
+	result.Photo
+	Number   int
+	Overlay  string // address
+	Original string // address, "" where a browser could not show it
+	Image    *result.Image
+	CardList string
+}
+
+// Rule says how to measure in the view from above.
+type Rule struct {
+	Picture string  // address
+	PxPerMM float64 // of that picture
+	// U95 of a distance d: the scale is known as well as the width is, and each end
+	// is set to about half a pixel of the picture.
+	ScaleU95 float64 // relative
+	PointU95 float64 // mm, of both ends
+}
+
+// Result is the page of one measurement.
+func Result(view View, r store.Record) Page {
+	w := In(view.Lang)
+	m := r.Measurement
+	o := report.Options{Inches: r.Inches}
+	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: w.verdict(m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
+		Facts: facts(w, m, o), Budget: report.BudgetTable(m), Settings: given(w, m.Settings), Person: r.Kept.Person}
+	if m.Squareness != nil {
+		v.Offset, v.U, _ = strings.Cut(report.Offset(m, o), " ± ")
+		v.LongSide = w.longSide(m)
+		v.Scale = NewScale(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM, r.Inches)
+	}
+	if m.Verdict == result.Undecided {
+		v.Advice = w.Or("answer.settle", m.Advice)
+	}
+	if m.Recut != nil {
+		t := report.TapeOf(m.Recut, o)
+		v.Tape = &t
+	}
+	for _, warning := range m.Warnings {
+		v.Warnings = append(v.Warnings, w.Or("warning."+warning.Code, warning.Message))
+	}
+	var names []string
+	for i, p := range m.Photos {
+		names = append(names, p.File)
+		row := PhotoRow{Photo: p, Number: i + 1, CardList: strings.Join(p.Cards, ", ")}
+		if m.Links != nil && i < len(m.Links.Overlay) {
+			row.Overlay = m.Links.Overlay[i]
+		}
+		row.Original = fmt.Sprintf("/m/%s/photo/%d", r.ID, i+1)
+		if i < len(m.Image) {
+			row.Image = &m.Image[i]
+			for _, hand := range m.Image[i].SetByHand {
+				v.Hands = append(v.Hands, w.Text("hand."+hand))
+			}
+		}
+		v.Photos = append(v.Photos, row)
+		v.Checks = append(v.Checks, Checks(w, m, i))
+	}
+	v.Names = strings.Join(names, ", ")
+	return Page{Title: w.Text("answer.title"), View: view, Scripts: []string{"answer.js"}, Data: &v}
+}
+
+// verdict says the decision in one sentence.
+func (w *Words) verdict(m *result.Measurement) string {
+	key := string(m.Verdict)
+	switch {
+	case m.Line == "drawn":
+		key += "_drawn"
+	case m.Verdict == result.Square && m.Squareness != nil && m.Squareness.TargetDeg != 0:
+		key += "_target"
+	}
+	return w.Text("says." + key)
+}
+
+// longSide says which side sticks out, as package report does.
+func (w *Words) longSide(m *result.Measurement) string {
+	s := m.Squareness
+	side := "left"
+	if s.OffsetMM < 0 {
+		side = "right"
+	}
+	switch {
+	case math.Abs(s.OffsetMM) <= s.OffsetU95MM:
+		return w.Text("long.none")
+	case s.TargetDeg != 0:
+		return w.Text("long." + side + "_target")
+	}
+	return w.Text("long." + side)
+}
+
+func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
+	var rows []report.Row
+	add := func(key, text string) { rows = append(rows, report.Row{Label: w.Text("fact." + key), Text: text}) }
+	if s := m.Squareness; s != nil {
+		add("angle", fmt.Sprintf("%+.2f° ± %.2f°", s.AngleDeg, math.Ceil(s.AngleU95Deg*100)/100))
+		add("per_metre", fmt.Sprintf("%.1f mm/m", math.Abs(s.PerMetre)))
+		tolerance := report.Length(s.ToleranceMM, o)
+		if set := m.Settings; set == nil || set.ToleranceMM == 0 {
+			tolerance += ", " + w.Text("fact.tolerance_default")
+		}
+		add("tolerance", tolerance)
+		if s.TargetDeg != 0 {
+			add("target", fmt.Sprintf("%+.2f°", s.TargetDeg))
+		}
+	}
+	if x := m.Width; x != nil {
+		add("width", report.Length(x.AtCutMM, o)+" ± "+report.Expanded(x.AtCutU95MM, o))
+		if x.NominalMM != 0 {
+			add("nominal", report.Length(x.NominalMM, o))
+		}
+	}
+	if c := m.Cut; c != nil {
+		add("straight", report.Length(c.StraightnessMM, o)+" ± "+report.Expanded(c.StraightnessU95MM, o))
+	}
+	if c := m.Centreline; c != nil {
+		add("length", report.Length(c.LengthMM, o))
+		if math.Abs(c.CamberMM) > c.CamberU95MM {
+			side := "right"
+			if c.CamberMM < 0 {
+				side = "left"
+			}
+			add("camber", report.Length(math.Abs(c.CamberMM), o)+", "+w.Text("fact.to_"+side))
+		}
+	}
+	for _, f := range m.Findings {
+		if key := "finding." + f.Code; w.Has(key) {
+			add("seen", w.Text(key)+": "+report.Length(math.Abs(f.SizeMM), o))
+		} else {
+			add("seen", f.Message)
+		}
+	}
+	if m.Drawn != nil {
+		add("drawn", SignedU(m.Drawn.OffsetMM, m.Drawn.OffsetU95MM, o.Inches)+": "+w.Text("verdict."+string(m.Drawn.Verdict)))
+	}
+	return rows
+}
+
+// given lists the settings that are not at their defaults.
+func given(w *Words, s *result.Settings) []report.Row {
+	if s == nil {
+		return nil
+	}
+	var rows []report.Row
+	for _, n := range []struct {
+		name string
+		v    float64
+		unit string
+	}{
+		{setting.Tolerance, s.ToleranceMM, "mm"}, {setting.Width, s.NominalMM, "mm"}, {setting.Target, s.TargetDeg, "°"},
+		{setting.Trim, s.TrimMM, "mm"}, {setting.Thickness, s.ThicknessMM, "mm"},
+		{"print_scale_across", s.PrintScaleX, ""}, {"print_scale_up", s.PrintScaleY, ""},
+	} {
+		if n.v != 0 {
+			rows = append(rows, report.Row{Label: w.Text("setting." + n.name), Text: strings.TrimSpace(fmt.Sprintf("%g %s", n.v, n.unit))})
+		}
+	}
+	for _, n := range [][2]string{{setting.Line, s.Line}, {setting.Board, s.Board}, {setting.Markers, s.Markers}, {setting.Sheet, s.Sheet}} {
+		if n[1] != "" {
+			rows = append(rows, report.Row{Label: w.Text("setting." + n[0]), Text: w.Or("setting."+n[0]+"_"+n[1], n[1])})
+		}
+	}
+	for _, h := range s.Hints {
+		rows = append(rows, report.Row{Label: w.Text("setting.hand"), Text: fmt.Sprintf("%s, %s %d", w.Text("hand."+h.Edge), w.Text("answer.photo"), h.Photo+1)})
+	}
+	return rows
+}
+
+// Check is one thing a good photo needs.
+type Check struct {
+	Text, Do string
+	State    string // "good", "bad" or "open": not told
+}
+
+// What a photo is held against: beyond these it may still be measured, with a
+// wider uncertainty. Tilt from the trade's rule "under about 20°", with room;
+// width of view: a pixel of more than 1 mm carries no edge to half a millimetre.
+const (
+	tiltDeg = 30.0
+	blurPx  = 2.5
+	pixelMM = 1.0
+)
+
+// Checks holds a measured photo against what a good one needs.
+func Checks(w *Words, m *result.Measurement, i int) []Check {
+	p := m.Photos[i]
+	var out []Check
+	add := func(name string, good bool, state string) {
+		c := Check{Text: w.Text("check." + name), State: "good"}
+		if !good {
+			c.State, c.Do = "bad", w.Text("check."+name+"_do")
+		}
+		if state != "" {
+			c.State = state
+		}
+		out = append(out, c)
+	}
+	add("card", len(p.Cards) > 0, "")
+	add("two_cards", len(p.Cards) > 1, "")
+	frame := i < len(m.Image) && len(m.Image[i].LeftEdge) > 0 && len(m.Image[i].RightEdge) > 0
+	add("frame", frame, "")
+	add("sharp", p.BlurPx < blurPx, "")
+	add("tilt", math.Abs(p.TiltDeg) <= tiltDeg, "")
+	add("view", p.MMPerPx <= pixelMM, "")
+	if p.LeftOut != "" {
+		out = append(out, Check{Text: w.Text("check.used"), Do: p.LeftOut, State: "bad"})
+	}
+	return out
+}
+
+// refusalCheck is the check that fails with a refusal's code.
+var refusalCheck = map[string]string{
+	"no_card": "card", "card_not_on_belt": "card", "not_flat": "card", "card_repeated": "card",
+	"edge_out_of_frame": "frame", "cut_out_of_frame": "frame", "edge_unclear": "frame", "cut_unclear": "frame", "line_unclear": "frame",
+	"blurred": "sharp", "too_small": "view", "too_uncertain": "view",
+}
+
+// RefusedChecks are the checks of a refused photo: the one that failed is bad,
+// those before it in the chain are good, the rest is not known.
+func RefusedChecks(w *Words, code, advice string) []Check {
+	failed := refusalCheck[code]
+	var out []Check
+	state := "open"
+	if failed != "" && failed != "card" && code != "blurred" {
+		state = "good"
+	}
+	for _, name := range []string{"card", "frame", "sharp", "tilt", "view"} {
+		c := Check{Text: w.Text("check." + name), State: "open"}
+		if name == "card" {
+			c.State = state
+		}
+		if name == failed {
+			c.State, c.Do = "bad", w.Or("problem."+code+"_do", advice)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// Samples is what the page of components shows.
+func Samples(w *Words) any {
+	return struct {
+		Recut, Square, Undecided *Scale
+		Problem                  *ProblemData
+	}{NewScale(5.9, 0.6, 1.6, false), NewScale(-0.4, 0.5, 1.6, false), NewScale(1.3, 0.7, 1.6, false),
+		ProblemOf(w, "no_card", "", "", "")}
+}

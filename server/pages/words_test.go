@@ -1,0 +1,75 @@
+package pages
+
+import (
+	"io/fs"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+var verb = regexp.MustCompile(`%[-+0-9.]*[a-z%]`)
+
+// Every language has the same texts, and each takes the same values.
+func TestLanguagesAreComplete(t *testing.T) {
+	en := In("en")
+	for lang, w := range catalogue {
+		for key, text := range en.texts {
+			other, ok := w.texts[key]
+			if !ok {
+				t.Errorf("%s lacks %s", lang, key)
+				continue
+			}
+			if strings.TrimSpace(other) == "" {
+				t.Errorf("%s: %s is empty", lang, key)
+			}
+			if a, b := strings.Join(verb.FindAllString(text, -1), " "), strings.Join(verb.FindAllString(other, -1), " "); a != b {
+				t.Errorf("%s: %s takes %q, English %q", lang, key, b, a)
+			}
+		}
+		for key := range w.texts {
+			if _, ok := en.texts[key]; !ok {
+				t.Errorf("%s has %s, English has not", lang, key)
+			}
+		}
+	}
+}
+
+var asked = regexp.MustCompile(`[( ]"([a-z_0-9]+\.[a-z_0-9]+)"`)
+
+// Every text that a template asks for by its whole key is there.
+func TestTemplatesAskForTextsThatAreThere(t *testing.T) {
+	n := 0
+	err := fs.WalkDir(templates, "templates", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		b, err := fs.ReadFile(templates, name)
+		if err != nil {
+			return err
+		}
+		for _, m := range asked.FindAllStringSubmatch(string(b), -1) {
+			n++
+			if !In("en").Has(m[1]) {
+				t.Errorf("%s asks for %s, which is not in the catalogue", name, m[1])
+			}
+		}
+		return nil
+	})
+	if err != nil || n == 0 {
+		t.Fatalf("%d texts, %v", n, err)
+	}
+}
+
+func TestMatch(t *testing.T) {
+	for accept, want := range map[string]string{"": "en", "de": "de", "de-AT,en;q=0.5": "de", "fr,en;q=0.8": "en", "ja": "en", "en-GB": "en", ";;": "en"} {
+		if got := Match(accept); got != want {
+			t.Errorf("%q: %s, want %s", accept, got, want)
+		}
+	}
+}
+
+func TestFigure(t *testing.T) {
+	if got := In("de").Figure("+5.9 mm, v1.2."); got != "+5,9\u00a0mm, v1,2." {
+		t.Errorf("%q", got)
+	}
+}

@@ -1,0 +1,711 @@
+package vision
+
+import (
+	"errors"
+	"math"
+	"math/cmplx"
+	"sort"
+
+	"beltend/geometry"
+	"beltend/geometry/hooks"
+)
+
+// Laced is a joint, or one laced end, seen in a photo. A place s along the hinge
+// line and t up from it lies at Mid + s Along + t Up in the plane.
+type Laced struct {
+	Mid, Along, Up geometry.Vec2
+	// Line are the points of the hinge line that were found, left to right.
+	Line []EdgePoint
+	// Sides are the end up from the hinge line and the one down from it; nil
+	// where there is none.
+	Sides [2]*LacedSide
+}
+
+// At is a place of the joint in the plane.
+func (l *Laced) At(s, t float64) geometry.Vec2 {
+	return l.Mid.Add(l.Along.Mul(s)).Add(l.Up.Mul(t))
+}
+
+// LacedSide is one end with its hooks. Left and right are the same for both.
+type LacedSide struct {
+	Left, Right    Trace
+	Row            hooks.Row
+	EdgeL, EdgeR   float64 // where the belt's edges meet the hooks, along the hinge line
+	EdgeSD         float64 // of those, mm
+	LegFrom, LegTo float64 // what was looked at of the legs, from the hinge line
+	PxMM           float64
+	Why            string // why its hooks cannot be told apart
+}
+
+const unclearAdvice = "Wipe hooks and belt, give even light without glare, step closer so that the whole row and the card still fit, hold the phone still over the hooks, and take the photo again."
+
+func unclearHooks(why string) *Refused {
+	return refuse("hooks_unclear", "The hooks cannot be counted: "+why+".", unclearAdvice)
+}
+
+// FindHooks finds the belt's edges and both rows of hooks of a laced joint, or
+// of one laced end, in a photo whose view of the plane is known; boards, sheets,
+// blur and hints (left, right) as for FindEnd.
+func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64, hints map[string][]geometry.Vec2) (*Laced, error) {
+	m := newSceneMap(p, view, sheets)
+	var inner []geometry.Vec2
+	for _, b := range boards {
+		inner = append(inner, b[:]...)
+	}
+	hand, err := hintLines(view, hints)
+	if err != nil {
+		return nil, err
+	}
+	f := &laceFinder{p: p, view: view, m: m, blur: blur}
+	f.blocked = func(q geometry.Vec2) bool {
+		for _, s := range sheets {
+			if insideQuad(s, q) {
+				return true
+			}
+		}
+		return false
+	}
+	pairs := f.pairs(inner, hand)
+	if len(pairs) == 0 {
+		return nil, refuse("edge_unclear", "The belt's two edges cannot be found.", "Step back so that both belt edges are in the picture beside the hooks, clear them of tools and hands, and take the photo again; or set them by hand.")
+	}
+	var best *band
+	for i := range pairs[:min(len(pairs), 6)] {
+		b := f.findBand(pairs[i])
+		if b != nil && (best == nil || b.score*pairs[i].score > best.score*best.pair.score) {
+			best = b
+		}
+	}
+	if best == nil || best.score < 0.25 {
+		return nil, unclearHooks("no row of hooks is seen across the belt")
+	}
+	return f.read(best)
+}
+
+type laceFinder struct {
+	p       *Picture
+	view    *geometry.View
+	m       *sceneMap
+	blur    float64
+	blocked func(geometry.Vec2) bool
+}
+
+// edgePair are the belt's edges, coarsely: normals inwards, left and right as
+// seen looking along up.
+type edgePair struct {
+	left, right planeLine
+	up          geometry.Vec2
+	origin      geometry.Vec2 // between them, beside the cards
+	width       float64
+	score       float64
+	byHand      [2]bool
+}
+
+// pairs lists pairs of lines that may be the belt's edges, best first.
+func (f *laceFinder) pairs(inner []geometry.Vec2, hand map[string]planeLine) []edgePair {
+	m := f.m
+	lines := m.candidateLines(90)
+	names := make([]string, len(lines))
+	for _, name := range roles[:2] {
+		if l, ok := hand[name]; ok {
+			lines, names = append(lines, l), append(names, name)
+		}
+	}
+	var centre geometry.Vec2
+	for _, q := range inner {
+		centre = centre.Add(q.Mul(1 / float64(len(inner))))
+	}
+	type side struct {
+		l    planeLine
+		e    evidence
+		name string
+	}
+	var sides []side
+	for k, l := range lines {
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for _, q := range inner {
+			d := l.N.Dot(q) - l.D
+			lo, hi = math.Min(lo, d), math.Max(hi, d)
+		}
+		if hi <= 4 {
+			l, lo = planeLine{N: l.N.Mul(-1), D: -l.D, Votes: l.Votes}, -hi
+		}
+		if lo < -4 {
+			continue
+		}
+		sides = append(sides, side{l, m.gatherEvidence(l), names[k]})
+	}
+	// one end alone ends somewhere: the better direction counts
+	strength := func(s *side, from, up geometry.Vec2) float64 {
+		best, sum := 0.0, 0.0
+		for _, d := range []geometry.Vec2{up, up.Mul(-1)} {
+			b := m.along(&s.e, from, d, 0)
+			v := b.Score * b.Support * math.Min(1, b.Length/200)
+			best = math.Max(best, v)
+			sum += v
+		}
+		return best + 0.5*(sum-best)
+	}
+	var out []edgePair
+	for i := range sides {
+		for j := range sides[:i] {
+			a, b := &sides[i], &sides[j]
+			if a.l.N.Dot(b.l.N) > -0.999 {
+				continue
+			}
+			up := a.l.N.Perp().Sub(b.l.N.Perp()).Unit()
+			if !f.upright(up, centre) {
+				a, b, up = b, a, up.Mul(-1)
+			}
+			if (a.name != "" && a.name != "left") || (b.name != "" && b.name != "right") {
+				continue
+			}
+			_, needL := hand["left"]
+			_, needR := hand["right"]
+			if needL && a.name == "" || needR && b.name == "" {
+				continue
+			}
+			e := edgePair{left: a.l, right: b.l, up: up, byHand: [2]bool{a.name != "", b.name != ""}}
+			da, db := a.l.N.Dot(centre)-a.l.D, b.l.N.Dot(centre)-b.l.D
+			if e.width = da + db; e.width < 80 || e.width > 4000 {
+				continue
+			}
+			e.origin = centre.Add(a.l.N.Mul((db - da) / 2))
+			e.score = math.Min(strength(a, centre.Sub(a.l.N.Mul(da)), up), strength(b, centre.Sub(b.l.N.Mul(db)), up))
+			if e.score > 0.15 || a.name != "" || b.name != "" {
+				out = append(out, e)
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].score > out[j].score })
+	return out
+}
+
+// upright reports whether a direction of the plane at q points up in the
+// upright photo, or left where it runs level.
+func (f *laceFinder) upright(up, q geometry.Vec2) bool {
+	a, ok1 := f.view.Project(q)
+	b, ok2 := f.view.Project(q.Add(up))
+	if !ok1 || !ok2 {
+		return true
+	}
+	d := f.p.UprightOf(b).Sub(f.p.UprightOf(a))
+	if math.Abs(d.Y) > 0.4*math.Abs(d.X) {
+		return d.Y < 0
+	}
+	return d.X < 0
+}
+
+// grid samples ln of light at places of the plane: n places from q every step
+// along d; NaN outside the photo and on cards.
+func (f *laceFinder) row(q, d geometry.Vec2, step float64, out []float64) {
+	const every = 24 // samples between exact projections
+	n := len(out)
+	var a geometry.Vec2
+	var okA bool
+	for i := 0; i < n; i += every {
+		if i == 0 {
+			a, okA = f.view.Project(q)
+		}
+		b, okB := f.view.Project(q.Add(d.Mul(step * float64(i+every))))
+		for k := i; k < min(n, i+every); k++ {
+			out[k] = math.NaN()
+			if !okA || !okB {
+				continue
+			}
+			t := float64(k-i) / every
+			if v, in := f.p.sample(a.Add(b.Sub(a).Mul(t))); in {
+				out[k] = lnLight(v)
+			}
+		}
+		a, okA = b, okB
+	}
+	for i := 0; i < n; i += 8 {
+		if f.blocked(q.Add(d.Mul(step * float64(i)))) {
+			for k := max(0, i-8); k < min(n, i+8); k++ {
+				out[k] = math.NaN()
+			}
+		}
+	}
+}
+
+// lnLight is the logarithm of a grey level's light, but for the darkest, where
+// noise would rule.
+func lnLight(g float64) float64 {
+	i := min(int(g), 254)
+	t := g - float64(i)
+	return math.Log(lightOf[i]*(1-t) + lightOf[i+1]*t + 0.02*lightOf[255])
+}
+
+// band is where a row of hooks lies: about y up from the pair's origin.
+type band struct {
+	pair         edgePair
+	y            float64
+	pitch, score float64
+}
+
+// findBand looks up and down the belt for the row of hooks: the place where the
+// light repeats across the belt over its whole width.
+func (f *laceFinder) findBand(e edgePair) *band {
+	across := e.up.Perp().Mul(-1)
+	top, bottom := f.m.lastInside(e.origin, e.up), f.m.lastInside(e.origin, e.up.Mul(-1))
+	y0, y1 := -e.origin.Sub(bottom).Norm(), top.Sub(e.origin).Norm()
+	const step, deep = 0.4, 4.0
+	n := int(e.width / step)
+	if n < 100 || n > 20000 {
+		return nil
+	}
+	type line struct{ y, score, pitch float64 }
+	var all []line
+	sum, cnt, row := make([]float64, n), make([]float64, n), make([]float64, n)
+	for y := y0; y < y1; y += deep {
+		clear(sum)
+		clear(cnt)
+		seen := 0
+		for k := 0.0; k < 4; k++ {
+			f.row(e.origin.Add(e.up.Mul(y+k*deep/4)).Sub(across.Mul(e.width/2)), across, step, row)
+			for i, v := range row {
+				if !math.IsNaN(v) {
+					sum[i] += v
+					cnt[i]++
+					seen++
+				}
+			}
+		}
+		prof := make([]float64, n)
+		for i := range prof {
+			if prof[i] = sum[i] / cnt[i]; cnt[i] < 3 {
+				prof[i] = math.NaN()
+			}
+		}
+		l := line{y: y + deep*3/8}
+		if seen > 3*n { // clear of cards over most of the width
+			l.pitch, l.score = hooks.Even(prof, step, e.width)
+		}
+		all = append(all, l)
+	}
+	best, at := 0.0, -1
+	for i := 2; i+2 < len(all); i++ {
+		s := 0.0
+		for k := i - 2; k <= i+2; k++ {
+			s += all[k].score / 5
+		}
+		if s > best {
+			best, at = s, i
+		}
+	}
+	if at < 0 {
+		return nil
+	}
+	// the middle of the run that is as good
+	var num, den float64
+	for i := max(0, at-15); i < min(len(all), at+16); i++ {
+		if w := all[i].score - 0.4*all[at].score; w > 0 {
+			num, den = num+w*all[i].y, den+w
+		}
+	}
+	b := &band{pair: e, y: all[at].y, pitch: all[at].pitch, score: best}
+	if den > 0 {
+		b.y = num / den
+	}
+	return b
+}
+
+// legSpan is how far from the hinge line hooks are looked for, mm.
+const legSpan = 45.0
+
+// read finds the hinge line and reads both rows.
+func (f *laceFinder) read(b *band) (*Laced, error) {
+	e := b.pair
+	l := &Laced{Up: e.up, Along: e.up.Perp().Mul(-1), Mid: e.origin.Add(e.up.Mul(b.y))}
+	var alone [2]bool
+	var legs [2]float64
+	for round := 0; round < 2; round++ {
+		var err error
+		if legs, alone, err = f.hinge(l, e, b.pitch, round == 1); err != nil {
+			return nil, err
+		}
+	}
+	pxmm := pixelAcross(f.view, l.Mid, l.Along)
+	for k := range l.Sides {
+		if alone[1-k] {
+			continue // only the other end is there
+		}
+		s, err := f.side(l, e, 1-2*float64(k), legs[k], pxmm)
+		if err != nil {
+			var u *hooks.Unclear
+			if errors.As(err, &u) {
+				return nil, unclearHooks(u.Why)
+			}
+			return nil, err
+		}
+		l.Sides[k] = s
+	}
+	if a, c := l.Sides[0], l.Sides[1]; a != nil && c != nil && math.Abs(a.Row.Pitch/c.Row.Pitch-1) > 0.03 {
+		return nil, unclearHooks("the two rows seem to have different pitches")
+	}
+	return l, nil
+}
+
+// hinge puts the joint's frame onto the hinge line and returns how long the legs
+// are on both sides, and whether one end lies there alone. The comb's wave has
+// one phase on the one side and another on the other: where it turns from one to
+// the other is the hinge line. One end alone ends with its loops there.
+func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs [2]float64, alone [2]bool, err error) {
+	const step, fine = 0.3, 0.5
+	n := int(e.width / step)
+	rows := int(2*legSpan/fine) + 1
+	prof := make([][]float64, rows)
+	for r := range prof {
+		prof[r] = make([]float64, n)
+		t := (float64(r) - float64(rows/2)) * fine
+		f.row(l.At(-e.width/2, t), l.Along, step, prof[r])
+	}
+	seg := int(math.Max(8*pitch, 70) / step)
+	hop := seg / 4
+	if seg > n/2 {
+		seg, hop = n/2, n/8
+	}
+	type crossing struct{ s, t, w float64 }
+	var found []crossing
+	var size [2][]float64 // the waves of either side by distance from the middle
+	mean := make([]float64, rows)
+	for from := 0; from+seg <= n; from += max(1, hop) {
+		c := make([]complex128, rows)
+		for r := range c {
+			c[r] = hooks.Wave(prof[r][from:from+seg], step, pitch)
+		}
+		// both sides' waves, away from the middle
+		var up, down complex128
+		var wu, wd float64
+		for r := range c {
+			t := (float64(r) - float64(rows/2)) * fine
+			switch a := cmplx.Abs(c[r]); {
+			case t > 4 && t < 26:
+				up += c[r]
+				wu += a
+			case t < -4 && t > -26:
+				down += c[r]
+				wd += a
+			}
+		}
+		size[0], size[1] = append(size[0], cmplx.Abs(up)), append(size[1], cmplx.Abs(down))
+		for r := range c {
+			mean[r] += cmplx.Abs(c[r])
+		}
+		if wu == 0 || wd == 0 {
+			continue
+		}
+		found = append(found, crossing{s: (float64(from)+float64(seg)/2)*step - e.width/2, w: cmplx.Abs(up) + cmplx.Abs(down)})
+		k := &found[len(found)-1]
+		eu, ed := unit(up), unit(down)
+		single := math.Min(cmplx.Abs(up), cmplx.Abs(down)) < 0.35*math.Max(cmplx.Abs(up), cmplx.Abs(down))
+		d := make([]float64, rows)
+		for r := range c {
+			if single {
+				main := eu
+				sign := 1.0
+				if cmplx.Abs(down) > cmplx.Abs(up) {
+					main, sign = ed, -1
+				}
+				half := math.Max(cmplx.Abs(up), cmplx.Abs(down)) / (22 / fine) / 2
+				d[r] = sign * (real(c[r]*cmplx.Conj(main)) - half)
+			} else {
+				d[r] = real(c[r]*cmplx.Conj(eu)) - real(c[r]*cmplx.Conj(ed))
+			}
+		}
+		d = smoothed(d, 3)
+		best, ok := math.Inf(1), false
+		for r := 1; r < rows; r++ {
+			if d[r-1] <= 0 && d[r] > 0 {
+				x := float64(r-1) + d[r-1]/(d[r-1]-d[r])
+				if t := (x - float64(rows/2)) * fine; math.Abs(t) < math.Abs(best) {
+					best, ok = t, true
+				}
+			}
+		}
+		if k.t = best; !ok || math.Abs(best) > 25 {
+			found = found[:len(found)-1]
+		}
+	}
+	if len(found) < 4 {
+		return legs, alone, unclearHooks("the hinge line is not seen over most of the belt's width")
+	}
+	// a line through them, without those that stray
+	a, sl := 0.0, 0.0
+	keep := found
+	for round := 0; round < 5; round++ {
+		var sw, sx, sy, sxx, sxy float64
+		for _, k := range keep {
+			sw, sx, sy, sxx, sxy = sw+k.w, sx+k.w*k.s, sy+k.w*k.t, sxx+k.w*k.s*k.s, sxy+k.w*k.s*k.t
+		}
+		if den := sw*sxx - sx*sx; den > 0 {
+			sl = (sw*sxy - sx*sy) / den
+			a = (sy - sl*sx) / sw
+		}
+		var dev []float64
+		for _, k := range found {
+			dev = append(dev, math.Abs(k.t-a-sl*k.s))
+		}
+		limit := math.Max(1.5, 3.5*median(append([]float64(nil), dev...)))
+		keep = nil
+		for i, k := range found {
+			if dev[i] < limit {
+				keep = append(keep, k)
+			}
+		}
+	}
+	if float64(len(keep)) < 0.6*float64(len(found)) {
+		return legs, alone, unclearHooks("the hinge line is not straight, or hooks are covered")
+	}
+	if last {
+		l.Line = l.Line[:0]
+		for _, k := range keep {
+			q := l.At(k.s, k.t)
+			if uv, ok := f.view.Project(q); ok {
+				l.Line = append(l.Line, EdgePoint{UV: uv, Plane: q, T: k.s + e.width/2, Step: 1})
+			}
+		}
+	}
+	mid, at := l.At(0, a), l.At(100, a+100*sl)
+	l.Along = at.Sub(mid).Unit()
+	l.Up = l.Along.Perp()
+	l.Mid = mid
+	mu, md := median(size[0]), median(size[1])
+	alone[0], alone[1] = md < 0.3*mu, mu < 0.3*md
+	// legs end where the wave falls to half of what it is on the legs
+	zero := rows/2 + int(math.Round(a/fine))
+	for k := range legs {
+		sign := 1 - 2*k
+		var on []float64
+		for r := 8; r < 24; r++ {
+			if i := zero + sign*r; i >= 0 && i < rows {
+				on = append(on, mean[i])
+			}
+		}
+		level := median(on)
+		for r := 16; ; r++ {
+			i := zero + sign*r
+			if i < 1 || i >= rows-1 || mean[i] < 0.5*level {
+				legs[k] = float64(r) * fine
+				break
+			}
+		}
+	}
+	return legs, alone, nil
+}
+
+func unit(c complex128) complex128 {
+	if a := cmplx.Abs(c); a > 0 {
+		return c / complex(a, 0)
+	}
+	return 0
+}
+
+// smoothed is a running mean over 2n+1.
+func smoothed(v []float64, n int) []float64 {
+	out := make([]float64, len(v))
+	for i := range v {
+		k := 0.0
+		for j := max(0, i-n); j <= min(len(v)-1, i+n); j++ {
+			out[i] += v[j]
+			k++
+		}
+		out[i] /= k
+	}
+	return out
+}
+
+// side traces the edges of one end and reads its hooks; sign is +1 for the end
+// up from the hinge line.
+func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*LacedSide, error) {
+	s := &LacedSide{PxMM: pxmm, LegFrom: 0.42 * leg, LegTo: 0.92 * leg}
+	mid := sign * (s.LegFrom + s.LegTo) / 2
+	up := l.Up.Mul(sign)
+	for k, t := range []*Trace{&s.Left, &s.Right} {
+		line := e.left
+		if k == 1 {
+			line = e.right
+		}
+		if err := f.trace(l, line, up, t, k); err != nil {
+			return nil, err
+		}
+		t.ByHand = e.byHand[k]
+	}
+	s.EdgeL, s.EdgeR = l.edge(&s.Left, mid), l.edge(&s.Right, mid)
+	s.EdgeSD = math.Max(nearScatter(&s.Left), nearScatter(&s.Right))
+	width := s.EdgeR - s.EdgeL
+	if math.Abs(width-e.width) > 0.1*e.width+10 {
+		return nil, refuse("edge_unclear", "The belt's edges are not seen clearly beside the hooks.", "Clear the edges near the hooks and take the photo again; or set them by hand.")
+	}
+	const bands = 4
+	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm}
+	n := int((width + 16) / strip.Step)
+	one := func(from, to float64) []float64 {
+		sum, cnt, row := make([]float64, n), make([]float64, n), make([]float64, n)
+		rows := max(3, int((to-from)/(0.5*pxmm)))
+		for r := 0; r < rows; r++ {
+			t := sign * (from + (to-from)*(float64(r)+0.5)/float64(rows))
+			f.row(l.At(strip.From, t), l.Along, strip.Step, row)
+			for i, v := range row {
+				if !math.IsNaN(v) {
+					sum[i] += v
+					cnt[i]++
+				}
+			}
+		}
+		for i := range sum {
+			if sum[i] /= cnt[i]; cnt[i] < 0.7*float64(rows) {
+				sum[i] = math.NaN()
+			}
+		}
+		within(sum, strip.From, strip.Step, s.EdgeL+math.Max(0.6, 1.5*pxmm), s.EdgeR-math.Max(0.6, 1.5*pxmm))
+		return sum
+	}
+	for b := 0; b < bands; b++ {
+		from := s.LegFrom + (s.LegTo-s.LegFrom)*float64(b)/bands
+		to := s.LegFrom + (s.LegTo-s.LegFrom)*float64(b+1)/bands
+		strip.Bands, strip.Out = append(strip.Bands, one(from, to)), append(strip.Out, (from+to)/2)
+	}
+	strip.Beyond = one(leg+3, leg+9)
+	row, err := hooks.Read(strip)
+	if err != nil {
+		return nil, err
+	}
+	if sign < 0 {
+		for i := range row.Hooks {
+			row.Hooks[i].Turn = -row.Hooks[i].Turn
+		}
+	}
+	s.Row = *row
+	return s, nil
+}
+
+// within fills what lies beyond the belt's edges with the belt's own light.
+func within(v []float64, from, step, left, right float64) {
+	lo, hi := int((left-from)/step)+1, int((right-from)/step)
+	if lo < 0 || hi >= len(v) || hi-lo < 20 {
+		return
+	}
+	w := min(int(20/step), (hi-lo)/2)
+	fill := func(a, b, c, d int) {
+		var all []float64
+		for _, x := range v[a:b] {
+			if !math.IsNaN(x) {
+				all = append(all, x)
+			}
+		}
+		m := median(all)
+		for i := c; i < d; i++ {
+			v[i] = m
+		}
+	}
+	fill(lo, lo+w, 0, lo)
+	fill(hi-w, hi, hi, len(v))
+}
+
+// trace follows one edge of one end from the hinge line on.
+func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace, k int) error {
+	hinge := lineThrough(l.Mid, l.At(100, 0), l.Up)
+	corner, ok := line.meet(hinge)
+	if !ok {
+		return unclear(k, "does not meet the hooks")
+	}
+	b := boundary{Line: line, From: corner}
+	d := line.dir()
+	if d.Dot(up) < 0 {
+		d = d.Mul(-1)
+	}
+	b.To = f.m.lastInside(corner.Add(d.Mul(6)), d)
+	b.From = corner.Add(d.Mul(4))
+	if b.To.Sub(b.From).Norm() < 40 {
+		return refuse("edge_out_of_frame", "Too little of the "+edgeNames[k]+" is in the picture on one side of the hooks.", "Aim so that at least a hand's breadth of belt is in the picture on both sides of the hooks, with both edges.")
+	}
+	pic, spread := f.p, f.blur
+	if w, ok := colourWeights(f.p, f.view, &b, f.blocked); ok {
+		q, err := f.p.projected(w)
+		if err != nil {
+			return err
+		}
+		pic, spread = q, math.Max(f.blur, 1.6)
+	}
+	var pts []tracePoint
+	for round, reach := range []float64{8, 4} {
+		pts, t.Soft = traceBest(pic, f.view, b, reach, spread, innerShare[k], round == 1, f.blocked)
+		if len(pts) < 8 {
+			return unclear(k, "is not seen clearly enough beside the hooks")
+		}
+		fitBoundary(&b, pts)
+		c, ok := b.Line.meet(hinge)
+		if !ok {
+			return unclear(k, "does not meet the hooks")
+		}
+		dir := b.Line.dir()
+		if dir.Dot(up) < 0 {
+			dir = dir.Mul(-1)
+		}
+		b.From = c.Add(dir.Mul(4))
+		b.To = f.m.lastInside(b.From, dir)
+	}
+	t.Length = b.To.Sub(b.From).Norm()
+	t.PxMM = pixelAcross(f.view, b.From.Add(b.To).Mul(0.5), b.Line.N)
+	for _, q := range pts {
+		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
+	}
+	t.Support = math.Min(1, sliceOf(pts)*float64(len(pts))/math.Max(t.Length, 1))
+	if t.NearCut = 1; t.Support < 0.3 {
+		return unclear(k, "is seen over too little of its length beside the hooks")
+	}
+	return nil
+}
+
+// nearMMs is the run of an edge next to the hooks that says where it is.
+const nearEdge = 90.0
+
+// edge is where a trace is at a distance t from the hinge line, along it.
+func (l *Laced) edge(tr *Trace, t float64) float64 {
+	var x, y []float64
+	reach := nearEdge
+	for len(x) < 8 && reach < 2000 {
+		x, y = nil, nil
+		for _, q := range tr.Points {
+			d := q.Plane.Sub(l.Mid)
+			if v := d.Dot(l.Up); math.Abs(v-t) < reach {
+				x, y = append(x, v-t), append(y, d.Dot(l.Along))
+			}
+		}
+		reach *= 1.5
+	}
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	med := median(append([]float64(nil), y...))
+	var sx, sy, sxx, sxy, n float64
+	for i := range x {
+		if math.Abs(y[i]-med) > 6 {
+			continue
+		}
+		n++
+		sx, sy, sxx, sxy = sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
+	}
+	if d := n*sxx - sx*sx; d > 0 && n > 2 {
+		b := (n*sxy - sx*sy) / d
+		return (sy - b*sx) / n
+	}
+	return med
+}
+
+// nearScatter is the scatter of a trace's points next to the hooks about their
+// run, mm.
+func nearScatter(tr *Trace) float64 {
+	var dev []float64
+	for i := 2; i < len(tr.Points) && tr.Points[i].T < 1.5*nearEdge; i++ {
+		a, b, c := tr.Points[i-2].Plane, tr.Points[i-1].Plane, tr.Points[i].Plane
+		d := c.Sub(a).Unit()
+		dev = append(dev, math.Abs(d.Cross(b.Sub(a))))
+	}
+	if len(dev) < 3 {
+		return 0.5
+	}
+	return median(dev) / 0.6745 / math.Sqrt(1.5)
+}
