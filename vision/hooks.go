@@ -631,7 +631,8 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	}
 	var pts []tracePoint
 	for round, reach := range []float64{8, 4} {
-		pts, t.Soft = traceBest(pic, f.view, b, reach, spread, innerShare[k], round == 1, f.blocked)
+		how := search{course: straight, reach: reach, blur: spread, share: innerShare[k], last: round == 1}
+		pts, t.Soft = traceBest(pic, f.view, b, how, f.blocked)
 		if len(pts) < 8 {
 			return unclear(k, "is not seen clearly enough beside the hooks")
 		}
