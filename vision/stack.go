@@ -70,74 +70,75 @@ func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float6
 	base := run(mid * s.dt)
 	p.slope = (run(float64(to-1)*s.dt) - run(float64(from)*s.dt)) / float64(to-1-from)
 	w := int(reach / s.ds)
-	sum := make([]float64, 2*w+1)
 	most := int(shapeMM / s.ds)
-	row := func(i int, shift float64) int { // index of the stack's middle in a slice
-		return int(math.Round((base+p.slope*(float64(i)-mid)+shift)/s.ds)) + s.n2/2
+	middle := func(i int) int { // index of the straight line in a slice
+		return int(math.Round((base+p.slope*(float64(i)-mid))/s.ds)) + s.n2/2
 	}
+	// the slices beside that line, their strongest steps held down
+	width := 2*(w+most) + 1
+	near := make([]float32, len(at)*width)
+	limit := float32(12 * noise)
+	for k, i := range at {
+		from := middle(i) - w - most
+		for d := max(0, -from); d < width && from+d < s.n2; d++ {
+			near[k*width+d] = min(max(g[i*s.n2+from+d], -limit), limit)
+		}
+	}
+	shift := make([]int, len(at))
+	sum := make([]float32, 2*w+1)
 	gather := func() {
 		clear(sum)
-		for _, i := range at {
-			c := row(i, p.shape[i-from])
-			for d := -w; d <= w; d++ {
-				if j := c + d; j >= 0 && j < s.n2 {
-					sum[d+w] += clamp(float64(g[i*s.n2+j]), 12*noise)
-				}
+		for k, q := range shift {
+			for d, v := range near[k*width+most+q:][:len(sum)] {
+				sum[d] += v
 			}
 		}
 	}
 	gather()
 	for range 3 {
-		for k, i := range at {
+		for k := range shift {
 			// neighbours hold a slice: shapes are slow against a slice
-			near, n := 0.0, 0.0
-			for _, m := range []int{k - 1, k + 1} {
-				if m >= 0 && m < len(at) {
-					near, n = near+p.shape[at[m]-from], n+1
-				}
-			}
-			near /= n
-			c := row(i, 0)
-			best, shift := math.Inf(-1), 0
+			beside := float64(shift[max(0, k-1)]+shift[min(k+1, len(shift)-1)]) / 2
+			best := math.Inf(-1)
 			for q := -most; q <= most; q++ {
-				v := 0.0
-				for d := -w; d <= w; d++ {
-					if j := c + q + d; j >= 0 && j < s.n2 {
-						v += clamp(float64(g[i*s.n2+j]), 12*noise) * sum[d+w]
-					}
+				var v float32
+				for d, x := range near[k*width+most+q:][:len(sum)] {
+					v += x * sum[d]
 				}
-				e := (float64(q)*s.ds - near) / 0.3
-				scale := 1.0 / (1 + 0.15*e*e)
+				e := (float64(q) - beside) * s.ds / 0.3
+				worth := float64(v)
 				if v > 0 {
-					v *= scale
+					worth /= 1 + 0.15*e*e
 				}
-				if v > best {
-					best, shift = v, q
+				if worth > best {
+					best, shift[k] = worth, q
 				}
 			}
-			p.shape[i-from] = float64(shift) * s.ds
 		}
 		gather()
+	}
+	for k, i := range at {
+		p.shape[i-from] = float64(shift[k]) * s.ds
 	}
 	// noise of a sum of independent slices
 	n := float64(len(at))
 	floor := noise * math.Sqrt(n)
+	size := func(k int) float64 { return math.Abs(float64(sum[k])) }
 	top := 0.0
-	for _, v := range sum {
-		top = math.Max(top, math.Abs(v))
+	for k := range sum {
+		top = math.Max(top, size(k))
 	}
 	for k := 1; k < 2*w; k++ {
-		v := math.Abs(sum[k])
-		if v <= math.Abs(sum[k-1]) || v < math.Abs(sum[k+1]) || v < math.Max(3*floor, stackFaint*top) {
+		v := size(k)
+		if v <= size(k-1) || v < size(k+1) || v < math.Max(3*floor, stackFaint*top) {
 			continue
 		}
-		sign := math.Copysign(1, sum[k])
+		sign := math.Copysign(1, float64(sum[k]))
 		agree := 0.0
-		for _, i := range at {
-			c := row(i, p.shape[i-from]) + k - w
+		for i, q := range shift {
 			hit := false
-			for j := max(0, c-1); j <= min(s.n2-1, c+1); j++ {
-				hit = hit || sign*float64(g[i*s.n2+j]) > 0.3*noise
+			for _, x := range near[i*width+most+q+k-1:][:3] {
+				hit = hit || sign*float64(x) > 0.3*noise
 			}
 			if hit {
 				agree++
