@@ -20,6 +20,14 @@ type Trace struct {
 	// NearCut is Support over the 80 mm next to the cut; 1 where cards hide it.
 	NearCut float64
 	ByHand  bool
+	Face    Face // of the cut
+}
+
+// Face is the cut's face below its top edge, as the photo shows it.
+type Face struct {
+	Twist float64 // mm by which it grows from the left end to the right: the bevel changes
+	SD    float64 // of Twist
+	Seen  bool    // its lower edge is seen along most of the cut
 }
 
 // EdgePoint is a place on an edge.
@@ -185,6 +193,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			how := search{cut: k == 2, course: straight, reach: 10, blur: spread[k], share: innerShare[k], last: round == 1}
 			if round == 1 {
 				how.course, how.reach = courseOf(pts[k], *b)
+			}
+			if how.cut {
+				how.face = &traces[k].Face
 			}
 			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, how, blocked)
 			if len(pts[k]) < 10 {

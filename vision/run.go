@@ -154,6 +154,7 @@ type search struct {
 	blur   float64                     // spread of a sharp step, px
 	share  float64                     // see innerPath
 	last   bool                        // the last round: places in light
+	face   *Face                       // filled for the cut, when asked for
 }
 
 // bulge is how far a course leaves its line.

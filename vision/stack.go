@@ -1,6 +1,10 @@
 package vision
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+)
 
 // The cut of a belt shows several lines side by side: the top edge, the layers
 // and the lower edge of its face, the border of a shadow. Slice by slice the
@@ -25,7 +29,9 @@ const (
 	unseenCost = 0.4 // of a piece that does not
 	leaveCost  = 3.0 // of leaving it for another line
 	inwardGain = 1.5 // for each mm that a line lies further inside all along
-	mostUnseen = 6   // pieces on end
+
+	leastFaceMM = 0.6 // the narrowest face whose edges are told apart
+	mostUnseen  = 6   // pieces on end
 )
 
 // stackLine is a line that a piece of the strip shows.
@@ -164,9 +170,8 @@ func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float6
 	return p, len(out) > 0
 }
 
-// topLine follows the innermost line that is there all along, and returns the
-// path along it.
-func (s *strip) topLine(g []float32, path []int, reach float64) []int {
+// pieces stacks the strip piece by piece.
+func (s *strip) pieces(g []float32, path []int, reach float64) []piece {
 	noise := noiseOf(g)
 	var ps []piece
 	for from := 0; from+stackSlices/2 < s.slices; from += stackStep {
@@ -174,27 +179,30 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 			ps = append(ps, p)
 		}
 	}
-	if len(ps) < 2 {
-		return path
-	}
-	// A line may be unseen in some pieces, at a price; to leave it for another
-	// one costs more.
+	return ps
+}
+
+// follow picks from every piece the line that goes on from piece to piece, -1
+// where it is not seen: the best seen of all, and of about equals the one
+// further inside by gain, for each mm all along. A line may be unseen in some
+// pieces, at a price; to leave it for another one costs more.
+func follow(ps []piece, gain float64) []int {
 	type state struct {
 		score       float64
 		piece, line int // before this one
 	}
 	states := make([][]state, len(ps))
-	var best state
-	best.score = math.Inf(-1)
+	best := state{math.Inf(-1), -1, -1}
 	for k := range ps {
 		states[k] = make([]state, len(ps[k].lines))
 		for a, l := range ps[k].lines {
 			st := state{-unseenCost * float64(k), -1, -1}
 			for m := max(0, k-mostUnseen-1); m < k; m++ {
-				gap := 0.25 * float64(ps[m].from+ps[m].to+ps[k].from+ps[k].to-2)
+				unseen := float64(k - m - 1)
+				between := 0.25 * float64(ps[m].from+ps[m].to+ps[k].from+ps[k].to-2)
 				for b, o := range ps[m].lines {
-					d := math.Abs(ps[m].at(o, gap) - ps[k].at(l, gap))
-					cost := unseenCost*float64(k-m-1) + math.Min(6*math.Max(0, d-0.2-0.1*float64(k-m-1)), leaveCost)
+					d := math.Abs(ps[m].at(o, between) - ps[k].at(l, between))
+					cost := unseenCost*unseen + math.Min(6*math.Max(0, d-0.2-0.1*unseen), leaveCost)
 					if o.sign != l.sign {
 						cost += 0.3
 					}
@@ -203,7 +211,7 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 					}
 				}
 			}
-			st.score += math.Min(l.strength/8, 1) + inwardGain*l.offset/float64(len(ps))
+			st.score += math.Min(l.strength/8, 1) + gain*l.offset/float64(len(ps))
 			states[k][a] = st
 			if v := st.score - unseenCost*float64(len(ps)-1-k); v > best.score {
 				best = state{v, k, a}
@@ -217,84 +225,79 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 	for k, a := best.piece, best.line; k >= 0; k, a = states[k][a].piece, states[k][a].line {
 		chosen[k] = a
 	}
-	// the pieces' lines, blended where they overlap, and carried on over pieces
-	// that do not show it
-	centre, weight := make([]float64, s.slices), make([]float64, s.slices)
-	signed := append([]float32(nil), g...)
-	var on []int
+	return chosen
+}
+
+// carried is the chosen line in every piece, carried on over those that do not
+// show it.
+func carried(ps []piece, chosen []int) []stackLine {
+	out := make([]stackLine, len(ps))
+	before := -1
 	for k := range ps {
 		if chosen[k] >= 0 {
-			on = append(on, k)
+			out[k] = ps[k].lines[chosen[k]]
+			before = k
+			continue
+		}
+		after := k + 1
+		for after < len(ps) && chosen[after] < 0 {
+			after++
+		}
+		mid := 0.5 * float64(ps[k].from+ps[k].to-1)
+		switch {
+		case before < 0:
+			l := ps[after].lines[chosen[after]]
+			out[k] = stackLine{offset: ps[after].at(l, mid), sign: l.sign}
+		case after == len(ps):
+			out[k] = stackLine{offset: ps[before].at(out[before], mid), sign: out[before].sign}
+		default:
+			f := float64(k-before) / float64(after-before)
+			l := ps[after].lines[chosen[after]]
+			out[k] = stackLine{offset: (1-f)*ps[before].at(out[before], mid) + f*ps[after].at(l, mid), sign: out[before].sign}
 		}
 	}
+	return out
+}
+
+// topLine follows the innermost line that is there all along, and returns the
+// path along it.
+func (s *strip) topLine(g []float32, path []int, ps []piece) []int {
+	if len(ps) < 2 {
+		return path
+	}
+	chosen := follow(ps, inwardGain)
+	top := carried(ps, chosen)
+	// the pieces' lines, blended where they overlap; the line's own sign turned up
+	centre, weight, sign := make([]float64, s.slices), make([]float64, s.slices), make([]float64, s.slices)
 	for k, p := range ps {
 		for i := p.from; i < p.to; i++ {
 			w := 1 - math.Abs(float64(2*i-p.from-p.to+1))/float64(p.to-p.from+1)
-			var at float64
-			if chosen[k] >= 0 {
-				at = p.at(p.lines[chosen[k]], float64(i))
-			} else {
-				before, after := -1, -1
-				for _, q := range on {
-					if q < k {
-						before = q
-					} else if after < 0 {
-						after = q
-					}
-				}
-				switch {
-				case before < 0:
-					at = ps[after].at(ps[after].lines[chosen[after]], float64(i))
-				case after < 0:
-					at = ps[before].at(ps[before].lines[chosen[before]], float64(i))
-				default:
-					f := float64(k-before) / float64(after-before)
-					at = (1-f)*ps[before].at(ps[before].lines[chosen[before]], float64(i)) + f*ps[after].at(ps[after].lines[chosen[after]], float64(i))
-				}
-			}
-			centre[i] += w * (at + p.shape[i-p.from])
+			centre[i] += w * (p.at(top[k], float64(i)) + p.shape[i-p.from])
 			weight[i] += w
+			sign[i] += w * top[k].sign
 		}
 	}
-	for k, q := 0, 0; k < len(ps); k++ {
-		if chosen[k] >= 0 {
-			q = k
-		} else if q < len(on) && chosen[q] < 0 {
-			q = on[0]
-		}
-		to := s.slices
-		if k+1 < len(ps) {
-			to = (ps[k].to + ps[k+1].from) / 2
-		}
-		from := 0
-		if k > 0 {
-			from = (ps[k-1].to + ps[k].from) / 2
-		}
-		if ps[q].lines[max(0, chosen[q])].sign < 0 {
-			for i := from * s.n2; i < to*s.n2; i++ {
-				signed[i] = -g[i]
-			}
-		}
-	}
-	prev := -1
+	signed := append([]float32(nil), g...)
 	for i := range centre {
 		switch {
 		case weight[i] > 0:
 			centre[i] = centre[i]/weight[i]/s.ds + float64(s.n2/2)
-			prev = i
-		case prev >= 0:
-			centre[i] = centre[prev]
+		case i > 0:
+			centre[i], sign[i] = centre[i-1], sign[i-1]
 		default:
 			centre[i] = float64(path[i])
+		}
+		for j := i * s.n2; sign[i] < 0 && j < (i+1)*s.n2; j++ {
+			signed[j] = -g[j]
 		}
 	}
 	out := s.path(signed, 1, 0, centre, 0.35/s.ds, 0.5)
 	// where the line was not seen and the path has something better, a step, it stays
-	for k := 0; k < len(ps); k++ {
+	for k, p := range ps {
 		if chosen[k] >= 0 {
 			continue
 		}
-		from, to := ps[k].from, ps[k].to
+		from, to := p.from, p.to
 		if k > 0 && chosen[k-1] >= 0 {
 			from = ps[k-1].to
 		}
@@ -313,4 +316,45 @@ func (s *strip) topLine(g []float32, path []int, reach float64) []int {
 		}
 	}
 	return out
+}
+
+// lowerEdge is how the cut's face, as seen, changes from the left end of the
+// cut to the right: by how many mm it grows, and the standard deviation of
+// that. The face ends at the outermost line that goes on beside the top edge.
+func lowerEdge(ps []piece) (twist, sd float64, ok bool) {
+	if len(ps) < 4 {
+		return 0, 0, false
+	}
+	top := carried(ps, follow(ps, inwardGain))
+	beyond := make([]piece, len(ps))
+	for k, p := range ps {
+		beyond[k] = p
+		beyond[k].lines = nil
+		for _, l := range p.lines {
+			if l.offset < top[k].offset-leastFaceMM {
+				beyond[k].lines = append(beyond[k].lines, l)
+			}
+		}
+	}
+	chosen := follow(beyond, -inwardGain)
+	var at, face []float64
+	for k, a := range chosen {
+		if a >= 0 {
+			at = append(at, 0.5*float64(ps[k].from+ps[k].to-1))
+			face = append(face, top[k].offset-beyond[k].lines[a].offset)
+		}
+	}
+	if float64(len(at)) < 0.7*float64(len(ps)) || len(at) < 4 {
+		return 0, 0, false
+	}
+	a, b := stat.LinearRegression(at, face, nil, false)
+	length := at[len(at)-1] - at[0]
+	rss := 0.0
+	for k := range at {
+		e := face[k] - a - b*at[k]
+		rss += e * e
+	}
+	// pieces overlap by half: only every second one is news
+	sd = math.Sqrt(rss/float64(len(at)-2)) * math.Sqrt(12/(0.5*float64(len(at))))
+	return b * length, math.Max(sd, 0.1), true
 }

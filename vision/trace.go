@@ -501,7 +501,12 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	follow := 1.6 // mm off the line that is looked for further inside
 	if how.cut {
 		// it is rough, and what goes on beside may be another of its lines
-		path = s.topLine(g, s.steady(g, path, 0.8), 4)
+		path = s.steady(g, path, 0.8)
+		ps := s.pieces(g, path, 4)
+		if how.face != nil {
+			how.face.Twist, how.face.SD, how.face.Seen = lowerEdge(ps)
+		}
+		path = s.topLine(g, path, ps)
 		follow = shapeMM
 	} else {
 		path = s.steady(g, path, 0.35)

@@ -28,6 +28,7 @@ const (
 	Ragged   = "ragged"    // standard deviation of the cut from point to point beyond the measuring noise
 	WornEdge = "worn_edge" // deepest place where an edge lies inside its own line
 	Camber   = "camber"    // as Values.Camber
+	Bevel    = "bevel"     // by how much the cut's visible face grows from left to right; [Shapes] sees the top edge alone and leaves it to its caller
 )
 
 // Sizes below these are what a good cut on a sound belt shows anyway, so they

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"beltend/geometry"
 	"beltend/geometry/square"
 	"beltend/server/result"
 )
@@ -33,8 +34,32 @@ func shapes(shots []*shot, n *network, ends []seen, v *square.Values) []square.D
 	for _, k := range ends {
 		noise = math.Max(noise, 0.15*k.end.Cut.PxMM)
 	}
-	return square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise)
+	faults := square.Shapes(e.toPlane(n.res.Cameras, n.res.Poses), v, noise)
+	if b, ok := bevel(shots, n, ends); ok {
+		faults = append(faults, b)
+	}
+	return faults
 }
+
+// bevel is a cut whose lower edge is not parallel to its upper one, in the
+// photo that shows it most surely. Its face is seen only from beyond the cut.
+func bevel(shots []*shot, n *network, ends []seen) (square.Defect, bool) {
+	var worst square.Defect
+	for _, e := range ends {
+		f := e.end.Cut.Face
+		view := n.res.View(shots[e.photo].camera, e.photo)
+		at := view.Centre()
+		beyond := e.end.Up.Dot(geometry.Vec2{X: at.X, Y: at.Y}.Sub(e.end.LeftCorner)) < 0
+		if f.Seen && beyond && math.Abs(f.Twist) > math.Max(leastBevel, 3*f.SD) && math.Abs(f.Twist) > math.Abs(worst.Size) {
+			worst = square.Defect{Code: square.Bevel, Size: f.Twist, SD: f.SD}
+		}
+	}
+	return worst, worst.Code != ""
+}
+
+// leastBevel is the growth of the cut's face that is named, mm: a knife a few
+// degrees off upright at one end of a belt some 10 mm thick.
+const leastBevel = 0.8
 
 const (
 	bentMM = 1.5 // size above which a V in the cut is doubted, mm
@@ -62,6 +87,9 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
 			f := clampTo(d.X/v.WidthAtCut+0.5, 0, 1)
 			add("stepped cut", "a true step, or another line followed from there", math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
+		case d.Code == square.Bevel:
+			// rectangular between following the top edge and the lower one
+			add("bevelled cut", "the top edge may be taken for the lower one where the face is narrow", size/math.Sqrt(12))
 		case d.Code == square.Camber:
 			// A line through an arc of rise c over L turns by 4 c/L for each L
 			// that the arc is longer; the length seen is no more than chance to
@@ -82,7 +110,7 @@ func describe(d square.Defect, line string) (where, message string) {
 	}
 	size := math.Abs(d.Size)
 	side := "left"
-	if d.X > 0 {
+	if d.X > 0 || (d.Code == square.Bevel && d.Size > 0) {
 		side = "right"
 	}
 	switch d.Code {
@@ -106,6 +134,8 @@ func describe(d square.Defect, line string) (where, message string) {
 		return "", fmt.Sprintf("The cut is ragged by %.1f mm.", size)
 	case "worn_edge":
 		return d.Side, fmt.Sprintf("The %s edge is worn or damaged by up to %.1f mm.", d.Side, size)
+	case "bevel":
+		return side, fmt.Sprintf("The %s is bevelled unevenly: its face is %.1f mm wider on the %s, where the knife leaned more. Check the other side of the belt.", what, size, side)
 	case "camber":
 		return "", fmt.Sprintf("The belt curves by %.1f mm over the length seen: 'square' then depends on the baseline.", size)
 	}
