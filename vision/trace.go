@@ -498,7 +498,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	}
 	path := s.path(g, 0, inwardBias, centre, how.reach/s.ds, 0.35)
 	path = s.innerPath(g, path, how.share)
-	follow := 1.6 // mm off the line that is looked for further inside
+	band := 1.6 // mm off the line that is looked for further inside
 	if how.cut {
 		// it is rough, and what goes on beside may be another of its lines
 		path = s.steady(g, path, 0.8)
@@ -507,7 +507,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 			how.face.Twist, how.face.SD, how.face.Seen = lowerEdge(ps)
 		}
 		path = s.topLine(g, path, ps)
-		follow = shapeMM
+		band = shapeMM
 	} else {
 		path = s.steady(g, path, 0.35)
 	}
@@ -541,7 +541,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		for i := range centre {
 			centre[i] = float64(path[i] + found - zero)
 		}
-		path = s.path(g, sign, 0, centre, follow/s.ds, 0.35)
+		path = s.path(g, sign, 0, centre, band/s.ds, 0.35)
 	}
 	bright := g
 	if how.last {
