@@ -123,8 +123,16 @@ func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float6
 		}
 		gather()
 	}
+	// what is straight of the shape belongs to the line
+	x, y := make([]float64, len(at)), make([]float64, len(at))
 	for k, i := range at {
-		p.shape[i-from] = float64(shift[k]) * s.ds
+		x[k], y[k] = float64(i)-mid, float64(shift[k])*s.ds
+	}
+	lift, tilt := stat.LinearRegression(x, y, nil, false)
+	base += lift
+	p.slope += tilt
+	for k, i := range at {
+		p.shape[i-from] = y[k] - lift - tilt*x[k]
 	}
 	// noise of a sum of independent slices
 	n := float64(len(at))
