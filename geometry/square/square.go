@@ -110,7 +110,8 @@ var (
 )
 
 const (
-	gapFactor = 3.0  // a space of so many mean spacings is a gap
+	gapFactor = 3.0  // a space of so many mean spacings is a gap,
+	leastGap  = 30.0 // mm: but no shorter one, however close the points of several photos lie
 	edgeReach = 60.0 // mm of edge, either way, that say where the edge is at one place
 	cutReach  = 40.0 // mm of cut, likewise
 	smooth    = 6.0  // mm: triangular half-width that takes the noise of close points out of the cut's extremes
@@ -299,7 +300,7 @@ func (v *Values) midpoints() error {
 
 // gapOf returns the spacing above which points count as apart.
 func gapOf(p []geometry.Vec2) float64 {
-	return gapFactor * (p[len(p)-1].Y - p[0].Y) / float64(len(p)-1)
+	return math.Max(leastGap, gapFactor*(p[len(p)-1].Y-p[0].Y)/float64(len(p)-1))
 }
 
 // across interpolates x at y between a and b; ok is false inside a gap.
@@ -367,7 +368,7 @@ func (v *Values) cutLine(e Edges, s Spec) error {
 	if !(span > 0.2*v.WidthMean) {
 		return fmt.Errorf("square: %w: the cut spans %.0f of %.0f mm from left to right", ErrSides, span, v.WidthMean)
 	}
-	gap := gapFactor * span / float64(n-1)
+	gap := math.Max(leastGap, gapFactor*span/float64(n-1))
 	var f fit
 	for k := range c {
 		f.add(c[k].X, c[k].Y, spacing(alongX, c, k, gap))
