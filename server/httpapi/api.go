@@ -43,6 +43,7 @@ type service struct {
 	metrics  *metrics
 	uploads  chan struct{}
 	sections []pages.Section // in the header
+	pieces   pieces          // of photos under way
 }
 
 // New builds the service.
@@ -86,6 +87,7 @@ func New(cfg Config) http.Handler {
 	r.GET("/static/:file", s.static)
 	s.ui(r)
 	s.routesAccount(r)
+	s.routesReview(r)
 	s.sections = served(r)
 	return r
 }
