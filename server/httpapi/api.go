@@ -16,6 +16,7 @@ import (
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/store"
+	"beltend/server/training"
 	"beltend/server/worker"
 )
 
@@ -31,6 +32,7 @@ type Config struct {
 	Store    *store.Store
 	Local    store.Person      // who acts where there are no accounts
 	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
+	Rounds   *training.Book    // nil: the trainer's rounds are kept in memory alone
 	Program  string            // version, written into every measurement
 	Log      *slog.Logger
 
@@ -88,6 +90,7 @@ func New(cfg Config) http.Handler {
 	s.ui(r)
 	s.routesAccount(r)
 	s.routesReview(r)
+	s.routesTrain(r)
 	s.sections = served(r)
 	return r
 }
