@@ -26,6 +26,7 @@ type Card struct {
 	Margin  float64       // of the sheet around the board that belongs to it, mm
 	Blur    float64       // median edge spread sigma, px
 	Markers int
+	Plain   bool // a plain sheet: its size is as paper is cut, not as it was printed
 }
 
 // References says which references to look for. The zero value means the
@@ -33,10 +34,12 @@ type Card struct {
 type References struct {
 	Board   *geometry.Board // one board of this kind
 	Markers *geometry.Loose // loose markers
+	// Sheet is a plain sheet that serves where no card is seen.
+	Sheet *geometry.PlainSheet
 }
 
 // FindCards finds the reference cards and their corners to sub-pixel. It
-// returns a *photo.Error with code no_card, card_repeated or blurred.
+// returns a *photo.Error with code no_card, card_repeated, blurred or not_flat.
 func FindCards(p *Picture, refs References) ([]Card, error) {
 	dict := geometry.CardDict
 	switch {
@@ -50,7 +53,14 @@ func FindCards(p *Picture, refs References) ([]Card, error) {
 	cards, err := findCards(p, refs, dict, narrowWindow)
 	var none *photo.Error
 	if errors.As(err, &none) && none.Code == "no_card" {
-		return findCards(p, refs, dict, wideWindow)
+		cards, err = findCards(p, refs, dict, wideWindow)
+	}
+	if refs.Sheet != nil && errors.As(err, &none) && none.Code == "no_card" {
+		sheet, err := findSheet(p, *refs.Sheet)
+		if err != nil {
+			return nil, err
+		}
+		return []Card{sheet}, nil
 	}
 	return cards, err
 }

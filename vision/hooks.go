@@ -56,7 +56,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 	if err != nil {
 		return nil, err
 	}
-	f := &laceFinder{p: p, view: view, m: m, blur: blur}
+	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur}
 	f.blocked = func(q geometry.Vec2) bool {
 		for _, s := range sheets {
 			if insideQuad(s, q) {
@@ -76,14 +76,87 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 			best = b
 		}
 	}
-	if best == nil || best.score < 0.25 {
+	if best == nil || best.score < 0.1 {
 		return nil, unclearHooks("no row of hooks is seen across the belt")
 	}
-	return f.read(best)
+	var l *Laced
+	why := error(unclearHooks("no row of hooks is seen across the belt"))
+	if best.score >= 0.25 {
+		l, why = f.read(best)
+	}
+	var r *Refused
+	if !errors.As(why, &r) || r.Code != "hooks_unclear" {
+		return l, why
+	}
+	// hooks as light as the belt may differ from it in hue
+	if tinted, err := f.inHue(best); err != nil {
+		return nil, err
+	} else if tinted {
+		if b := f.findBand(best.pair); b != nil && b.score >= 0.25 {
+			if l, err := f.read(b); err == nil {
+				return l, nil
+			}
+		}
+	}
+	return nil, why
+}
+
+// inHue makes the hooks be looked for in the mixture of colours that parts them
+// best from the belt: by the difference between the belt with hooks and without.
+func (f *laceFinder) inHue(b *band) (bool, error) {
+	e := b.pair
+	across := e.up.Perp().Mul(-1)
+	var on, off, diff [3]float64
+	var n, m float64
+	for s := -0.45 * e.width; s <= 0.45*e.width; s += 3 {
+		for _, t := range []float64{-14, -11, -8, 8, 11, 14, -60, -50, -40, 40, 50, 60} {
+			q := e.origin.Add(e.up.Mul(b.y + t)).Add(across.Mul(s))
+			uv, ok := f.view.Project(q)
+			x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
+			if !ok || f.blocked(q) || x < 0 || y < 0 || x >= f.p.CW || y >= f.p.CH {
+				continue
+			}
+			for k := range on {
+				v := float64(f.p.Colour[3*(y*f.p.CW+x)+k])
+				if math.Abs(t) < 20 {
+					on[k] += v
+				} else {
+					off[k] += v
+				}
+			}
+			if math.Abs(t) < 20 {
+				n++
+			} else {
+				m++
+			}
+		}
+	}
+	if n < 50 || m < 50 {
+		return false, nil
+	}
+	size := 0.0
+	for k := range diff {
+		diff[k] = on[k]/n - off[k]/m
+		size += math.Abs(diff[k])
+	}
+	light := math.Abs(0.114*diff[0] + 0.587*diff[1] + 0.299*diff[2])
+	if size < 4 || light > 0.25*size { // light alone tells as much
+		return false, nil
+	}
+	for k := range diff {
+		diff[k] /= size
+	}
+	q, err := f.p.projected(diff)
+	if err != nil {
+		return false, err
+	}
+	f.look = q
+	return true, nil
 }
 
 type laceFinder struct {
 	p       *Picture
+	look    *Picture // in which hooks are looked for
 	view    *geometry.View
 	m       *sceneMap
 	blur    float64
@@ -214,7 +287,7 @@ func (f *laceFinder) row(q, d geometry.Vec2, step float64, out []float64) {
 				continue
 			}
 			t := float64(k-i) / every
-			if v, in := f.p.sample(a.Add(b.Sub(a).Mul(t))); in {
+			if v, in := f.look.sample(a.Add(b.Sub(a).Mul(t))); in {
 				out[k] = lnLight(v)
 			}
 		}
@@ -320,13 +393,18 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 	l := &Laced{Up: e.up, Along: e.up.Perp().Mul(-1), Mid: e.origin.Add(e.up.Mul(b.y))}
 	var alone [2]bool
 	var legs [2]float64
-	for round := 0; round < 2; round++ {
+	for round := 0; round < 3; round++ {
 		var err error
-		if legs, alone, err = f.hinge(l, e, b.pitch, round == 1); err != nil {
+		if legs, alone, err = f.hinge(l, e, b.pitch, round == 2); err != nil {
 			return nil, err
 		}
 	}
 	pxmm := pixelAcross(f.view, l.Mid, l.Along)
+	for k := range alone {
+		if alone[k] && f.goesOn(l, e, 2*float64(k)-1) {
+			return nil, unclearHooks("the belt goes on beyond the hooks, but hooks are seen on one side only")
+		}
+	}
 	for k := range l.Sides {
 		if alone[1-k] {
 			continue // only the other end is there
@@ -345,6 +423,17 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 		return nil, unclearHooks("the two rows seem to have different pitches")
 	}
 	return l, nil
+}
+
+// goesOn tells whether both edges of the belt go on beyond the hinge line.
+func (f *laceFinder) goesOn(l *Laced, e edgePair, sign float64) bool {
+	for k, line := range []planeLine{e.left, e.right} {
+		var t Trace
+		if err := f.trace(l, line, l.Up.Mul(sign), &t, k); err != nil || t.Support < 0.6 {
+			return false
+		}
+	}
+	return true
 }
 
 // hinge puts the joint's frame onto the hinge line and returns how long the legs
@@ -404,27 +493,16 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		for r := range c {
 			if single {
 				main := eu
-				sign := 1.0
 				if cmplx.Abs(down) > cmplx.Abs(up) {
-					main, sign = ed, -1
+					main = ed
 				}
-				half := math.Max(cmplx.Abs(up), cmplx.Abs(down)) / (22 / fine) / 2
-				d[r] = sign * (real(c[r]*cmplx.Conj(main)) - half)
+				d[r] = real(c[r] * cmplx.Conj(main))
 			} else {
 				d[r] = real(c[r]*cmplx.Conj(eu)) - real(c[r]*cmplx.Conj(ed))
 			}
 		}
-		d = smoothed(d, 3)
-		best, ok := math.Inf(1), false
-		for r := 1; r < rows; r++ {
-			if d[r-1] <= 0 && d[r] > 0 {
-				x := float64(r-1) + d[r-1]/(d[r-1]-d[r])
-				if t := (x - float64(rows/2)) * fine; math.Abs(t) < math.Abs(best) {
-					best, ok = t, true
-				}
-			}
-		}
-		if k.t = best; !ok || math.Abs(best) > 25 {
+		best, ok := turning(smoothed(d, 1), fine, single, cmplx.Abs(down) > cmplx.Abs(up))
+		if k.t = best; !ok {
 			found = found[:len(found)-1]
 		}
 	}
@@ -493,6 +571,43 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		}
 	}
 	return legs, alone, nil
+}
+
+// turning is where the wave turns from the one side's to the other's: midway
+// between the ends of both sides' loops, where it rises above half of what it is
+// on the legs. One side alone ends with its loops. Rows are step apart with 0
+// in their middle; the place is given from there.
+func turning(d []float64, step float64, single, down bool) (t float64, ok bool) {
+	n := len(d)
+	zero := n / 2
+	plateau := func(sign int) float64 {
+		var all []float64
+		for r := int(8 / step); r < int(18/step); r++ {
+			all = append(all, d[zero+sign*r])
+		}
+		return median(all)
+	}
+	// first place, from the far side inwards, where the wave falls below half
+	leave := func(sign int) (float64, bool) {
+		half := plateau(sign) / 2
+		for r := int(12 / step); r > -int(12/step); r-- {
+			i := zero + sign*r
+			if d[i]/half < 1 {
+				o := d[i+sign]
+				return float64(sign) * (float64(r) + (half-d[i])/(o-d[i])) * step, true
+			}
+		}
+		return 0, false
+	}
+	if single {
+		if down {
+			return leave(-1)
+		}
+		return leave(1)
+	}
+	a, ok1 := leave(1)
+	b, ok2 := leave(-1)
+	return (a + b) / 2, ok1 && ok2
 }
 
 func unit(c complex128) complex128 {
@@ -568,6 +683,7 @@ func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*Laced
 		strip.Bands, strip.Out = append(strip.Bands, one(from, to)), append(strip.Out, (from+to)/2)
 	}
 	strip.Beyond = one(leg+3, leg+9)
+	strip.Root = one(0.32*leg, 0.42*leg)
 	row, err := hooks.Read(strip)
 	if err != nil {
 		return nil, err
@@ -630,7 +746,10 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 		pic, spread = q, math.Max(f.blur, 1.6)
 	}
 	var pts []tracePoint
-	for round, reach := range []float64{8, 4} {
+	for _, reach := range []float64{16, 8} {
+		b = f.m.align(b, reach)
+	}
+	for round, reach := range []float64{10, 6} {
 		how := search{course: straight, reach: reach, blur: spread, share: innerShare[k], last: round == 1}
 		pts, t.Soft = traceBest(pic, f.view, b, how, f.blocked)
 		if len(pts) < 8 {

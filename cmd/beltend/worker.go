@@ -50,8 +50,8 @@ func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progre
 func draw(job worker.Job) (worker.Answer, error) {
 	a, o := worker.Answer{Measurement: job.Draw}, report.Options{Inches: job.Inches}
 	if job.Window != nil {
-		b, err := pictures.TopDownIn(job.Photos, job.Draw, *job.Window, "png", o)
-		a.Pictures = []worker.File{{Name: "topdown.png", Data: b}}
+		b, err := pictures.TopDownIn(job.Photos, job.Draw, *job.Window, "jpg", o)
+		a.Pictures = []worker.File{{Name: "topdown.jpg", Data: b}}
 		return a, err
 	}
 	files, err := pictures.All(job.Photos, job.Draw, o)

@@ -12,6 +12,7 @@ type Strip struct {
 	Bands       [][]float64 // ln of light across the belt, one a distance from the hinge line; NaN: not seen
 	Out         []float64   // that distance, mm
 	Beyond      []float64   // the same past the points of the legs; nil: not seen
+	Root        []float64   // the same between the bands and the loops
 	Left, Right float64     // where the belt's edges are
 	Pixel       float64     // mm
 }
@@ -101,9 +102,13 @@ func Read(s Strip) (*Row, error) {
 		beyond = k.response(level(s.Beyond, window))
 	}
 	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, all: all, u: u}
+	if s.Root != nil {
+		f.root = k.response(level(s.Root, window))
+	}
 	f.candidates()
 	f.strengths()
 	f.choose(beyond)
+	f.lookAgain()
 	if err := f.number(); err != nil {
 		return r, err
 	}
@@ -230,9 +235,10 @@ func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
 	}
 	l, r := side(-1, 0.5), side(1, 0.5)
 	k.width = (l + r) / bins * pitch
-	k.centre = (float64(top) + 0.5 + (r-l)/2) / bins
-	// the lobe may lean by light from one side: its middle at other heights
+	// light from one side makes the lobe lean: near its foot, the wire's own
+	// sides, it does so least
 	l2, r2 := side(-1, 0.25), side(1, 0.25)
+	k.centre = (float64(top) + 0.5 + (r2-l2)/2) / bins
 	k.doubt = math.Max(0.06*k.width, math.Abs((r2-l2)-(r-l))/2/bins*pitch/2)
 	if k.width > 0.62*pitch {
 		return k, false
@@ -296,6 +302,7 @@ type finder struct {
 	k     shape
 	p     float64
 	resp  [][]float64
+	root  []float64
 	all   []float64
 	u     []float64
 	found []candidate
@@ -481,6 +488,92 @@ func (f *finder) mark(c *candidate, beyond []float64) bool {
 	return false
 }
 
+// along looks for a hook of any turn near a place, by the mean response along
+// its leg, in units of those around it.
+func (f *finder) along(at float64) (ok bool, best candidate) {
+	scale := 0.0
+	var around []float64
+	for _, c := range f.found {
+		if math.Abs(c.at-at) < 6*f.p && math.Abs(c.between) < 0.2 {
+			around = append(around, c.size)
+		}
+	}
+	if scale = median(around); math.IsNaN(scale) || scale < 0.4 {
+		scale = 0.4
+	}
+	mid := 0.0
+	for _, t := range f.s.Out {
+		mid += t / float64(len(f.s.Out))
+	}
+	for turn := -24.0; turn <= 24; turn += 1.5 {
+		tan := math.Tan(turn * math.Pi / 180)
+		for x := at - 0.35*f.p; x <= at+0.35*f.p; x += f.s.Step {
+			c := candidate{at: x, turn: turn * math.Pi / 180, scale: scale}
+			for b, t := range f.s.Out {
+				j := f.index(x - (t-mid)*tan)
+				if j < 0 || j >= len(f.all) || math.IsNaN(f.resp[b][j]) {
+					continue
+				}
+				c.seen++
+				if v := f.resp[b][j] / scale; v > 0 {
+					c.size += v
+					if v > 0.35 {
+						c.bands++
+					}
+				}
+			}
+			if c.size /= math.Max(1, float64(c.seen)); c.size > best.size || best.seen == 0 {
+				best = c
+			}
+		}
+	}
+	return best.size >= sureHook && best.bands >= len(f.s.Out)-1, best
+}
+
+// rooted tells whether something stands at a place next to the loops: a hook so
+// crooked that its leg lies over another's.
+func (f *finder) rooted(at, scale float64) bool {
+	w := int(0.2 * f.p / f.s.Step)
+	for j := max(0, f.index(at)-w); j <= min(len(f.root)-1, f.index(at)+w); j++ {
+		if f.root[j] > 0.5*scale {
+			return true
+		}
+	}
+	return false
+}
+
+// lookAgain looks for crooked hooks at places of the comb that seem empty.
+func (f *finder) lookAgain() {
+	r := f.r
+	var more []Hook
+	for i := 1; i < len(r.Hooks); i++ {
+		a, b := r.Hooks[i-1].At, r.Hooks[i].At
+		n := int(math.Round((b - a) / r.Pitch))
+		for k := 1; k < n; k++ {
+			ok, c := f.along(a + (b-a)*float64(k)/float64(n))
+			if ok && c.at-a > 0.5*r.Pitch && b-c.at > 0.5*r.Pitch {
+				more = append(more, Hook{At: c.at, Turn: c.turn, Clear: math.Min(1, c.size)})
+			}
+		}
+	}
+	if len(more) == 0 {
+		return
+	}
+	r.Hooks = append(r.Hooks, more...)
+	sort.Slice(r.Hooks, func(i, j int) bool { return r.Hooks[i].At < r.Hooks[j].At })
+	var left []float64
+	for _, u := range r.Unclear {
+		found := false
+		for _, h := range more {
+			found = found || math.Abs(h.At-u) < 0.5*r.Pitch
+		}
+		if !found {
+			left = append(left, u)
+		}
+	}
+	r.Unclear = left
+}
+
 // number gives the hooks their places in the comb and finds what is missing,
 // doubled, crooked and how even the row is.
 func (f *finder) number() error {
@@ -528,12 +621,13 @@ func (f *finder) number() error {
 		h[i].Place = h[prev].Place + n
 		for k := 1; k < n; k++ {
 			at := h[prev].At + (h[i].At-h[prev].At)*float64(k)/float64(n)
-			switch j := f.index(at); {
-			case near(at):
-			case math.IsNaN(f.all[j]) || f.all[j] > noHook*1.3:
-				r.Unclear = append(r.Unclear, at)
-			default:
+			if near(at) {
+				continue
+			}
+			if _, c := f.along(at); c.size < noHook && c.seen == len(f.s.Out) && !f.rooted(at, c.scale) {
 				r.Missing = append(r.Missing, at)
+			} else {
+				r.Unclear = append(r.Unclear, at)
 			}
 		}
 		prev = i

@@ -22,9 +22,9 @@ const (
 	// PostgreSQL's index of words is not in the order of time, so there it is read for
 	// what is rarer still.
 	lookback         = 6000
-	lookbackPostgres = 12_000
+	lookbackPostgres = 8000
 
-	siteChunk  = 50   // sites read in one statement, each along its own index range
+	siteChunk  = 50   // sites read in one statement of PostgreSQL, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
 )
@@ -68,14 +68,13 @@ const everything = "1 = 1"
 
 func (d *database) plan(q Query) (plan, error) {
 	p := plan{table: "m", along: condition{sql: everything}, rest: condition{sql: everything}}
-	// The first of these that is asked for is read along; columns with '' added keep
-	// the databases from choosing another index.
+	// The first of these that is asked for is read along.
 	led := false
 	equal := func(column, value string, site bool) {
 		switch {
 		case value == "":
 		case led:
-			p.rest.and("m."+column+" || '' = ?", value)
+			p.rest.and("m."+column+" = ?", value)
 		default:
 			p.along.and("m."+column+" = ?", value)
 			led, p.index, p.bySite = true, column, site
@@ -164,7 +163,7 @@ func (d *database) offsets(p *plan, q Query) {
 	if q.OffsetMax != nil {
 		hi = *q.OffsetMax
 	}
-	p.rest.and("+m.offset_mm >= ? AND +m.offset_mm <= ?", lo, hi)
+	p.rest.and("m.offset_mm >= ? AND m.offset_mm <= ?", lo, hi)
 	where, args := q.Sites.where("m.site")
 	from := "measurement m"
 	if !d.postgres { // which has no statistics to choose by
@@ -301,11 +300,15 @@ func (t *Tx) siteGroups(ctx context.Context, sites Sites, p plan) ([][]condition
 		}
 	}
 	if !p.bySite || sites.all || len(sites.ids) > manySites || len(sites.ids) == 0 {
-		where, args := sites.where("m.site || ''")
+		where, args := sites.where("m.site")
 		return [][]condition{{{where, args}}}, nil
 	}
 	var out [][]condition
-	for chunk := range slices.Chunk(sites.ids, siteChunk) {
+	together := siteChunk
+	if !t.db.postgres { // no way to go, and a short statement is prepared sooner
+		together = 1
+	}
+	for chunk := range slices.Chunk(sites.ids, together) {
 		var group []condition
 		for _, id := range chunk {
 			group = append(group, condition{p.table + ".site = ?", []any{id}})
@@ -356,16 +359,20 @@ func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit int) 
 	return out[:min(limit, len(out))], nil
 }
 
-// reach says where the newest rows end that are looked at first, back of them in a
-// statement: at n = floor, or, whole, at the last row there is.
+// reach says where the newest rows end that are looked at first, about back of them:
+// at n = floor, or, whole, at the last row there is.
 func (t *Tx) reach(ctx context.Context, p plan, groups [][]condition, limit, back int) (whole bool, floor int64, err error) {
 	whole = true
+	sites := 0
+	for _, group := range groups {
+		sites += len(group)
+	}
 	for _, group := range groups {
 		var parts []string
 		var args []any
 		for _, site := range group {
 			parts = append(parts, "SELECT * FROM (SELECT m.n, '' AS id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+p.newest()+" OFFSET ?) AS s")
-			args = append(append(append(args, site.args...), p.along.args...), 1, max(limit, back/len(group))-1)
+			args = append(append(append(args, site.args...), p.along.args...), 1, max(limit, back/sites)-1)
 		}
 		ends, err := t.scanPlaces(ctx, nil, strings.Join(parts, " UNION ALL "), args)
 		if err != nil {

@@ -16,6 +16,7 @@ import (
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/store"
+	"beltend/server/training"
 	"beltend/server/worker"
 )
 
@@ -31,6 +32,7 @@ type Config struct {
 	Store    *store.Store
 	Local    store.Person      // who acts where there are no accounts
 	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
+	Rounds   *training.Book    // nil: the trainer's rounds are kept in memory alone
 	Program  string            // version, written into every measurement
 	Log      *slog.Logger
 
@@ -43,6 +45,7 @@ type service struct {
 	metrics  *metrics
 	uploads  chan struct{}
 	sections []pages.Section // in the header
+	pieces   pieces          // of photos under way
 }
 
 // New builds the service.
@@ -86,6 +89,8 @@ func New(cfg Config) http.Handler {
 	r.GET("/static/:file", s.static)
 	s.ui(r)
 	s.routesAccount(r)
+	s.routesReview(r)
+	s.routesTrain(r)
 	s.sections = served(r)
 	return r
 }

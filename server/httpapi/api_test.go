@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -16,6 +17,7 @@ import (
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/result"
 	"beltend/server/store"
@@ -65,6 +67,10 @@ func full() *result.Measurement {
 	m.Budget[0].Type = "A"
 	m.Settings.Line, m.Settings.Sheet = "cut", "a4"
 	m.Settings.Camera, m.Settings.CameraSD, m.Settings.CameraSize = make([]float64, 8), make([]float64, 8), []int{4000, 3000}
+	// Seen from straight above, so that the view from above can be drawn.
+	m.Image[0].Camera = []float64{1000, 500, 500, 0, 0, 0, 0, 0}
+	m.Image[0].CamFromBelt = []float64{math.Pi, 0, 0, 0, 0, 1000}
+	m.Photos[0].LeftOut = ""
 	m.Settings.Hints = []result.Hint{{Photo: 0, Edge: "left", Px: [][2]float64{{1, 2}, {3, 4}}}}
 	return m
 }
@@ -103,9 +109,21 @@ type answer struct {
 
 type part struct{ name, file, data string }
 
+var local = store.Person{Actor: archive.Actor{ID: "local", Name: "Ada Finch"}, Sites: archive.AllSites()}
+
+func newStore(t *testing.T, f Measurer) *store.Store {
+	t.Helper()
+	a, err := archive.Open(t.Context(), archive.Address{Folder: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.Close() })
+	return store.New(a, Draw(f), 1<<20)
+}
+
 func serve(t *testing.T, f Measurer, change func(*Config)) *httptest.Server {
 	t.Helper()
-	cfg := Config{Measurer: f, Store: store.NewMemory(10, 1<<20), Program: "test"}
+	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local, Program: "test"}
 	if change != nil {
 		change(&cfg)
 	}
@@ -450,7 +468,7 @@ func TestSparseMeasurementsHaveAPage(t *testing.T) {
 	f := newFake()
 	s := serve(t, f, nil)
 	for _, v := range []result.Verdict{result.Square, result.Recut, result.Undecided} {
-		f.answer = &result.Measurement{Schema: result.Schema, Verdict: v}
+		f.answer = &result.Measurement{Schema: result.Schema, Verdict: v, Squareness: &result.Squareness{ToleranceMM: 1}, Width: &result.Width{}, Warnings: []result.Warning{}}
 		resp, _ := post(t, s.URL+"/", nil, part{"photos", "a.jpg", "ok"})
 		if resp, body := get(t, s.URL+resp.Header.Get("Location"), nil); resp.StatusCode != 200 || !bytes.Contains(body, []byte("</html>")) {
 			t.Errorf("%s: %s", v, resp.Status)

@@ -28,6 +28,27 @@ var sections = []pages.Section{
 func (s *service) ui(r *gin.Engine) {
 	r.GET("/sw.js", s.serviceWorker)
 	r.GET("/components", s.components)
+
+	r.GET("/joints/new", s.newJoint)
+	r.POST("/joints", s.beginJoint)
+	r.GET("/joints/:id", s.joint)
+	r.POST("/joints/:id/cautions", s.acknowledge)
+	r.POST("/joints/:id/closed", s.closeJoint)
+	r.GET("/joints/:id/pair", s.jointPair)
+	r.GET("/joints/:id/end/:end/:step", s.photos)
+	r.POST("/joints/:id/end/:end/:step", s.sendPhotos)
+	r.POST("/joints/:id/end/:end/:step/measure", s.stepMeasure)
+	r.GET("/joints/:id/photos/:hash", s.photoState)
+	r.PUT("/joints/:id/photos/:hash", s.photoPart)
+
+	r.GET("/lacing", s.lacing)
+	r.POST("/lacing", s.lacing)
+	r.GET("/tape", s.tape)
+	r.POST("/tape", s.tape)
+
+	r.GET("/m/:id/above.png", s.above)
+	r.GET("/m/:id/photo/:photo", s.original)
+	r.POST("/m/:id/again", s.again)
 }
 
 // served are the sections whose pages are there.

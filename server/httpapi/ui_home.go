@@ -19,7 +19,11 @@ func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fie
 		s.Log.Error("list measurements", "error", err) // the form still works
 	}
 	view := s.view(c)
-	s.render(c, status, "home.html", pages.Home(view, pages.HomeData{Problem: p, Fields: fields, Recent: recent}))
+	joints, err := s.jointLines(c.Request.Context(), s.words(c), s.who(c).Sites)
+	if err != nil {
+		s.Log.Error("list joints", "error", err)
+	}
+	s.render(c, status, "home.html", pages.Home(view, pages.HomeData{Problem: p, Fields: fields, Recent: recent, Joints: joints}))
 }
 
 // upload measures what the form sends and goes on to the result's page.
@@ -52,16 +56,4 @@ func (s *service) upload(c *gin.Context) {
 // knows its code.
 func problemData(w *pages.Words, p problem) *pages.ProblemData {
 	return pages.ProblemOf(w, p.Code, title(p.Status), p.Detail, p.Advice)
-}
-
-func (s *service) page(c *gin.Context) {
-	r, err := s.record(c)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	view := s.view(c)
-	r.Inches = view.Inches
-	r.Measurement.Links = links(&r)
-	s.render(c, http.StatusOK, "result.html", pages.Result(view, r))
 }

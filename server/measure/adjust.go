@@ -57,6 +57,13 @@ func build(shots []*shot, s *result.Settings) (*network, error) {
 	if s.PrintScaleX != 0 {
 		pr = bundle.PrintPrior{X: s.PrintScaleX, Y: s.PrintScaleY, ScaleSD: scaleSDm, AnisoSD: anisoSDm}
 	}
+	if shots[0].plain() {
+		p, err := geometry.ParseSheet(s.Sheet)
+		if err != nil {
+			return nil, err
+		}
+		pr.ScaleSD, pr.AnisoSD = p.ScaleSD(), p.ScaleSD()
+	}
 	n.problem.Print = pr
 	size := func(p geometry.Vec2) geometry.Vec2 { return geometry.Vec2{X: p.X * pr.X, Y: p.Y * pr.Y} }
 
@@ -202,7 +209,11 @@ func checkNetwork(n *network, shots []*shot) error {
 	r := n.res
 	for i, sh := range shots {
 		for c, rms := range r.CardRMS[i] {
-			if rms > maxCardPx*math.Max(1, sh.cards[0].Blur) {
+			limit := maxCardPx * math.Max(1, sh.cards[0].Blur)
+			if sh.plain() { // paper is not cut to a pixel
+				limit = math.Max(limit, 2.5*sh.cards[0].Corners[0].Sigma)
+			}
+			if rms > limit {
 				if len(n.names) == 1 {
 					return &result.Refusal{Code: "not_flat", Photo: sh.name,
 						Message: fmt.Sprintf("%s: the corners of %s are off a flat card by %.1f px.", sh.name, n.names[c], rms),

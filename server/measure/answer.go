@@ -127,7 +127,7 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 			m.Warnings = append(m.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
 		}
 	}
-	warn(m, n, s, v, u(qWidthMean))
+	warn(m, shots, n, s, v, u(qWidthMean))
 	if m.Line == drawn && line.widthMM > thickMM {
 		m.Warnings = append(m.Warnings, result.Warning{Code: "thick_line",
 			Message: fmt.Sprintf("The drawn line is %.1f mm wide; its middle was judged. Keep the knife on one side of it all the way.", line.widthMM)})
@@ -241,6 +241,8 @@ func advise(m *result.Measurement, shots []*shot, n *network) string {
 		return ""
 	}
 	switch {
+	case shots[0].plain():
+		return "A plain sheet is known to a few tenths of a per cent only: print two reference cards, lay one near each belt edge, and take the photo again."
 	case len(n.names) == 1:
 		return "Lay a second card near the other belt edge, or take another photo from the other side, and measure both photos together."
 	case len(shots) == 1:
@@ -353,7 +355,7 @@ func uprightView(sh *shot, view *geometry.View, v *square.Values) (geometry.Came
 }
 
 // warn adds what a person should know about this measurement.
-func warn(m *result.Measurement, n *network, s *result.Settings, v *square.Values, uWidth float64) {
+func warn(m *result.Measurement, shots []*shot, n *network, s *result.Settings, v *square.Values, uWidth float64) {
 	add := func(code, format string, a ...any) {
 		m.Warnings = append(m.Warnings, result.Warning{Code: code, Message: fmt.Sprintf(format, a...)})
 	}
@@ -362,7 +364,9 @@ func warn(m *result.Measurement, n *network, s *result.Settings, v *square.Value
 			add("width_differs", "The belt measures %.0f mm, %.1f %% off the nominal %.0f mm: check the print scale of the cards, the width entered, and that the cards lie on the belt.", v.WidthMean, 100*d, s.NominalMM)
 		}
 	}
-	if s.PrintScaleX == 0 {
+	if shots[0].plain() {
+		add("plain_sheet", "Measured from a %s, an emergency reference: its sides may be off by 2 mm and its corners are few, so the uncertainty is larger. Print a reference card for the next photo.", n.names[0])
+	} else if s.PrintScaleX == 0 {
 		add("print_scale_not_measured", "The cards' print scale was not entered: lengths are uncertain by 0.3 %%. Measure the two bars on the sheet with a steel rule.")
 	}
 	for c, cam := range n.res.Cameras {

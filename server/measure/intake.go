@@ -36,9 +36,18 @@ func intakeAll(ctx context.Context, photos []Input, refs vision.References, tick
 			return nil, err
 		}
 		shots = append(shots, sh)
+		if sh.plain() && len(photos) > 1 {
+			closeAll(shots)
+			return nil, &result.Refusal{Code: "photos_not_connected", Photo: in.Name,
+				Message: in.Name + " has a plain sheet for its reference, whose two ends look alike: it cannot tie photos together.",
+				Advice:  "Measure this photo alone, or lay printed cards on the belt and take the photos again."}
+		}
 	}
 	return shots, nil
 }
+
+// plain reports whether the photo's reference is a plain sheet.
+func (sh *shot) plain() bool { return sh.cards[0].Plain }
 
 // closeAll frees the shots' pictures.
 func closeAll(shots []*shot) {

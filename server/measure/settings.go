@@ -62,6 +62,18 @@ func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 		}
 		refs.Markers = &l
 	}
+	if s.Sheet != "" {
+		p, err := geometry.ParseSheet(s.Sheet)
+		switch {
+		case err != nil:
+			return bad("sheet", "%v", err)
+		case s.Board != "" || s.Markers != "":
+			return bad("sheet", "give a board, loose markers or a plain sheet, only one of them")
+		case s.PrintScaleX != 0:
+			return bad("sheet", "the print scale is a printed card's: leave it out with a plain sheet")
+		}
+		refs.Sheet = &p
+	}
 	if s.Camera != nil {
 		if len(s.Camera) != geometry.CameraParams || len(s.CameraSD) != geometry.CameraParams || len(s.CameraSize) != 2 {
 			return bad("camera", "the profile needs %d values, as many standard deviations and the picture size", geometry.CameraParams)
@@ -90,9 +102,6 @@ func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 				return bad("hint", "a point of the %s is no place in a photo", h.Edge)
 			}
 		}
-	}
-	if s.Sheet != "" {
-		return bad("sheet", "a plain sheet as reference is not supported: lay a printed card on the belt")
 	}
 	return refs, nil
 }

@@ -1,6 +1,8 @@
 package pages
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"slices"
 
 	"beltend/server/archive"
@@ -83,9 +85,9 @@ type PhotoData struct {
 	Checks   []Check // of a refused photo
 	Chain    []ChainRow
 	Last     *Line
-	LastScal *Scale
+	Scale    *Scale
 	Photos   []string // SHA-256 of those together so far
-	CardSets []CardSetRow
+	CardSets []CardSetChoice
 	Print    string // print scale as typed
 	Trim     string
 }
@@ -123,8 +125,18 @@ func Chain(w *Words, found []archive.Found, inches bool) []ChainRow {
 	return rows
 }
 
-// CardSetRow is a card set to choose.
-type CardSetRow struct {
+// CardSetChoice is a card set to choose.
+type CardSetChoice struct {
 	ID, Name string
 	Chosen   bool
+}
+
+// CautionsVersion names the text of the cautions as it is shown: its language
+// and the beginning of its hash.
+func CautionsVersion(w *Words) string {
+	sum := sha256.New()
+	for _, n := range []string{"1", "2", "3", "4", "done"} {
+		sum.Write([]byte(w.Text("cautions." + n)))
+	}
+	return fmt.Sprintf("%s-%x", w.Lang, sum.Sum(nil)[:4])
 }

@@ -80,7 +80,7 @@ type Section struct {
 type ProblemData struct{ Title, Code, Detail, Advice string }
 
 // shared are the templates that every page may use.
-var shared = []string{"base.html", "parts.html"}
+var shared = []string{"base.html", "parts.html", "review_parts.html"}
 
 // byLang holds every page in every language, so that {{text "key"}} needs no
 // language wherever it stands.
@@ -91,7 +91,7 @@ var byLang = func() map[string]map[string]*template.Template {
 	}
 	all := map[string]map[string]*template.Template{}
 	for lang, w := range catalogue {
-		base := template.Must(template.New("base.html").Funcs(funcs(w)).ParseFS(templates, "templates/base.html", "templates/parts.html"))
+		base := template.Must(template.New("base.html").Funcs(funcs(w)).ParseFS(templates, "templates/base.html", "templates/*parts.html"))
 		all[lang] = map[string]*template.Template{}
 		for _, name := range names {
 			if file := path.Base(name); !slices.Contains(shared, file) {
@@ -114,6 +114,7 @@ func funcs(w *Words) template.FuncMap {
 		"day":     func(t time.Time) string { return t.Format("2006-01-02") },
 		"add":     func(a, b int) int { return a + b },
 		"dict":    dict,
+		"dotless": func(what string) string { return strings.ReplaceAll(what, ".", "_") },
 		"list":    func(v ...any) []any { return v },
 		"attr":    func(key string) template.HTMLAttr { return attr(w, key) },
 	}

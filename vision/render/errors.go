@@ -59,7 +59,7 @@ var Errors = []Error{
 			s.Line = s.drawnLine()
 			s.Line.Y, s.Line.Offset = math.Abs(size)+25, -size
 		}},
-	{"small_card", "measured with one small card", "length of the card's printed board", 70, 90, 150, false,
+	{"small_card", "measured with one small card", "length of the card's printed board", 90, 120, 150, false,
 		func(s *Scene, size float64) {
 			y := s.Belt.Width * 0.35
 			if len(s.Cards) > 0 {

@@ -316,7 +316,9 @@ func (m *maker) flaws(hooks []Hook, missing, doubled, crooked int) []Hook {
 	}
 	for range crooked {
 		if k := place(); k >= 0 {
-			hooks[k].Turn, hooks[k].Flaw = m.either(8, 16), "crooked"
+			// clear of its neighbours
+			most := math.Atan(0.6*m.s.Hinge.Pitch/m.s.Hinge.Leg) * 180 / math.Pi
+			hooks[k].Turn, hooks[k].Flaw = m.either(math.Min(8, 0.9*most), math.Min(16, most)), "crooked"
 		}
 	}
 	var out []Hook
@@ -377,7 +379,7 @@ func (m *maker) joint(missing, doubled, crooked int) {
 	pitch := m.in(math.Max(4, b.Width/110), 14)
 	s.Hinge = &Hinge{Pitch: pitch, Wire: math.Max(1, math.Min(3, pitch*m.in(0.17, 0.27)))}
 	g := s.Hinge
-	g.Leg = m.in(14, 26)
+	g.Leg = math.Min(m.in(14, 26), 5*pitch)
 	g.Gap = m.in(2.5, 5)
 	g.Pin = math.Min(m.in(2, 5), 1.4*g.Gap)
 	switch b.Look {
@@ -410,7 +412,7 @@ func (m *maker) joint(missing, doubled, crooked int) {
 	g.LowerWidth = b.Width + m.either(0, 2)
 	g.LowerShift = m.either(0, 1)
 	m.phone()
-	hi := math.Max(300, 0.55*b.Width)
+	hi := math.Max(g.Leg+360, 0.55*b.Width)
 	lo := -math.Max(70, m.in(0.2, 0.6)*b.Width)
 	m.over(m.in(0, 18), m.in(-25, 25)+pick(m, 0.0, 180.0), m.in(-6, 6), lo, hi)
 	n, first := 1+m.IntN(2), 1+m.IntN(10)

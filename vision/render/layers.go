@@ -113,7 +113,7 @@ func (s *Scene) build(v *geometry.View) ([]layer, error) {
 	}
 	for i := range s.Sheets {
 		h := &s.Sheets[i]
-		sheet := Card{X: h.X, Y: h.Y, Turn: h.Turn, Curl: h.Curl}
+		sheet := h.card()
 		b.sheet(&sheet, i+100, h.Width, h.Height)
 	}
 	o := s.outline()

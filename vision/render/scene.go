@@ -189,16 +189,6 @@ type Card struct {
 	Block  bool    `json:"block,omitempty"` // stands on a block of height Lift
 }
 
-// Sheet is a plain sheet of paper.
-type Sheet struct {
-	X      float64 `json:"x_mm"`
-	Y      float64 `json:"y_mm"`
-	Turn   float64 `json:"turn_deg"`
-	Width  float64 `json:"width_mm"`
-	Height float64 `json:"height_mm"`
-	Curl   float64 `json:"curl_mm,omitempty"`
-}
-
 // Clutter is a thing that lies in the picture.
 type Clutter struct {
 	Kind   string  `json:"kind"` // one of Things

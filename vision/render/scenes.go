@@ -733,7 +733,7 @@ func OtherReference(seed int64) Scene {
 }
 
 // Kinds are the names that Make takes.
-var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference", "drawn"}
+var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference", "drawn", "sheet"}
 
 // Make draws up the scenes of a kind: one, except of several photos.
 func Make(kind string, seed int64) ([]Scene, error) {
@@ -755,6 +755,8 @@ func Make(kind string, seed int64) ([]Scene, error) {
 		return []Scene{OtherReference(seed)}, nil
 	case "drawn":
 		return []Scene{DrawnLine(seed)}, nil
+	case "sheet":
+		return []Scene{PlainSheet(seed)}, nil
 	}
 	return nil, fmt.Errorf("scene kind %q: choose one of %s", kind, strings.Join(Kinds, ", "))
 }

@@ -31,7 +31,10 @@ type Truth struct {
 	CornersMM   TruthCorners     `json:"corners_mm"`
 	ImagePoints TruthImagePoints `json:"image_points"`
 	Cards       []TruthCard      `json:"cards"`
-	Camera      TruthCamera      `json:"camera"`
+	// Sheets are the corners of the plain sheets in the photo, counterclockwise on
+	// the sheet from the bottom left.
+	Sheets [][]Pt      `json:"sheets_px,omitempty"`
+	Camera TruthCamera `json:"camera"`
 	// CutInFrame is the share of the cut that the photo shows.
 	CutInFrame float64 `json:"cut_fraction_in_frame"`
 	Scene      *Scene  `json:"scene"`
@@ -248,6 +251,9 @@ func (s *Scene) truth(upTo float64) (Truth, error) {
 			return t, err
 		}
 		t.Cards = append(t.Cards, c)
+	}
+	for _, h := range s.Sheets {
+		t.Sheets = append(t.Sheets, h.corners(s, &v))
 	}
 	t.Hinge = s.truthHinge()
 	t.Camera = s.truthCamera(&v)

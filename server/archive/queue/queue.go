@@ -164,12 +164,30 @@ func unavailable(doing string, err error) error {
 	return &archive.Error{Kind: archive.Unavailable, Message: "The queue does not answer. Try again in a moment", Cause: fmt.Errorf("%s: %w", doing, err)}
 }
 
-func (q *queue[TTx]) Put(ctx context.Context, j Job) (int64, error) {
-	r, err := q.client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true}})
+func (q *queue[TTx]) Put(ctx context.Context, j Job) (ticket int64, err error) {
+	err = persist(ctx, func() error {
+		r, err := q.client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true}})
+		if err == nil {
+			ticket = r.Job.ID
+		}
+		return err
+	})
 	if err != nil {
 		return 0, unavailable("put a job in", err)
 	}
-	return r.Job.ID, nil
+	return ticket, nil
+}
+
+// persist tries what may be done again, at once: the connections that were kept may
+// have ended with the database's last restart.
+func persist(ctx context.Context, do func() error) error {
+	var err error
+	for range 5 {
+		if err = do(); err == nil || errors.Is(err, river.ErrNotFound) || ctx.Err() != nil {
+			return err
+		}
+	}
+	return err
 }
 
 // worker hands River's jobs to the service.
@@ -219,7 +237,8 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 }
 
 func (q *queue[TTx]) State(ctx context.Context, ticket int64) (State, string, error) {
-	j, err := q.client.JobGet(ctx, ticket)
+	var j *rivertype.JobRow
+	err := persist(ctx, func() (err error) { j, err = q.client.JobGet(ctx, ticket); return err })
 	if errors.Is(err, river.ErrNotFound) {
 		return "", "", &archive.Error{Kind: archive.NotFound, Message: "There is no such job any more."}
 	}
@@ -242,7 +261,8 @@ func (q *queue[TTx]) State(ctx context.Context, ticket int64) (State, string, er
 }
 
 func (q *queue[TTx]) Length(ctx context.Context) (int, error) {
-	n, err := q.count(ctx)
+	n := 0
+	err := persist(ctx, func() (err error) { n, err = q.count(ctx); return err })
 	if err != nil {
 		return 0, unavailable("count the jobs", err)
 	}

@@ -1,0 +1,19 @@
+// On every page: say when there is no network, open without it, send what waits.
+import { waiting, send } from './queue.js';
+
+const banner = document.getElementById('network');
+const show = () => { banner.hidden = navigator.onLine; };
+addEventListener('online', show);
+addEventListener('offline', show);
+show();
+
+if (window.isSecureContext && 'serviceWorker' in navigator) {
+  navigator.serviceWorker.register('/sw.js').catch(() => {}); // the pages work without
+}
+
+// The page that takes photos sends by itself, and shows it.
+if (!document.getElementById('photo')) {
+  const go = async () => { if (navigator.onLine && await waiting()) send().catch(() => {}); };
+  addEventListener('online', go);
+  go();
+}

@@ -1,0 +1,61 @@
+// Pages open without network: what was seen last is shown. Answers and photos come from the
+// service alone; what waits to be sent is in the queue.
+const FILES = 'beltend-files-VERSION';
+const PAGES = 'beltend-pages';
+
+self.addEventListener('install', (e) => {
+  e.waitUntil((async () => {
+    const files = await caches.open(FILES);
+    await files.addAll(['beltend.css', 'beltend.js', 'photo.js', 'answer.js'].map((f) => `/static/${f}?v=VERSION`));
+    await files.addAll(['/static/queue.js', '/static/stream.js', '/static/texts.js', '/static/stage.js', '/static/icon.svg']);
+    await self.skipWaiting();
+  })());
+});
+
+self.addEventListener('activate', (e) => {
+  e.waitUntil((async () => {
+    for (const name of await caches.keys()) if (name.startsWith('beltend-files-') && name !== FILES) await caches.delete(name);
+    await self.clients.claim();
+  })());
+});
+
+async function file(request) {
+  const files = await caches.open(FILES);
+  const versioned = new URL(request.url).searchParams.has('v');
+  const kept = await files.match(request);
+  if (kept && versioned) return kept;
+  try {
+    const answer = await fetch(request);
+    if (answer.ok) await files.put(request, answer.clone());
+    return answer;
+  } catch (err) {
+    const any = kept ?? await files.match(request, { ignoreSearch: true });
+    if (any) return any;
+    throw err;
+  }
+}
+
+async function page(request) {
+  const pages = await caches.open(PAGES);
+  try {
+    const answer = await fetch(request);
+    if (answer.ok && !answer.redirected) await pages.put(request, answer.clone());
+    return answer;
+  } catch (err) {
+    const kept = await pages.match(request) ?? await pages.match('/');
+    if (kept) return kept;
+    throw err;
+  }
+}
+
+self.addEventListener('fetch', (e) => {
+  const url = new URL(e.request.url);
+  if (url.origin !== location.origin) return;
+  if (e.request.method !== 'GET') {
+    // Whoever signs out leaves nothing to the next person at this device.
+    if (url.pathname === '/sign-out' || url.pathname === '/sign-in') e.waitUntil(caches.delete(PAGES));
+    return;
+  }
+  if (url.pathname.startsWith('/static/')) e.respondWith(file(e.request));
+  else if (e.request.mode === 'navigate') e.respondWith(page(e.request));
+});

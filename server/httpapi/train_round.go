@@ -1,0 +1,253 @@
+package httpapi
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/geometry"
+	"beltend/server/pages"
+	"beltend/server/training"
+)
+
+const roundsShown = 50
+
+// scoreLine is a round in a list.
+type scoreLine struct {
+	ID, Person, When    string
+	Seed                int64
+	Answered, Questions int
+	Points, Most, Share int
+	Done                bool
+}
+
+// start is the trainer's first page.
+func (t *trainer) start(c *gin.Context) {
+	w := t.words(c)
+	var lines []scoreLine
+	seed := c.Query("seed")
+	for _, r := range t.book.Rounds() {
+		if seed != "" && seed != strconv.FormatInt(r.Seed, 10) {
+			continue
+		}
+		if len(lines) == roundsShown {
+			break
+		}
+		lines = append(lines, lineOf(w, &r))
+	}
+	t.render(c, http.StatusOK, "train_start.html", pages.Page{Title: w.Text("train.title"), Data: struct {
+		Person string
+		Seed   string
+		Lines  []scoreLine
+		Kept   bool
+		Errors []choice
+		Most   int
+	}{t.view(c).Person, seed, lines, t.book.Kept(), choicesOf(w, "error", training.Codes, ""), training.MostQuestions}})
+}
+
+func lineOf(w *pages.Words, r *training.Round) scoreLine {
+	l := scoreLine{ID: r.ID, Person: r.Person, When: w.When(r.Started), Seed: r.Seed, Answered: len(r.Answers), Questions: r.Questions, Done: r.Done()}
+	l.Points, l.Most = r.Points()
+	if l.Most > 0 {
+		l.Share = 100 * l.Points / l.Most
+	}
+	return l
+}
+
+func whole(name, text string) (int64, error) {
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil {
+		return 0, geometry.Wrong(name, "%q is no whole number", text)
+	}
+	return n, nil
+}
+
+func (t *trainer) beginRound(c *gin.Context) {
+	seed, err := whole("seed", c.PostForm("seed"))
+	if c.PostForm("seed") == "" { // of the day: a class that gives none has one all the same
+		y, m, d := now().Date()
+		seed, err = int64(y)*10000+int64(m)*100+int64(d), nil
+	}
+	var n int64
+	if err == nil {
+		n, err = whole("questions", c.PostForm("questions"))
+	}
+	if err == nil && (n < 1 || n > training.MostQuestions) {
+		err = geometry.Wrong("questions", "%d is out of range 1 to %d", n, training.MostQuestions)
+	}
+	var r training.Round
+	if err == nil {
+		r, err = t.book.Begin(c.PostForm("person"), seed, int(n), now())
+	}
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	c.Redirect(http.StatusSeeOther, "/train/rounds/"+r.ID+"/1")
+}
+
+// round is the page of a round's points.
+func (t *trainer) round(c *gin.Context) {
+	r, err := t.book.Round(c.Param("id"))
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	w := t.words(c)
+	type row struct {
+		Number            int
+		Error, Said, Href string
+		Right             string
+		Points            int
+		Dangerous         bool
+	}
+	var rows []row
+	for i, a := range r.Answers {
+		rows = append(rows, row{i + 1, w.Text("train.error_" + a.Exercise.Error), w.Text("train.verdict_" + a.Answer.Verdict),
+			fmt.Sprintf("/train/rounds/%s/%d/answer", r.ID, i+1), w.Text("train.verdict_" + a.Right), a.Marks.Total(), a.Marks.Dangerous})
+	}
+	next := ""
+	if !r.Done() {
+		next = fmt.Sprintf("/train/rounds/%s/%d", r.ID, len(r.Answers)+1)
+	}
+	t.render(c, http.StatusOK, "train_round.html", pages.Page{Title: w.Text("train.round_of", r.Person), Data: struct {
+		Line scoreLine
+		Rows []row
+		Next string
+		Of   int
+	}{lineOf(w, &r), rows, next, training.MostPoints}})
+}
+
+// at is the round and question of an address; false after failing.
+func (t *trainer) at(c *gin.Context) (training.Round, int, training.Exercise, bool) {
+	r, err := t.book.Round(c.Param("id"))
+	n, bad := strconv.Atoi(c.Param("n"))
+	if err == nil && (bad != nil || n < 1 || n > r.Questions) {
+		err = problemNotFound
+	}
+	var e training.Exercise
+	if err == nil {
+		if n <= len(r.Answers) {
+			e = r.Answers[n-1].Exercise // as it was asked
+		} else {
+			e, err = training.Question(r.Seed, n-1)
+		}
+	}
+	if err != nil {
+		t.fail(c, err)
+		return r, 0, e, false
+	}
+	return r, n, e, true
+}
+
+// question asks the next question; one that is answered shows its answer.
+func (t *trainer) question(c *gin.Context) {
+	r, n, e, ok := t.at(c)
+	if !ok {
+		return
+	}
+	here := "/train/rounds/" + r.ID
+	switch next := len(r.Answers) + 1; {
+	case n < next:
+		c.Redirect(http.StatusSeeOther, fmt.Sprintf("%s/%d/answer", here, n))
+		return
+	case n > next:
+		c.Redirect(http.StatusSeeOther, fmt.Sprintf("%s/%d", here, next))
+		return
+	}
+	w := t.words(c)
+	points, _ := r.Points()
+	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.question_of", n, r.Questions), Scripts: []string{"train.js"}, Data: asking{
+		Photo: fmt.Sprintf("%s/%d/photo.jpg", here, n), Action: fmt.Sprintf("%s/%d", here, n), Post: true, Full: sizeOf(),
+		Width: fmt.Sprintf("%g mm", e.Width), Allowed: millimetres(training.Allowed(e.Width)), Number: n, Of: r.Questions, Points: points,
+	}})
+}
+
+func (t *trainer) questionPhoto(c *gin.Context) {
+	r, n, e, ok := t.at(c)
+	if !ok {
+		return
+	}
+	if n > len(r.Answers)+1 {
+		t.fail(c, training.ErrOrder)
+		return
+	}
+	b, err := t.draw.photo(c.Request.Context(), e)
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	picture(c, "image/jpeg", b)
+}
+
+// answered keeps an answer and shows what is right.
+func (t *trainer) answered(c *gin.Context) {
+	r, n, e, ok := t.at(c)
+	if !ok {
+		return
+	}
+	a, err := said(c.PostForm)
+	var s training.Solution
+	if err == nil {
+		s, err = solved(e)
+	}
+	if err == nil {
+		err = t.book.Answer(r.ID, n-1, training.Answered{Exercise: e, Answer: a, Marks: s.Score(a), Right: s.Verdict, Offset: s.Offset, Time: now()})
+	}
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	c.Redirect(http.StatusSeeOther, fmt.Sprintf("/train/rounds/%s/%d/answer", r.ID, n))
+}
+
+func (t *trainer) questionAnswer(c *gin.Context) {
+	r, n, e, ok := t.at(c)
+	if !ok {
+		return
+	}
+	if n > len(r.Answers) { // first the question
+		c.Redirect(http.StatusSeeOther, fmt.Sprintf("/train/rounds/%s/%d", r.ID, n))
+		return
+	}
+	got := r.Answers[n-1]
+	w := t.words(c)
+	d, err := t.tell(w, e, &got.Answer, taps(query(e), &got.Answer))
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	d.Number, d.Of = n, r.Questions
+	d.Points, d.PointsMost = r.Points()
+	d.Next = "/train/rounds/" + r.ID
+	if !r.Done() {
+		d.Next = fmt.Sprintf("/train/rounds/%s/%d", r.ID, len(r.Answers)+1)
+	}
+	t.render(c, http.StatusOK, "train_answer.html", pages.Page{Title: d.Error, Scripts: []string{"train.js"}, Data: d})
+}
+
+// scores is every answer as a table for a table program, of one seed where it
+// is given.
+func (t *trainer) scores(c *gin.Context) {
+	rounds := t.book.Rounds()
+	name := "scores"
+	if seed := c.Query("seed"); seed != "" {
+		kept := rounds[:0]
+		for _, r := range rounds {
+			if strconv.FormatInt(r.Seed, 10) == seed {
+				kept = append(kept, r)
+			}
+		}
+		rounds = kept
+	}
+	b, err := training.CSV(rounds)
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
+	c.Header("Content-Disposition", `attachment; filename="`+url.PathEscape(name)+`.csv"`)
+	c.Data(http.StatusOK, "text/csv; charset=utf-8", b)
+}

@@ -1,0 +1,134 @@
+package httpapi
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/pictures"
+	"beltend/server/result"
+	"beltend/server/store"
+	"beltend/server/worker"
+)
+
+// page is the answer about one end.
+func (s *service) page(c *gin.Context) {
+	r, err := s.record(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	v := s.view(c)
+	r.Inches = v.Inches
+	r.Measurement.Links = links(&r)
+	p := pages.Result(v, r)
+	d := p.Data.(*pages.ResultData)
+	if r.Kept.JointNumber != store.Loose {
+		j, err := s.Store.Archive.Joint(c.Request.Context(), s.who(c).Sites, r.Kept.Joint)
+		if err != nil {
+			s.fail(c, err)
+			return
+		}
+		h, err := s.headOf(c.Request.Context(), s.who(c).Sites, j)
+		if err != nil {
+			s.fail(c, err)
+			return
+		}
+		h.End, h.Step = r.Kept.End, r.Kept.Step
+		d.Joint = &h
+	}
+	if win, err := pictures.Window(r.Measurement); err == nil && r.Measurement.Width != nil && r.Measurement.Width.AtCutMM > 0 {
+		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.png", PxPerMM: win.PxPerMM,
+			ScaleU95: r.Measurement.Width.AtCutU95MM / r.Measurement.Width.AtCutMM, PointU95: 2 / win.PxPerMM}
+	}
+	s.render(c, http.StatusOK, "result.html", p)
+}
+
+// above is the view from above whose scale the measuring rule knows.
+func (s *service) above(c *gin.Context) {
+	r, err := s.record(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	win, err := pictures.Window(r.Measurement)
+	if err != nil {
+		s.fail(c, problemNotFound)
+		return
+	}
+	b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, "topdown.png", inches(c), &win)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Cache-Control", "private, max-age=3600, immutable")
+	c.Data(http.StatusOK, "image/png", b)
+}
+
+// original serves a photo as it is kept.
+func (s *service) original(c *gin.Context) {
+	r, err := s.record(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	n, err := strconv.Atoi(c.Param("photo"))
+	hashes := photoHashes(r.Kept)
+	if err != nil || n < 1 || n > len(hashes) {
+		s.fail(c, problemNotFound)
+		return
+	}
+	data, p, err := s.Store.Archive.ReadPhoto(c.Request.Context(), archive.SomeSites(r.Kept.Site), hashes[n-1])
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Cache-Control", "private, max-age=3600, immutable")
+	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+	c.Data(http.StatusOK, p.Type, data)
+}
+
+// again measures the photos of a measurement once more, with edges set near the
+// right place by hand. The new measurement stands beside the first.
+func (s *service) again(c *gin.Context) {
+	r, err := s.record(c)
+	var o order
+	if err == nil {
+		err = readJSON(c, &o)
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by, inches := s.who(c), s.view(c).Inches
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
+		photos, err := s.keptPhotos(ctx, r.Kept.Site, photoHashes(r.Kept))
+		if err != nil {
+			return store.Record{}, err
+		}
+		var set result.Settings
+		if r.Measurement.Settings != nil {
+			set = *r.Measurement.Settings
+		}
+		set.Hints = slices.Clone(set.Hints)
+		for _, h := range o.Hints { // the newest of an edge holds
+			set.Hints = slices.DeleteFunc(set.Hints, func(old result.Hint) bool { return old.Photo == h.Photo && old.Edge == h.Edge })
+		}
+		set.Hints = append(set.Hints, o.Hints...)
+		k := r.Kept
+		at := store.Place{Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID}
+		kept, err := s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
+		if errors.Is(err, archive.Conflict) { // made again by somebody else meanwhile
+			at.Supersedes = ""
+			return s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
+		}
+		return kept, err
+	})
+}

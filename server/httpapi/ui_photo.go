@@ -1,0 +1,551 @@
+package httpapi
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/result"
+	"beltend/server/setting"
+	"beltend/server/store"
+	"beltend/server/worker"
+	"beltend/vision/cardsheet"
+	"beltend/vision/photo"
+)
+
+// place reads end and step from the address.
+func (s *service) headOfStep(c *gin.Context) (pages.JointHead, error) {
+	h, err := s.head(c)
+	h.End, h.Step = c.Param("end"), c.Param("step")
+	if err == nil && (!slices.Contains(pages.Ends, h.End) || !slices.Contains(pages.Steps, h.Step)) {
+		err = problemNotFound
+	}
+	return h, err
+}
+
+// chain is what was measured at a step of an end, newest first. Measurements
+// made again by hand stay in it: each is one more answer.
+func (s *service) chain(ctx context.Context, sites archive.Sites, h *pages.JointHead) ([]archive.Found, error) {
+	page, err := s.Store.Archive.Search(ctx, archive.Query{Sites: sites, Joint: h.ID, End: h.End, Step: h.Step, Limit: 50})
+	return page.Items, err
+}
+
+// photos is the page that takes photos of one step of one end.
+func (s *service) photos(c *gin.Context) { s.photosWith(c, http.StatusOK, nil, nil) }
+
+func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemData, checks []pages.Check) {
+	h, err := s.headOfStep(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	ctx, sites, v := c.Request.Context(), s.who(c).Sites, s.view(c)
+	w := pages.In(v.Lang)
+	found, err := s.chain(ctx, sites, &h)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	d := pages.PhotoData{JointHead: h, Problem: problem, Checks: checks, Chain: pages.Chain(w, found, v.Inches)}
+	if len(found) > 0 {
+		last := found[0]
+		d.Last = &pages.Lines(w, found[:1], v.Inches)[0]
+		if last.OffsetMM != nil && last.U95MM != nil && last.ToleranceMM != nil {
+			d.Scale = pages.NewScale(*last.OffsetMM, *last.U95MM, *last.ToleranceMM, v.Inches)
+		}
+		d.Photos = photoHashes(last)
+		if r, err := s.Store.Get(ctx, sites, last.ID); err == nil && problem == nil {
+			for i := range r.Measurement.Photos {
+				if i == len(r.Measurement.Photos)-1 {
+					d.Checks = pages.Checks(w, r.Measurement, i)
+				}
+			}
+		}
+	}
+	sets, err := s.Store.Archive.CardSets(ctx, archive.SomeSites(h.Site))
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	for _, set := range sets {
+		if !set.Retired {
+			d.CardSets = append(d.CardSets, pages.CardSetChoice{ID: set.ID, Name: set.Number, Chosen: len(found) > 0 && found[0].CardSet == set.ID})
+		}
+	}
+	s.render(c, status, "photo.html", pages.Page{Title: w.Text("step." + h.Step), Scripts: []string{"photo.js"}, Data: d})
+}
+
+func photoHashes(f archive.Found) []string {
+	var out []string
+	for _, file := range f.Files {
+		if file.Role == archive.RolePhoto {
+			out = append(out, file.SHA256)
+		}
+	}
+	return out
+}
+
+// order asks for a measurement of one step of one end.
+type order struct {
+	Photos     []string      `json:"photos"` // SHA-256 as kept
+	Fresh      bool          `json:"fresh"`  // without the photos measured here before
+	CardSet    string        `json:"card_set"`
+	PrintScale string        `json:"print_scale"`
+	Trim       string        `json:"trim"`
+	Hints      []result.Hint `json:"hints"`
+}
+
+// jointSettings are what a joint asks of its measurements.
+func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o order) (result.Settings, error) {
+	set, err := setting.Parse(func(name string) string {
+		return map[string]string{setting.PrintScale: o.PrintScale, setting.Trim: o.Trim}[name]
+	})
+	if err != nil {
+		return set, err
+	}
+	set.ToleranceMM, set.NominalMM, set.ThicknessMM, set.Hints = h.ToleranceMM, h.NominalMM, h.ThicknessMM, o.Hints
+	if h.Step == archive.StepDrawn {
+		set.Line = "drawn"
+	}
+	if o.CardSet != "" && set.PrintScaleX == 0 {
+		checks, err := s.Store.Archive.CardChecks(ctx, archive.SomeSites(h.Site), o.CardSet)
+		if err != nil {
+			return set, err
+		}
+		var last archive.CardCheck
+		for _, one := range checks {
+			if one.Good && one.Time.After(last.Time) {
+				last = one
+			}
+		}
+		if last.AcrossMM > 0 && last.UpMM > 0 {
+			set.PrintScaleX, set.PrintScaleY = last.AcrossMM/cardsheet.BarAcross, last.UpMM/cardsheet.BarUp
+		}
+	}
+	return set, nil
+}
+
+// measureStep measures the photos of an order together with those that gave the
+// last answer here. What was measured of the same photos already is given back.
+func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o order, inches bool, progress measure.Progress) (store.Record, error) {
+	if h.Cautions == nil {
+		return store.Record{}, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
+	}
+	found, err := s.chain(ctx, by.Sites, h)
+	if err != nil {
+		return store.Record{}, err
+	}
+	var hashes []string
+	supersedes := ""
+	if len(found) > 0 && !o.Fresh {
+		hashes, supersedes = photoHashes(found[0]), found[0].ID
+		if len(o.Photos) > 0 && !slices.ContainsFunc(o.Photos, func(hash string) bool { return !slices.Contains(hashes, hash) }) {
+			return s.Store.Get(ctx, by.Sites, found[0].ID)
+		}
+		if o.CardSet == "" {
+			o.CardSet = found[0].CardSet
+		}
+	}
+	for _, hash := range o.Photos {
+		if !slices.Contains(hashes, hash) {
+			hashes = append(hashes, hash)
+		}
+	}
+	set, err := s.jointSettings(ctx, h, o)
+	if err != nil {
+		return store.Record{}, err
+	}
+	if supersedes != "" { // what a person set by hand, or typed, before
+		r, err := s.Store.Get(ctx, by.Sites, supersedes)
+		if err != nil {
+			return r, err
+		}
+		if before := r.Measurement.Settings; before != nil {
+			set.Hints = append(before.Hints, set.Hints...)
+			if set.PrintScaleX == 0 {
+				set.PrintScaleX, set.PrintScaleY = before.PrintScaleX, before.PrintScaleY
+			}
+			if set.TrimMM == 0 && o.Trim == "" {
+				set.TrimMM = before.TrimMM
+			}
+		}
+	}
+	photos, err := s.keptPhotos(ctx, h.Site, hashes)
+	if err != nil {
+		return store.Record{}, err
+	}
+	at := store.Place{Joint: h.ID, End: h.End, Step: h.Step, CardSet: o.CardSet, Person: by.Name, Supersedes: supersedes}
+	if h.Cautions != nil && by.ID == "local" {
+		at.Person = h.Cautions.Name
+	}
+	return s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
+}
+
+func (s *service) keptPhotos(ctx context.Context, site string, hashes []string) ([]measure.Input, error) {
+	if len(hashes) == 0 {
+		return nil, problem{Status: http.StatusBadRequest, Code: "no_photo", Detail: "There is no photo to measure.", Advice: "Take a photo of the belt end."}
+	}
+	var photos []measure.Input
+	for i, hash := range hashes {
+		data, p, err := s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(site), hash)
+		if err != nil {
+			return nil, err
+		}
+		photos = append(photos, measure.Input{Name: photoName(p.Name, i), Data: data})
+	}
+	return photos, nil
+}
+
+// teller is a Measurer that tells each step.
+type teller struct {
+	Measurer
+	progress measure.Progress
+}
+
+func (t teller) Run(ctx context.Context, job worker.Job, _ measure.Progress) (worker.Answer, error) {
+	return t.Measurer.Run(ctx, job, t.progress)
+}
+
+// measureWith is Measure with the steps told.
+func (s *service) measureWith(ctx context.Context, by store.Person, at store.Place, job worker.Job, progress measure.Progress) (store.Record, error) {
+	cfg := s.Config
+	cfg.Measurer = teller{s.Measurer, progress}
+	return Measure(ctx, cfg, by, at, job)
+}
+
+// sendPhotos takes the form of browsers without scripts.
+func (s *service) sendPhotos(c *gin.Context) {
+	h, err := s.headOfStep(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by, w := s.who(c), s.words(c)
+	job, fields, err := s.readJob(c, "fresh", "card-set")
+	if err == nil {
+		o := order{Fresh: fields["fresh"] != "", CardSet: fields["card-set"], PrintScale: fields["print-scale"], Trim: fields["trim"]}
+		for _, p := range job.Photos {
+			kept, failed := s.keepPhoto(c.Request.Context(), by, h.Site, p.Name, p.Data)
+			if err = failed; err != nil {
+				break
+			}
+			o.Photos = append(o.Photos, kept.SHA256)
+		}
+		if err == nil {
+			var r store.Record
+			if r, err = s.measureStep(c.Request.Context(), by, &h, o, s.view(c).Inches, nil); err == nil {
+				c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
+				return
+			}
+		}
+	}
+	p := problemOf(err)
+	if p.Status == http.StatusInternalServerError {
+		s.Log.Error("form failed", "error", err)
+	}
+	data := problemData(w, p)
+	s.photosWith(c, p.Status, data, pages.RefusedChecks(w, p.Code, data.Advice))
+}
+
+// keepPhoto keeps a photo without its location.
+func (s *service) keepPhoto(ctx context.Context, by store.Person, site, name string, data []byte) (archive.Photo, error) {
+	kind, err := photo.Sniff(data)
+	if err != nil {
+		var bad *photo.Error
+		if errors.As(err, &bad) {
+			return archive.Photo{}, &result.Refusal{Code: bad.Code, Photo: name, Message: name + ": " + bad.Message, Advice: "Choose a photo as the camera wrote it."}
+		}
+		return archive.Photo{}, err
+	}
+	removed := false
+	if stripped, changed, err := photo.StripLocation(data); err == nil {
+		data, removed = stripped, changed
+	}
+	return s.Store.Archive.AddPhoto(ctx, by.Actor, archive.Photo{Site: site, Type: "image/" + string(kind), Name: name, LocationRemoved: removed, Person: by.Name}, data)
+}
+
+// Photos come in parts, so that a connection that breaks costs one part only.
+const (
+	maxPart  = 1 << 20        // bytes
+	partTime = 24 * time.Hour // how long a part that came alone is kept
+	maxParts = 256            // photos under way at the same time
+)
+
+// pieces are the photos under way, in files of the system's temporary folder.
+type pieces struct {
+	mu   sync.Mutex
+	by   map[string]*piece // by site and SHA-256
+	kept map[string]string
+}
+
+type piece struct {
+	file *os.File
+	have int64
+	last time.Time
+	mu   sync.Mutex
+}
+
+func (p *pieces) get(key string) (*piece, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if one := p.by[key]; one != nil {
+		one.last = time.Now()
+		return one, nil
+	}
+	for k, one := range p.by {
+		if time.Since(one.last) > partTime {
+			one.close()
+			delete(p.by, k)
+		}
+	}
+	if len(p.by) >= maxParts {
+		return nil, &worker.Busy{RetryAfter: time.Minute}
+	}
+	f, err := os.CreateTemp("", "beltend-photo-")
+	if err != nil {
+		return nil, fmt.Errorf("keep a part of a photo: %w", err)
+	}
+	if p.by == nil {
+		p.by, p.kept = map[string]*piece{}, map[string]string{}
+	}
+	p.by[key] = &piece{file: f, last: time.Now()}
+	return p.by[key], nil
+}
+
+// done forgets a photo that came whole, kept or not.
+func (p *pieces) done(key, kept string, of int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if one := p.by[key]; one != nil && one.bytes() >= of {
+		one.close()
+		delete(p.by, key)
+	}
+	if kept != "" {
+		p.kept[key] = kept
+	}
+}
+
+// state says how much of a photo is there, or as what it is kept.
+func (p *pieces) state(key string) (have int64, kept string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if one := p.by[key]; one != nil {
+		have = one.bytes()
+	}
+	return have, p.kept[key]
+}
+
+func (p *piece) bytes() int64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.have
+}
+
+func (p *piece) close() {
+	p.file.Close()
+	_ = os.Remove(p.file.Name())
+}
+
+// arrived is how far a photo is.
+type arrived struct {
+	Have int64  `json:"have"`           // bytes
+	Kept string `json:"kept,omitempty"` // SHA-256 as kept: without its location
+}
+
+func (s *service) photoKey(c *gin.Context, h *pages.JointHead) (key, hash string, err error) {
+	hash = strings.ToLower(c.Param("hash"))
+	if b, err := hex.DecodeString(hash); err != nil || len(b) != sha256.Size {
+		return "", "", problemNotFound
+	}
+	return s.who(c).ID + "/" + h.Site + "/" + hash, hash, nil
+}
+
+// photoState says what is there of a photo.
+func (s *service) photoState(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	key, hash, err := s.photoKey(c, &h)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	var u arrived
+	if p, err := s.Store.Archive.Photo(c.Request.Context(), archive.SomeSites(h.Site), hash); err == nil {
+		u.Kept = p.SHA256
+	} else {
+		u.Have, u.Kept = s.pieces.state(key)
+	}
+	c.JSON(http.StatusOK, u)
+}
+
+// photoPart takes a part of a photo: ?at= its first byte, &of= all bytes,
+// &name= what the device calls it. The last part keeps the photo.
+func (s *service) photoPart(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	key, hash, err := s.photoKey(c, &h)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	at, err1 := strconv.ParseInt(c.Query("at"), 10, 64)
+	of, err2 := strconv.ParseInt(c.Query("of"), 10, 64)
+	limit := photo.DefaultLimits().MaxBytes
+	if err1 != nil || err2 != nil || at < 0 || of <= 0 {
+		s.fail(c, problem{Status: http.StatusBadRequest, Code: "bad_part", Detail: "The part does not say where it belongs.", Advice: "Send at and of."})
+		return
+	}
+	if of > limit {
+		s.fail(c, &result.Refusal{Code: photo.CodeTooLarge, Message: fmt.Sprintf("The photo has more than %d MB.", limit>>20), Advice: "Set the camera to its ordinary JPEG and take the photo again."})
+		return
+	}
+	p, err := s.pieces.get(key)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	u, kept, err := s.takePart(c, p, at, of, hash, &h)
+	if err != nil || kept != "" {
+		s.pieces.done(key, kept, of)
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.JSON(http.StatusOK, u)
+}
+
+func (s *service) takePart(c *gin.Context, p *piece, at, of int64, hash string, h *pages.JointHead) (arrived, string, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if at != p.have { // the sender looks again where to go on
+		return arrived{Have: p.have}, "", nil
+	}
+	body := http.MaxBytesReader(c.Writer, c.Request.Body, min(maxPart, of-at))
+	n, err := io.Copy(io.NewOffsetWriter(p.file, at), body)
+	p.have += n // what came before it broke off counts
+	if err != nil {
+		return arrived{Have: p.have}, "", badForm(err)
+	}
+	if p.have < of {
+		return arrived{Have: p.have}, "", nil
+	}
+	data := make([]byte, of)
+	if _, err := p.file.ReadAt(data, 0); err != nil {
+		return arrived{}, "", fmt.Errorf("read a photo's parts: %w", err)
+	}
+	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != hash {
+		p.have = 0
+		return arrived{}, "", problem{Status: http.StatusUnprocessableEntity, Code: "damaged_on_the_way", Detail: "The photo did not arrive as it was sent.", Advice: "It is sent again."}
+	}
+	kept, err := s.keepPhoto(c.Request.Context(), s.who(c), h.Site, photoName(c.Query("name"), 0), data)
+	if err != nil {
+		return arrived{}, "", err
+	}
+	return arrived{Have: of, Kept: kept.SHA256}, kept.SHA256, nil
+}
+
+// stepMeasure measures an order and tells each step on the way, as server-sent
+// events: step, then done or refused. The measurement goes on when the
+// connection breaks; the order sent again finds its answer.
+func (s *service) stepMeasure(c *gin.Context) {
+	h, err := s.headOfStep(c)
+	var o order
+	if err == nil {
+		err = readJSON(c, &o)
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by, inches := s.who(c), s.view(c).Inches
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
+		return s.measureStep(ctx, by, &h, o, inches, progress)
+	})
+}
+
+func readJSON(c *gin.Context, to any) error {
+	d := json.NewDecoder(http.MaxBytesReader(c.Writer, c.Request.Body, maxField))
+	d.DisallowUnknownFields()
+	if err := d.Decode(to); err != nil {
+		return problem{Status: http.StatusBadRequest, Code: "bad_form", Detail: "The request is not the JSON expected: " + err.Error() + ".", Advice: "Load the page again and send it again."}
+	}
+	return nil
+}
+
+// stream runs a measurement and tells what happens as server-sent events.
+func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progress) (store.Record, error)) {
+	type step struct {
+		Step string  `json:"step"`
+		Done float64 `json:"done"`
+	}
+	type end struct {
+		r   store.Record
+		err error
+	}
+	steps, ended := make(chan step, 16), make(chan end, 1)
+	ctx := context.WithoutCancel(c.Request.Context()) // the workers' deadline holds
+	go func() {
+		r, err := run(ctx, func(name string, done float64) {
+			select {
+			case steps <- step{name, done}:
+			default: // nobody reads any more
+			}
+		})
+		ended <- end{r, err}
+	}()
+	c.Header("Content-Type", "text/event-stream")
+	c.Header("X-Accel-Buffering", "no")
+	send := func(event string, v any) {
+		b, err := json.Marshal(v)
+		if err != nil { // texts and numbers
+			return
+		}
+		fmt.Fprintf(c.Writer, "event: %s\ndata: %s\n\n", event, b)
+		c.Writer.Flush()
+	}
+	send("step", step{"start", 0})
+	for {
+		select {
+		case one := <-steps:
+			send("step", one)
+		case <-c.Request.Context().Done():
+			return
+		case e := <-ended:
+			if e.err == nil {
+				send("done", gin.H{"id": e.r.ID, "address": "/m/" + e.r.ID})
+				return
+			}
+			p := problemOf(e.err)
+			if p.Status == http.StatusInternalServerError {
+				s.Log.Error("measurement failed", "path", c.Request.URL.Path, "error", e.err)
+			}
+			data := problemData(s.words(c), p)
+			send("refused", gin.H{"code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
+				"again": p.Status == http.StatusServiceUnavailable, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
+			return
+		}
+	}
+}

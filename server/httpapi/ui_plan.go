@@ -1,0 +1,87 @@
+package httpapi
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/geometry"
+	"beltend/server/chart"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/plan"
+	"beltend/server/report"
+	"beltend/server/result"
+)
+
+// formFields reads the texts of a form, one for each name.
+func formFields(c *gin.Context, names ...string) map[string]string {
+	c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxField)
+	fields := map[string]string{}
+	for _, name := range names {
+		fields[name] = strings.TrimSpace(c.PostForm(name))
+	}
+	return fields
+}
+
+// planned answers with what came of a plan, or with what is wrong in its form.
+func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanData, err error, fill func(report.Options) error) {
+	status := http.StatusOK
+	if err == nil {
+		err = fill(report.Options{Inches: s.view(c).Inches})
+	}
+	var wrong *geometry.WrongValue
+	if errors.As(err, &wrong) {
+		d.Wrong = wrong.Name
+		err = &measure.UsageError{Setting: wrong.Name, Message: wrong.Message}
+	}
+	if err != nil {
+		p := problemOf(err)
+		if status = p.Status; status == http.StatusInternalServerError {
+			s.Log.Error("plan failed", "path", c.Request.URL.Path, "error", err)
+		}
+		d.Done, d.Problem = false, problemData(s.words(c), p)
+	}
+	s.render(c, status, template, pages.Page{Title: title, Data: d})
+}
+
+var lacingFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Fastener}
+
+func (s *service) lacing(c *gin.Context) {
+	w := s.words(c)
+	if c.Request.Method == http.MethodGet {
+		s.render(c, http.StatusOK, "lacing.html", pages.Page{Title: w.Text("lacing.title"), Data: &pages.PlanData{Fields: map[string]string{}, Chart: pages.DemoChart}})
+		return
+	}
+	fields := formFields(c, lacingFields...)
+	d := pages.PlanData{Fields: fields, Chart: c.PostForm("chart")}
+	fasteners, err := chart.Read(strings.NewReader(d.Chart))
+	var faults chart.Faults
+	if errors.As(err, &faults) {
+		err = &measure.UsageError{Setting: "chart", Message: faults.Error()}
+	}
+	var r *result.Lacing
+	if err == nil {
+		r, err = plan.Lacing(fasteners, func(name string) string { return fields[name] }, nil, nil)
+	}
+	if err == nil && r.Refused != nil {
+		err = r.Refused
+	}
+	s.planned(c, "lacing.html", w.Text("lacing.title"), &d, err, func(o report.Options) error { return d.Lacing(r, o) })
+}
+
+var tapeFields = []string{plan.Diagonals, plan.Up, plan.Width, plan.SetOut, plan.LineU95, plan.Hollow, plan.Tolerance, plan.Trim}
+
+func (s *service) tape(c *gin.Context) {
+	w := s.words(c)
+	if c.Request.Method == http.MethodGet {
+		s.render(c, http.StatusOK, "tape.html", pages.Page{Title: w.Text("tape.title"), Data: &pages.PlanData{Fields: map[string]string{plan.SetOut: "corners"}}})
+		return
+	}
+	fields := formFields(c, tapeFields...)
+	d := pages.PlanData{Fields: fields}
+	m, err := plan.Tape(func(name string) string { return fields[name] })
+	s.planned(c, "tape.html", w.Text("tape.title"), &d, err, func(o report.Options) error { return d.Tape(w, m, o) })
+}

@@ -1,0 +1,130 @@
+// Photos wait in this browser (IndexedDB) until they are measured. Each is known by its
+// SHA-256, so none is there twice; each goes up in parts, so a broken connection costs one part.
+import { ask } from './stream.js';
+
+const PART = 512 * 1024; // bytes
+
+export const able = Boolean(globalThis.crypto?.subtle && globalThis.indexedDB);
+
+let opened;
+function open() {
+  opened ??= new Promise((resolve, reject) => {
+    const r = indexedDB.open('beltend', 1);
+    r.onupgradeneeded = () => r.result.createObjectStore('photos', { keyPath: 'id' });
+    r.onsuccess = () => resolve(r.result);
+    r.onerror = () => reject(r.error);
+  });
+  return opened;
+}
+
+async function run(mode, what) {
+  const db = await open();
+  return new Promise((resolve, reject) => {
+    const t = db.transaction('photos', mode);
+    const r = what(t.objectStore('photos'));
+    t.oncomplete = () => resolve(r.result);
+    t.onerror = t.onabort = () => reject(t.error);
+  });
+}
+
+const put = (item) => run('readwrite', (s) => s.put(item));
+export const remove = (id) => run('readwrite', (s) => s.delete(id));
+const get = (id) => run('readonly', (s) => s.get(id));
+
+const same = (a, b) => a.joint === b.joint && a.end === b.end && a.step === b.step;
+
+// list gives the photos of one place, or all, the oldest first.
+export async function list(where) {
+  const all = await run('readonly', (s) => s.getAll());
+  return all.filter((i) => !where || same(i, where)).sort((a, b) => a.added - b.added);
+}
+
+export async function waiting() {
+  if (!able) return 0;
+  return (await list()).filter((i) => i.state !== 'refused').length;
+}
+
+// add keeps a photo; false when it is there already.
+export async function add(file, where, order) {
+  const bytes = await file.arrayBuffer();
+  const hash = [...new Uint8Array(await crypto.subtle.digest('SHA-256', bytes))].map((b) => b.toString(16).padStart(2, '0')).join('');
+  const id = [where.joint, where.end, where.step, hash].join('/');
+  if (await get(id)) return false;
+  await put({ id, hash, ...where, order, name: file.name, blob: new Blob([bytes], { type: file.type }), size: bytes.byteLength, have: 0, state: 'waiting', added: Date.now() });
+  return true;
+}
+
+// again makes refused photos wait once more.
+export async function again(id) {
+  const item = await get(id);
+  if (item) await put({ ...item, state: item.kept ? 'sent' : 'waiting' });
+}
+
+class Refused extends Error {
+  constructor(problem) { super(problem.detail); this.problem = problem; }
+}
+
+async function json(answer) {
+  const body = await answer.json().catch(() => ({}));
+  if (answer.ok) return body;
+  if (answer.status >= 500 || answer.status === 401) throw new Error(body.detail ?? answer.statusText); // later
+  throw new Refused(body);
+}
+
+async function upload(item, told) {
+  const address = `/joints/${item.joint}/photos/${item.hash}`;
+  let state = await json(await fetch(address, { headers: { Accept: 'application/json' } }));
+  while (!state.kept) {
+    item = { ...item, have: state.have, state: 'sending' };
+    await put(item);
+    told();
+    const query = new URLSearchParams({ at: state.have, of: item.size, name: item.name });
+    state = await json(await fetch(`${address}?${query}`, { method: 'PUT', body: item.blob.slice(state.have, state.have + PART) }));
+  }
+  await put({ ...item, have: item.size, kept: state.kept, state: 'sent' });
+  told();
+}
+
+let sending; // one at a time in this page; other pages are kept out by a lock
+
+// send sends what waits and measures it. on.change() after every change, on.step({step, done}),
+// on.done(place, answer), on.refused(place, problem). Throws when the connection breaks.
+export function send(on = {}) {
+  const locked = () => (navigator.locks ? navigator.locks.request('beltend-queue', () => sendAll(on)) : sendAll(on));
+  sending ??= locked().finally(() => { sending = undefined; });
+  return sending;
+}
+
+async function sendAll(on) {
+  const told = () => on.change?.();
+  for (const item of await list()) {
+    if (item.state !== 'waiting' && item.state !== 'sending') continue;
+    try {
+      await upload(item, told);
+    } catch (e) {
+      if (!(e instanceof Refused)) throw e;
+      await put({ ...item, state: 'refused', problem: e.problem });
+      on.refused?.(item, e.problem);
+      told();
+    }
+  }
+  for (;;) {
+    const sent = (await list()).filter((i) => i.state === 'sent');
+    if (sent.length === 0) return;
+    const place = sent[0];
+    const together = sent.filter((i) => same(i, place));
+    const order = { ...place.order, photos: together.map((i) => i.kept) };
+    const { done, refused } = await ask(`/joints/${place.joint}/end/${place.end}/${place.step}/measure`, order, on.step);
+    if (refused?.again) {
+      await new Promise((r) => setTimeout(r, 4000));
+      continue;
+    }
+    for (const item of together) {
+      if (done) await remove(item.id);
+      else await put({ ...item, state: 'refused', problem: refused });
+    }
+    told();
+    if (done) on.done?.(place, done);
+    else on.refused?.(place, refused);
+  }
+}
