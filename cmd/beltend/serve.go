@@ -21,6 +21,7 @@ import (
 	"beltend/server/measure"
 	"beltend/server/result"
 	"beltend/server/store"
+	"beltend/server/training"
 	"beltend/server/worker"
 )
 
@@ -77,6 +78,11 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return fmt.Errorf("open the archive: %w", err)
 	}
 	defer func() { err = errors.Join(err, kept.Close()) }()
+	rounds, err := training.OpenBook(at.Folder) // beside a database, in memory alone
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rounds.Close()) }()
 	var accounts *account.Accounts
 	if !httpapi.Loopback(host) {
 		accounts = account.New(kept)
@@ -87,7 +93,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 			return &measure.UsageError{Setting: "listen", Message: fmt.Sprintf("%q can be reached from other machines, and nobody has an account yet: make one with beltend account add, or listen on 127.0.0.1", c.Listen)}
 		}
 	}
-	cfg := httpapi.Config{Accounts: accounts, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
+	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),
 		ReadHeaderTimeout: 10 * time.Second,

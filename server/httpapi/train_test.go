@@ -22,6 +22,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/result"
@@ -61,7 +62,7 @@ func (k knownCuts) Cuts(_ context.Context, person string) ([]training.Cut, error
 	return k[person], nil
 }
 
-type training4 struct {
+type trainPages struct {
 	t    *testing.T
 	url  string
 	own  *trainer
@@ -69,7 +70,7 @@ type training4 struct {
 	head http.Header
 }
 
-func trainServer(t *testing.T, m Measurer) *training4 {
+func trainServer(t *testing.T, m Measurer) *trainPages {
 	t.Helper()
 	gin.SetMode(gin.ReleaseMode)
 	s := &service{Config: Config{Measurer: m, Log: slog.New(slog.DiscardHandler)}}
@@ -85,11 +86,11 @@ func trainServer(t *testing.T, m Measurer) *training4 {
 	own.routes(r)
 	srv := httptest.NewServer(r)
 	t.Cleanup(srv.Close)
-	return &training4{t: t, url: srv.URL, own: own}
+	return &trainPages{t: t, url: srv.URL, own: own}
 }
 
 // ask gets an address, or posts a form, without following.
-func (s *training4) ask(path string, form url.Values, header ...string) string {
+func (s *trainPages) ask(path string, form url.Values, header ...string) string {
 	s.t.Helper()
 	method, body := http.MethodGet, io.Reader(nil)
 	if form != nil {
@@ -120,7 +121,7 @@ func (s *training4) ask(path string, form url.Values, header ...string) string {
 	return string(b)
 }
 
-func (s *training4) want(code int, path string, form url.Values, header ...string) string {
+func (s *trainPages) want(code int, path string, form url.Values, header ...string) string {
 	s.t.Helper()
 	body := s.ask(path, form, header...)
 	if s.code != code {
@@ -179,9 +180,7 @@ func TestTrainerDrawsInTime(t *testing.T) {
 			t.Errorf("%s: %.100s", path, b)
 		}
 	}
-	if s.want(404, "/train/cut.svg?error=not_flat", nil); false {
-		t.Fail()
-	}
+	s.want(404, "/train/cut.svg?error=not_flat", nil)
 }
 
 func TestTrainerNamesWrongValues(t *testing.T) {
@@ -401,6 +400,62 @@ func TestTrainerDrawsLargePhotosWithProgress(t *testing.T) {
 	}
 	if c, err := jpeg.DecodeConfig(bytes.NewReader([]byte(s.want(200, "/train/large.jpg"+q, nil)))); err != nil || c.Height != 480 {
 		t.Errorf("%v, %v", c, err)
+	}
+}
+
+// From the archive come a person's own cuts and re-cuts, the oldest first:
+// not drawn lines, refusals, others' cuts or those of other sites.
+func TestCutsComeFromTheArchive(t *testing.T) {
+	ctx := t.Context()
+	a, err := archive.Open(ctx, archive.Address{Folder: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := a.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	by := archive.Actor{ID: "local", Name: "Mara Quill"}
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	var sites []string
+	for _, name := range []string{"Kestrel Hollow", "Other"} {
+		site, err := a.PutSite(ctx, by, archive.Site{Name: name}, "")
+		must(err)
+		conveyor, err := a.PutConveyor(ctx, by, archive.Conveyor{Site: site.ID, Name: "Feed"}, "")
+		must(err)
+		belt, err := a.PutBelt(ctx, by, archive.Belt{Conveyor: conveyor.ID, Name: "B", NominalMM: 1000}, "")
+		must(err)
+		joint, err := a.PutJoint(ctx, by, archive.Joint{Belt: belt.ID, Number: "J1"}, "")
+		must(err)
+		sites = append(sites, site.ID)
+		for i, m := range []struct{ person, step, result string }{
+			{"Ines", archive.StepCut, `"verdict":"recut","width":{"at_cut_mm":1000},"squareness":{"offset_mm":7,"offset_u95_mm":0.4,"tolerance_mm":2},"cut":{"rms_mm":0.6},"findings":[{"code":"bow","size_mm":-3}]`},
+			{"Ole", archive.StepCut, `"verdict":"recut","width":{"at_cut_mm":1000},"squareness":{"offset_mm":9,"offset_u95_mm":0.4,"tolerance_mm":2}`},
+			{"Ines", archive.StepDrawn, `"verdict":"square","width":{"at_cut_mm":1000},"squareness":{"offset_mm":0.5,"offset_u95_mm":0.4,"tolerance_mm":2}`},
+			{"Ines", archive.StepCut, `"refused":{"code":"no_card","message":"m","advice":"a"}`},
+			{"Ines", archive.StepRecut, `"verdict":"square","width":{"at_cut_mm":1000},"squareness":{"offset_mm":-1,"offset_u95_mm":0.3,"tolerance_mm":2}`},
+		} {
+			photo, err := a.AddPhoto(ctx, by, archive.Photo{Site: site.ID, Type: "image/jpeg", Name: "p.jpg"}, []byte(name+strconv.Itoa(i)))
+			must(err)
+			_, err = a.AddMeasurement(ctx, by, archive.Measurement{Joint: joint.ID, End: archive.Leading, Step: m.step, Person: m.person, Time: time.Now().Add(time.Duration(i-10) * time.Hour),
+				Files:  []archive.File{{SHA256: photo.SHA256, Role: archive.RolePhoto, Name: photo.Name}},
+				Result: []byte(`{"schema":"beltend.measurement/1","warnings":[],` + m.result + `}`)}, "")
+			must(err)
+		}
+	}
+	cuts, err := archiveCuts{a, archive.SomeSites(sites[0])}.Cuts(ctx, "Ines")
+	must(err)
+	if len(cuts) != 2 || cuts[0].Offset != 7 || cuts[1].Offset != -1 || cuts[0].Bow != 3 || cuts[0].Roughness != 0.6 || cuts[0].Tolerance != 2 || cuts[1].U95 != 0.3 || cuts[1].Step != archive.StepRecut {
+		t.Errorf("%+v", cuts)
+	}
+	if cuts, err := (archiveCuts{a, archive.SomeSites()}).Cuts(ctx, "Ines"); err != nil || len(cuts) != 0 {
+		t.Errorf("without a site: %+v, %v", cuts, err)
 	}
 }
 
