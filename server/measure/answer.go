@@ -29,6 +29,7 @@ type judgement struct {
 	variance []float64
 	budget   []result.BudgetRow
 	faults   []square.Defect
+	own      []float64 // offset by each photo alone, NaN where it shows too little
 }
 
 // u is the expanded uncertainty of a quantity.
@@ -64,6 +65,8 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 	}
 	j.faults = shapes(shots, n, ends, j.v)
 	j.budget = append(j.budget, doubtShapes(j.faults, j.v, j.variance)...)
+	j.own = reversal(shots, n, ends, j.v, &set)
+	j.doubtPhotos(line)
 	for q, x := range j.variance {
 		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
 			return nil, fmt.Errorf("uncertainty of quantity %d is no number", q)
@@ -126,6 +129,15 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 		for _, w := range sh.info.Warnings {
 			m.Warnings = append(m.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
 		}
+	}
+	if len(ends) > 1 {
+		for i, o := range j.own {
+			if !math.IsNaN(o) {
+				o = round(o, 3)
+				m.Photos[i].OffsetMM = &o
+			}
+		}
+		warnReversal(m, j.own)
 	}
 	warn(m, shots, n, s, v, u(qWidthMean))
 	if m.Line == drawn && line.widthMM > thickMM {

@@ -297,6 +297,16 @@ func TestSeveralPhotosAgree(t *testing.T) {
 	if u := both.Squareness.OffsetU95MM; u > 0.9*math.Min(a.Squareness.OffsetU95MM, b.Squareness.OffsetU95MM) {
 		t.Errorf("U of both %.3f mm, of each %.3f and %.3f", u, a.Squareness.OffsetU95MM, b.Squareness.OffsetU95MM)
 	}
+	for _, p := range both.Photos {
+		if p.OffsetMM == nil {
+			t.Errorf("%s has no offset of its own", p.File)
+		} else {
+			inside(t, "own offset of "+p.File, *p.OffsetMM, both.Squareness.OffsetU95MM+0.5, truth.Squareness.Offset)
+		}
+	}
+	if a.Photos[0].OffsetMM != nil {
+		t.Error("a single photo is compared with itself")
+	}
 	if len(both.Photos) != 2 || len(both.Image) != 2 || both.Photos[1].File != "other.jpg" {
 		t.Errorf("record of %d photos", len(both.Photos))
 	}

@@ -170,6 +170,9 @@ type Photo struct {
 	ResidualPx float64  `json:"residual_px"`
 	BlurPx     float64  `json:"blur_px"`
 	LeftOut    string   `json:"left_out,omitempty"` // why a photo was left out
+	// OffsetMM is the offset by this photo's own edges, where several photos
+	// show the end: what they differ by is a check on all.
+	OffsetMM *float64 `json:"offset_mm,omitempty"`
 }
 
 // BudgetRow is one line of the uncertainty budget of the offset (JCGM 100).
