@@ -1,9 +1,9 @@
 # The service in a container:
 #   docker build -t beltend .
-#   docker run --rm --network host beltend
+#   docker run --rm --network host -v beltend:/data beltend
 #
 # The service answers on 127.0.0.1 only, as everywhere; on the host's network that is the host
-# itself, and no other machine reaches it.
+# itself, and no other machine reaches it. With accounts it answers elsewhere too; see README.
 #
 # Debian 13 for both stages: it packages the Go that go.mod asks for and OpenCV 4.10, and the
 # binary runs on exactly the libraries it was linked with.
@@ -35,6 +35,7 @@ COPY --from=build /beltend /usr/local/bin/beltend
 RUN ["beltend", "--help"]
 
 USER 10001:10001
+ENV BELTEND_DATA=/data
 WORKDIR /data
 VOLUME /data
 EXPOSE 8080

@@ -25,7 +25,19 @@ func TestMain(m *testing.M) {
 	if len(os.Args) > 1 && os.Args[1] == "worker" {
 		main()
 	}
-	os.Exit(m.Run())
+	// The service's own data folder is not the person's who runs the tests.
+	dir, err := os.MkdirTemp("", "beltend-test-")
+	if err != nil {
+		panic(err)
+	}
+	if err := os.Setenv("XDG_DATA_HOME", dir); err != nil {
+		panic(err)
+	}
+	code := m.Run()
+	if err := os.RemoveAll(dir); err != nil {
+		panic(err)
+	}
+	os.Exit(code)
 }
 
 func beltend(t *testing.T, args ...string) (code int, out, err string) {

@@ -56,19 +56,6 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(std.err, nil))
-	self, err := os.Executable()
-	if err != nil {
-		return fmt.Errorf("find the own program: %w", err)
-	}
-	pool, err := worker.New(worker.Config{
-		Command: []string{self, "worker", "--memory", strconv.Itoa(c.WorkerMemory)},
-		Env:     []string{"GOTRACEBACK=single"},
-		Workers: c.Workers, Queue: c.Queue, Deadline: c.Deadline, Log: log,
-	})
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
 	at, err := c.address()
 	if err != nil {
 		return err
@@ -93,6 +80,19 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 			return &measure.UsageError{Setting: "listen", Message: fmt.Sprintf("%q can be reached from other machines, and nobody has an account yet: make one with beltend account add, or listen on 127.0.0.1", c.Listen)}
 		}
 	}
+	self, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("find the own program: %w", err)
+	}
+	pool, err := worker.New(worker.Config{
+		Command: []string{self, "worker", "--memory", strconv.Itoa(c.WorkerMemory)},
+		Env:     []string{"GOTRACEBACK=single"},
+		Workers: c.Workers, Queue: c.Queue, Deadline: c.Deadline, Log: log,
+	})
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
 	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),

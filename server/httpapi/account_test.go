@@ -324,6 +324,14 @@ func TestMetricsAreForThisMachineAndAdministrators(t *testing.T) {
 		return w.Code
 	}
 	g.ask(t, "technician", "GET", "/review/m/"+g.ours.ids["measurement"], nil, "")
+	form, kind := multi(t, url.Values{})
+	g.ask(t, "technician", "POST", "/api/v1/measurements", form, kind)
+	_, text := g.ask(t, "everything here", "GET", "/metrics", nil, "")
+	for _, want := range []string{`beltend_measurements_total{outcome="recut"} 1`, `beltend_measuring_seconds_count 1`, `route="/review/m/:id"`} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("the metrics lack %s", want)
+		}
+	}
 	for what, c := range map[string]struct{ got, want int }{
 		"this machine":            {ask("127.0.0.1:9", ""), 200},
 		"passed on":               {ask("127.0.0.1:9", "", "Forwarded"), 401},

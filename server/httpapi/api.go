@@ -62,6 +62,7 @@ func New(cfg Config) http.Handler {
 	s := &service{Config: cfg, uploads: make(chan struct{}, cfg.MaxUploads)}
 
 	s.metrics = newMetrics(s)
+	s.Measurer = counted{s.Measurer, s.metrics}
 
 	gin.SetMode(gin.ReleaseMode)
 	r := gin.New()

@@ -13,9 +13,11 @@ import (
 	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
+	"beltend/server/pictures"
 	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
+	"beltend/vision/overlay"
 )
 
 const (
@@ -279,6 +281,20 @@ func (s *service) compare(c *gin.Context) {
 func canCompare(before, after *result.Measurement) bool {
 	_, err := windowOf(before, after)
 	return err == nil
+}
+
+// compareHeight is the height of the common view to its width: the cut and what
+// lies next to it, on one screen.
+const compareHeight = 0.7
+
+// windowOf is the part of the plane in which both are drawn.
+func windowOf(before, after *result.Measurement) (overlay.Window, error) {
+	w, err := pictures.Window(before, after)
+	if err != nil {
+		return w, err
+	}
+	w.Hi.Y = min(w.Hi.Y, w.Lo.Y+compareHeight*(w.Hi.X-w.Lo.X))
+	return overlay.Around(w)
 }
 
 // comparePicture serves before.jpg and after.jpg, drawn in one window.

@@ -11,15 +11,8 @@ import (
 	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
-	"beltend/server/pictures"
 	"beltend/server/report"
-	"beltend/server/result"
-	"beltend/vision/overlay"
 )
-
-func windowOf(before, after *result.Measurement) (overlay.Window, error) {
-	return pictures.Window(before, after)
-}
 
 // cardSets lists the sets of reference cards with the date of their next check.
 func (s *service) cardSets(c *gin.Context) { s.cardSetsWith(c, http.StatusOK, nil) }

@@ -463,7 +463,7 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 		return nil, err
 	}
 	w := t.words(c)
-	if m.refused != nil {
+	if m.m == nil { // refused
 		return &gotten{Kind: "refused", Refusal: problemData(w, problemOf(m.refused)), Says: w.Text("train.says_refused")}, nil
 	}
 	g := &gotten{Kind: string(m.m.Verdict)}

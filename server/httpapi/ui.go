@@ -90,6 +90,9 @@ func (s *service) view(c *gin.Context) pages.View {
 	if v.Lang == "" {
 		v.Lang = pages.Match(c.GetHeader("Accept-Language"))
 	}
+	if s.Accounts != nil {
+		v.Person = s.user(c).Name
+	}
 	if v.Theme == "auto" {
 		v.Theme = ""
 	}

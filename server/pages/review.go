@@ -367,7 +367,7 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 	step := niceStep(reach / 4)
 	y := func(mm float64) float64 { return (chartTop+chartBottom)/2 - mm/reach*(chartBottom-chartTop)/2 }
 	for k := math.Ceil(-reach / step); k*step <= reach; k++ {
-		c.Ticks = append(c.Ticks, ChartTick{At: y(k * step), Label: w.Figure(fmt.Sprintf("%+g", k*step))})
+		c.Ticks = append(c.Ticks, ChartTick{At: y(k * step), Label: w.Figure(tickLabel(k * step))})
 	}
 	first, last := points[0].Time, points[len(points)-1].Time
 	span := last.Sub(first).Seconds()
@@ -423,6 +423,13 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 	}
 	c.Described = w.Text("chart.described", name, c.N, c.Mean)
 	return c
+}
+
+func tickLabel(mm float64) string {
+	if mm == 0 {
+		return "0"
+	}
+	return fmt.Sprintf("%+.3g", mm)
 }
 
 // limits are the mean and the control limits of individual values in their
