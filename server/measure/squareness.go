@@ -309,7 +309,7 @@ func budgetRows(terms []bundle.Term) []result.BudgetRow {
 		case "print scale":
 			row.Comment = "both directions alike: matters for lengths only"
 		case "print x against y":
-			row.Comment = "printers scale differently along and across the sheet"
+			row.Comment = "printers scale differently along and across the sheet; a plain one is cut so"
 		}
 		out = append(out, row)
 	}
