@@ -171,6 +171,14 @@ func choicesOf(w *pages.Words, prefix string, values []string, chosen string) []
 	return out
 }
 
+func verdicts(w *pages.Words) []choice {
+	return choicesOf(w, "verdict", []string{training.Good, training.Recut, training.Cannot}, "")
+}
+
+func sides(w *pages.Words) []choice {
+	return choicesOf(w, "long", []string{training.Left, training.Neither, training.Right}, "")
+}
+
 // asking is what the page of a question shows.
 type asking struct {
 	Photo, Action string
@@ -179,6 +187,8 @@ type asking struct {
 	Width         string
 	Allowed       string
 	Full          [2]int // pixels of the picture
+
+	Verdicts, Sides []choice
 
 	Number, Of, Points int // of a round
 	Settings           *settingsForm
@@ -232,7 +242,7 @@ func (t *trainer) show(c *gin.Context) {
 		hidden[k] = q.Get(k)
 	}
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.show"), Scripts: []string{"train.js"}, Data: asking{
-		Photo: "/train/photo.jpg?" + q.Encode(), Action: "/train/answer", Hidden: hidden, Full: sizeOf(),
+		Photo: "/train/photo.jpg?" + q.Encode(), Action: "/train/answer", Hidden: hidden, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
 		Width: fmt.Sprintf("%g mm", e.Width), Allowed: millimetres(training.Allowed(e.Width)), Settings: form,
 	}})
 }
@@ -293,7 +303,7 @@ type told struct {
 	E                                  training.Exercise
 	Error                              string
 	Right                              string // verdict
-	Kind                               string // of the badge
+	See, So, Avoid                     string // what to look for, what it does, how to avoid it
 	Reasons                            []string
 	Facts                              []report.Row
 	Truth, Joint, Cut, Measured, Query string
@@ -315,8 +325,6 @@ type markRow struct {
 	Points, Of        int
 }
 
-var badges = map[string]string{training.Good: "square", training.Recut: "recut", training.Cannot: "undecided"}
-
 // tell puts an answer and what is right beside each other.
 func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, pictures url.Values) (told, error) {
 	s, err := solved(e)
@@ -324,7 +332,8 @@ func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, 
 		return told{}, err
 	}
 	q := query(e).Encode()
-	d := told{E: e, Error: w.Text("train.error_" + e.Error), Right: s.Verdict, Kind: badges[s.Verdict], Most: training.MostPoints, Query: q,
+	d := told{E: e, Error: w.Text("train.error_" + e.Error), Right: w.Text("train.verdict_" + s.Verdict),
+		See: w.Text("train.see_" + e.Error), So: w.Text("train.so_" + e.Error), Avoid: w.Or("train.avoid_"+e.Error, ""), Most: training.MostPoints, Query: q,
 		Truth: "/train/truth.jpg?" + pictures.Encode(), Measured: "/train/measured?" + q, Full: sizeOf()}
 	for _, r := range s.Reasons {
 		d.Reasons = append(d.Reasons, w.Text("train.reason_"+r))

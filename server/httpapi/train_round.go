@@ -161,7 +161,7 @@ func (t *trainer) question(c *gin.Context) {
 	w := t.words(c)
 	points, _ := r.Points()
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.question_of", n, r.Questions), Scripts: []string{"train.js"}, Data: asking{
-		Photo: fmt.Sprintf("%s/%d/photo.jpg", here, n), Action: fmt.Sprintf("%s/%d", here, n), Post: true, Full: sizeOf(),
+		Photo: fmt.Sprintf("%s/%d/photo.jpg", here, n), Action: fmt.Sprintf("%s/%d", here, n), Post: true, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
 		Width: fmt.Sprintf("%g mm", e.Width), Allowed: millimetres(training.Allowed(e.Width)), Number: n, Of: r.Questions, Points: points,
 	}})
 }
