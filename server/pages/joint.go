@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"slices"
+	"strings"
 
 	"beltend/server/archive"
 	"beltend/server/report"
@@ -96,6 +97,7 @@ type PhotoData struct {
 type ChainRow struct {
 	Line
 	Count int    // photos together
+	Value string // offset
 	U     string // expanded uncertainty
 	Share int    // of the largest in the list, percent
 }
@@ -118,6 +120,7 @@ func Chain(w *Words, found []archive.Found, inches bool) []ChainRow {
 		}
 		if f.U95MM != nil {
 			row.U = report.Expanded(*f.U95MM, report.Options{Inches: inches})
+			row.Value, _, _ = strings.Cut(row.Offset, " ± ")
 			row.Share = max(2, int(100**f.U95MM/most))
 		}
 		rows = append(rows, row)

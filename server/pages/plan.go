@@ -46,7 +46,7 @@ func (d *PlanData) group(title string, rows []report.Row) {
 
 // Pair fills in the two ends as a pair.
 func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
-	d.Done, d.Verdict, d.Advice, d.Warnings = true, report.JointVerdict(r), r.Advice, r.Warnings
+	d.Done, d.Verdict, d.Advice = true, report.JointVerdict(r), r.Advice
 	d.group("answer.measured", report.JointRows(r, o))
 	if r.Pair.Advised != nil {
 		d.group("answer.recut", report.RecutWay(r.Pair.Advised, o))

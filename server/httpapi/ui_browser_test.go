@@ -1,0 +1,452 @@
+package httpapi
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pictures"
+	"beltend/server/plan"
+	"beltend/server/report"
+	"beltend/server/worker"
+)
+
+// inProcess measures here instead of in processes of its own.
+type inProcess struct{}
+
+func (inProcess) Ready(context.Context) error { return nil }
+
+func (inProcess) Run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	m, o := job.Draw, report.Options{Inches: job.Inches}
+	if m == nil {
+		var err error
+		if m, err = measure.Run(ctx, job.Photos, job.Settings, progress); err != nil {
+			return worker.Answer{}, err
+		}
+	}
+	a := worker.Answer{Measurement: m}
+	if job.Window != nil {
+		b, err := pictures.TopDownIn(job.Photos, m, *job.Window, "png", o)
+		a.Pictures = []worker.File{{Name: "topdown.png", Data: b}}
+		return a, err
+	}
+	files, err := pictures.All(job.Photos, m, o)
+	for _, f := range files {
+		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})
+	}
+	return a, err
+}
+
+const samplePhoto = "../../testdata/sample/belt-end.jpg"
+
+// browser drives a real browser on the pages.
+type browser struct {
+	t   *testing.T
+	ctx context.Context
+	url string
+}
+
+func openBrowser(t *testing.T) *browser {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("no browser in a short run")
+	}
+	program := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			program = p
+			break
+		}
+	}
+	if program == "" {
+		t.Skip("there is no chromium here")
+	}
+	f := inProcess{}
+	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local, Program: "test"}
+	server := httptest.NewServer(New(cfg))
+	t.Cleanup(server.Close)
+
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox, chromedp.Flag("lang", "en"))
+	allocated, stop := chromedp.NewExecAllocator(t.Context(), options...)
+	t.Cleanup(stop)
+	ctx, closeTab := chromedp.NewContext(allocated, chromedp.WithErrorf(func(string, ...any) {})) // it does not know every event of a newer browser
+	t.Cleanup(closeTab)
+	ctx, cancel := context.WithTimeout(ctx, 3*time.Minute)
+	t.Cleanup(cancel)
+	b := &browser{t: t, ctx: ctx, url: server.URL}
+	chromedp.ListenTarget(ctx, func(e any) {
+		switch e := e.(type) {
+		case *runtime.EventExceptionThrown:
+			t.Errorf("a script failed: %s", e.ExceptionDetails.Error())
+		case *runtime.EventConsoleAPICalled:
+			for _, a := range e.Args {
+				t.Logf("console: %s", a.Value)
+			}
+		}
+	})
+	b.size(360, 740)
+	return b
+}
+
+func (b *browser) do(actions ...chromedp.Action) {
+	b.t.Helper()
+	if err := chromedp.Run(b.ctx, actions...); err != nil {
+		var where, text string
+		_ = chromedp.Run(b.ctx, chromedp.Location(&where), chromedp.Text("main", &text))
+		b.t.Fatalf("%v at %s: %.300s", err, where, text)
+	}
+}
+
+func (b *browser) size(w, h int64) {
+	b.t.Helper()
+	b.do(chromedp.EmulateViewport(w, h))
+}
+
+func (b *browser) open(path string) {
+	b.t.Helper()
+	b.do(chromedp.Navigate(b.url+path), chromedp.WaitReady("footer"))
+}
+
+func (b *browser) script(js string, to any) {
+	b.t.Helper()
+	b.do(chromedp.Evaluate(js, to, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
+}
+
+func (b *browser) path() string {
+	b.t.Helper()
+	var at string
+	b.do(chromedp.Location(&at))
+	return strings.TrimPrefix(at, b.url)
+}
+
+// until waits for a condition in JavaScript.
+func (b *browser) until(what, js string) {
+	b.t.Helper()
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		var ok bool // an error means that the page is just changing
+		if err := chromedp.Run(b.ctx, chromedp.Evaluate("Boolean("+js+")", &ok)); err == nil && ok {
+			return
+		}
+	}
+	var text string
+	_ = chromedp.Run(b.ctx, chromedp.Text("main", &text))
+	b.t.Fatalf("never: %s, at %s: %.400s", what, b.path(), text)
+}
+
+// accessible holds the page against axe-core's rules for WCAG 2.2 AA, and
+// that nothing is cut off to the side.
+func (b *browser) accessible(name string) {
+	b.t.Helper()
+	axe, err := os.ReadFile("../pages/testdata/axe.min.js")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	var found string
+	b.script(string(axe)+`; axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r =>
+		JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160) + " | " + (n.any[0]?.message ?? "")).join("; "))))`, &found)
+	var list []string
+	if err := json.Unmarshal([]byte(found), &list); err != nil {
+		b.t.Fatal(err)
+	}
+	for _, v := range list {
+		b.t.Errorf("%s: %s", name, v)
+	}
+	var wide float64
+	b.script(`document.documentElement.scrollWidth - innerWidth`, &wide)
+	if wide > 1 {
+		var who string
+		b.script(`[...document.querySelectorAll("main *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1).slice(0, 3).map(e => e.tagName + "." + e.className).join(" ")`, &who)
+		b.t.Errorf("%s: the page is %.0f px wider than the screen: %s", name, wide, who)
+	}
+}
+
+// beginJoint fills in the form and acknowledges the cautions; gives the joint's path.
+func (b *browser) beginJoint(number string) string {
+	b.t.Helper()
+	b.open("/joints/new")
+	fill := func(values map[string]string) {
+		b.t.Helper()
+		list, err := json.Marshal(values)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		b.script(`for (const [k, v] of Object.entries(`+string(list)+`)) document.querySelector("[name=" + k + "]").value = v`, nil)
+	}
+	fill(map[string]string{"site": "Kestrel Hollow quarry", "conveyor": "Conveyor 3", "belt": "Belt 3-A", "number": number, "width": "800",
+		"thickness": "9", "covers": "4+2", "travel": "towards the crusher", "pulley": "400", "tolerance": "1.6", "origin": "site rule 14"})
+	b.script(`document.querySelector("main button[type=submit]").click()`, nil)
+	b.until("the joint's page", `document.querySelector("[name=done]") !== null && document.readyState === "complete"`)
+	at := b.path()
+	fill(map[string]string{"name": "Ada Finch"})
+	b.script(`document.querySelector("[name=done]").click(); document.querySelector("form[action$=cautions] button").click()`, nil)
+	b.until("cautions acknowledged", `!document.querySelector("[name=done]") && document.body.innerText.includes("Ada Finch") && document.readyState === "complete"`)
+	return at
+}
+
+func sample(t *testing.T) string {
+	t.Helper()
+	path, err := filepath.Abs(samplePhoto)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// The technician's whole task at phone size: a joint, a wrong photo, a photo
+// without network, the answer, an edge put right, the other end, the pair.
+func TestTechnicianInTheBrowser(t *testing.T) {
+	b := openBrowser(t)
+	b.open("/")
+	b.accessible("start")
+	b.open("/joints/new")
+	b.accessible("new joint")
+	joint := b.beginJoint("J-1")
+	b.accessible("joint")
+
+	// something that is no photo
+	wrong := filepath.Join(t.TempDir(), "notes.jpg")
+	if err := os.WriteFile(wrong, []byte("no photo at all"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cut := joint + "/end/leading/cut"
+	b.open(cut)
+	b.accessible("photo page")
+	b.do(chromedp.SetUploadFiles("#files", []string{wrong}, chromedp.ByQuery))
+	b.until("a refusal with advice", `!document.querySelector("#refused").hidden && document.querySelector("#refused .do span").textContent.length > 10`)
+	b.accessible("photo page with a refusal")
+	b.do(chromedp.Click(`#queue li button:last-child`, chromedp.ByQuery))
+	b.until("the queue is empty", `document.querySelector("#queue").hidden`)
+
+	// no network: the photo waits, the page opens again, then it goes up by itself
+	b.until("the service worker has the page", `navigator.serviceWorker.controller !== null`)
+	b.open(cut)
+	offline := func(off bool) {
+		b.do(network.Enable(), network.EmulateNetworkConditions(off, 0, -1, -1))
+	}
+	offline(true)
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.until("the photo waits", `document.querySelector("#queue li")?.dataset.state === "waiting"`)
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.until("the same photo is there once", `document.querySelectorAll("#queue li").length === 1 && document.querySelector("#stage").textContent.includes("already")`)
+	offline(false)
+	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	first := b.path()
+	b.until("verdict in words", `document.querySelector(".answer").innerText.includes("Re-cut")`)
+	b.accessible("answer")
+
+	// the cut put right by hand: 12 px off, the fine search snaps back
+	b.do(chromedp.Click(`.tools button[aria-expanded]`, chromedp.ByQuery))
+	b.until("handles", `document.querySelectorAll(".handle").length === 2`)
+	b.accessible("answer, by hand")
+	b.drag(`.handle:last-child`, 0, 3, func() {
+		var lens bool
+		b.script(`document.querySelector(".lens-frame") !== null`, &lens)
+		if !lens {
+			t.Error("no magnifier while a handle is dragged")
+		}
+	})
+	b.do(chromedp.Click(`.hand .actions button:last-child`, chromedp.ByQuery))
+	b.until("measured again", `location.pathname.startsWith("/m/") && location.pathname !== "`+first+`" && document.querySelector(".stage svg")`)
+	b.until("set by hand is said", `document.body.innerText.includes("Set by hand")`)
+	b.sameOffset(first, b.path(), 0.3)
+
+	// measuring rule
+	b.do(chromedp.Click(`.above .tools button`, chromedp.ByQuery))
+	b.until("the rule reads", `/^\d+\.\d ± \d+\.\d mm$/.test(document.querySelector(".reading")?.textContent)`)
+	b.accessible("answer with the rule")
+
+	// the other end, then the pair
+	b.open(joint + "/end/trailing/cut")
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.until("the other answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	b.open(cut)
+	b.accessible("photo page with an answer")
+	b.open(joint + "/pair")
+	b.until("the pair", `document.querySelector(".drawing svg") !== null`)
+	b.accessible("pair")
+	b.open("/")
+	b.accessible("start with a joint")
+}
+
+// drag moves an element by a finger's or mouse's way; during is called midway.
+func (b *browser) drag(selector string, dx, dy float64, during func()) {
+	b.t.Helper()
+	var at []float64
+	b.script(`(() => { const e = document.querySelector("`+selector+`"); e.scrollIntoView({block: "center"}); const r = e.querySelector(".ring").getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2]; })()`, &at)
+	b.do(chromedp.MouseEvent("mousePressed", at[0], at[1], chromedp.ButtonLeft), chromedp.MouseEvent("mouseMoved", at[0]+dx/2, at[1]+dy/2, chromedp.ButtonLeft))
+	during()
+	b.do(chromedp.MouseEvent("mouseMoved", at[0]+dx, at[1]+dy, chromedp.ButtonLeft), chromedp.MouseEvent("mouseReleased", at[0]+dx, at[1]+dy, chromedp.ButtonLeft))
+}
+
+func (b *browser) sameOffset(one, two string, by float64) {
+	b.t.Helper()
+	var d float64
+	b.script(fmt.Sprintf(`Promise.all([%q, %q].map(p => fetch("/api/v1/measurements/" + p.slice(3)).then(r => r.json()))).then(([a, c]) => Math.abs(a.squareness.offset_mm - c.squareness.offset_mm))`, one, two), &d)
+	if d > by {
+		b.t.Errorf("measured again the offset differs by %.2f mm", d)
+	}
+}
+
+// Every page in German, dark, at twice the size, and outdoors.
+func TestPagesInGermanAndDark(t *testing.T) {
+	b := openBrowser(t)
+	joint := b.beginJoint("J-2")
+	b.open(joint + "/end/leading/cut")
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	answer := b.path()
+	b.open("/?lang=de")
+	for _, theme := range []string{"dark", "contrast"} {
+		b.open("/?theme=" + theme)
+		for name, path := range map[string]string{"Anfang": "/", "Verbindung": joint, "Foto": joint + "/end/leading/cut", "Antwort": answer, "Verbinder": "/lacing", "Maßband": "/tape", "Bausteine": "/components", "nichts": "/nothing"} {
+			b.open(path)
+			b.accessible(name + " " + theme)
+			var lang, text string
+			b.script(`document.documentElement.lang`, &lang)
+			b.script(`document.querySelector("main").innerText`, &text)
+			if lang != "de" || strings.Contains(text, "[") {
+				t.Errorf("%s: language %q, or a text is missing: %.200s", name, lang, text)
+			}
+		}
+	}
+	b.open(answer)
+	var text string
+	b.script(`document.querySelector(".answer").innerText`, &text)
+	if !strings.Contains(text, "Nachschneiden") || !strings.Contains(text, "+5,8") {
+		t.Errorf("the answer in German: %s", text)
+	}
+	b.size(320, 480) // WCAG 1.4.10; 200 % on the smallest tablet leaves more
+	for _, path := range []string{"/", joint, answer} {
+		b.open(path)
+		var wide float64
+		b.script(`document.documentElement.scrollWidth - innerWidth`, &wide)
+		if wide > 1 {
+			t.Errorf("%s at 200 %%: %.0f px wider than the screen", path, wide)
+		}
+	}
+}
+
+// An edge is put right with the keyboard alone.
+func TestCorrectionByKeyboard(t *testing.T) {
+	b := openBrowser(t)
+	b.size(1440, 900)
+	joint := b.beginJoint("J-3")
+	b.open(joint + "/end/leading/cut")
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	first := b.path()
+	tabTo := func(what, js string) {
+		t.Helper()
+		for range 80 {
+			var there bool
+			b.do(chromedp.KeyEvent(kb.Tab))
+			if b.script(js, &there); there {
+				return
+			}
+		}
+		t.Fatalf("no way by Tab to %s", what)
+	}
+	tabTo("the correction", `document.activeElement.hasAttribute("aria-expanded")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.do(chromedp.KeyEvent(kb.Tab, chromedp.KeyModifiers(0)))
+	for range 40 { // back: the handles stand before the button
+		var there bool
+		if b.script(`document.activeElement.classList.contains("handle")`, &there); there {
+			break
+		}
+		b.do(chromedp.KeyEvent(kb.Tab, chromedp.KeyModifiers(8)))
+	}
+	b.do(chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.ArrowDown))
+	tabTo("undo", `document.activeElement.textContent === "Undo"`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	tabTo("measuring again", `document.activeElement.textContent.startsWith("Snap")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until("measured again", `location.pathname.startsWith("/m/") && location.pathname !== "`+first+`"`)
+	b.sameOffset(first, b.path(), 0.3)
+}
+
+// The first page, with all it loads.
+func TestFirstPageIsSmall(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	_, body := get(t, s.URL+"/", map[string]string{"Accept": "text/html"})
+	total := len(body)
+	for _, one := range []string{"beltend.css", "beltend.js", "queue.js", "stream.js", "icon.svg", "manifest.webmanifest"} {
+		resp, b := get(t, s.URL+"/static/"+one, nil)
+		if resp.StatusCode != 200 {
+			t.Errorf("%s: %s", one, resp.Status)
+		}
+		total += len(b)
+	}
+	if total > 150_000 {
+		t.Errorf("%d bytes", total)
+	}
+	if strings.Contains(string(body), "//") && strings.Contains(string(body), "http") {
+		t.Errorf("the page names another address")
+	}
+}
+
+// make screenshots: every page at three sizes, to be looked at.
+func TestScreenshots(t *testing.T) {
+	to := os.Getenv("BELTEND_SCREENSHOTS")
+	if to == "" {
+		t.Skip("BELTEND_SCREENSHOTS names no folder")
+	}
+	if err := os.MkdirAll(to, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	b := openBrowser(t)
+	joint := b.beginJoint("J-17")
+	answers := map[string]string{}
+	for _, end := range []string{archive.Leading, archive.Trailing} {
+		b.open(joint + "/end/" + end + "/cut")
+		b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+		b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+		answers[end] = b.path()
+	}
+	tape := fmt.Sprintf(`fetch("/tape", {method: "POST", body: new URLSearchParams({%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"})}).then(r => r.text()).then(t => { document.documentElement.innerHTML = t; })`, plan.Diagonals)
+	lacing := `document.querySelector("form").querySelectorAll("input").forEach(i => { i.value = {"lead-width": "1000", "trail-width": "998", thickness: "5", pulley: "200"}[i.name] ?? ""; }); setTimeout(() => document.querySelector("main form button").click(), 50)`
+	for _, p := range []struct{ name, path, script string }{
+		{"start", "/", ""}, {"joint-new", "/joints/new", ""}, {"joint", joint, ""}, {"photo-first", joint + "/end/leading/drawn_line", ""},
+		{"photo", joint + "/end/leading/cut", ""}, {"answer", answers[archive.Leading], ""},
+		{"answer-hand", answers[archive.Leading], `document.querySelector(".tools button[aria-expanded]").click()`},
+		{"answer-rule", answers[archive.Leading], `document.querySelector(".above .tools button").click(); new Promise(r => setTimeout(r, 1500))`},
+		{"pair", joint + "/pair", ""}, {"lacing", "/lacing", lacing}, {"tape", "/tape", tape}, {"components", "/components", ""}, {"problem", "/nothing", ""},
+		{"answer-german-dark", answers[archive.Leading] + "?lang=de&theme=dark", ""}, {"photo-german-dark", joint + "/end/trailing/cut", ""}, {"start-outdoors", "/?theme=contrast&lang=en", ""},
+	} {
+		for _, size := range [][2]int64{{360, 740}, {820, 1180}, {1440, 900}} {
+			b.size(size[0], size[1])
+			b.open(p.path)
+			if p.script != "" {
+				b.script(p.script, nil)
+			}
+			var shot []byte
+			b.do(chromedp.Sleep(700*time.Millisecond), chromedp.ActionFunc(func(ctx context.Context) (err error) {
+				_, _, _, _, _, content, err := page.GetLayoutMetrics().Do(ctx)
+				if err != nil {
+					return err
+				}
+				shot, err = page.CaptureScreenshot().WithCaptureBeyondViewport(true).WithFormat(page.CaptureScreenshotFormatPng).
+					WithClip(&page.Viewport{Width: float64(size[0]), Height: min(content.Height, 6000), Scale: 1}).Do(ctx)
+				return err
+			}))
+			if err := os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", p.name, size[0], size[1])), shot, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
