@@ -419,6 +419,18 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 		}
 		l.Sides[k] = s
 	}
+	for k, s := range l.Sides {
+		if s == nil || alone[k] {
+			continue
+		}
+		// meshed rows end within a pitch of each other
+		o, p := l.Sides[1-k], s.Row.Pitch
+		h, g := s.Row.Hooks, o.Row.Hooks
+		if math.Abs(h[0].At-g[0].At) > 1.3*p || math.Abs(h[len(h)-1].At-g[len(g)-1].At) > 1.3*p {
+			return nil, unclearHooks("one row seems to end earlier than the other: hooks are missing at its end, or not seen")
+		}
+		break
+	}
 	if a, c := l.Sides[0], l.Sides[1]; a != nil && c != nil && math.Abs(a.Row.Pitch/c.Row.Pitch-1) > 0.03 {
 		return nil, unclearHooks("the two rows seem to have different pitches")
 	}
@@ -427,9 +439,16 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 
 // goesOn tells whether both edges of the belt go on beyond the hinge line.
 func (f *laceFinder) goesOn(l *Laced, e edgePair, sign float64) bool {
-	for k, line := range []planeLine{e.left, e.right} {
-		var t Trace
-		if err := f.trace(l, line, l.Up.Mul(sign), &t, k); err != nil || t.Support < 0.6 {
+	hinge := lineThrough(l.Mid, l.At(100, 0), l.Up)
+	for _, line := range []planeLine{e.left, e.right} {
+		corner, ok := line.meet(hinge)
+		if !ok {
+			return false
+		}
+		d := l.Up.Mul(sign)
+		ev := f.m.gatherEvidence(line)
+		b := f.m.along(&ev, corner.Add(d.Mul(20)), d, 0)
+		if b.Length > 40 && (b.Support < 0.6 || b.Score < leastScore) {
 			return false
 		}
 	}
@@ -650,7 +669,7 @@ func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*Laced
 	s.EdgeL, s.EdgeR = l.edge(&s.Left, mid), l.edge(&s.Right, mid)
 	s.EdgeSD = math.Max(nearScatter(&s.Left), nearScatter(&s.Right))
 	width := s.EdgeR - s.EdgeL
-	if math.Abs(width-e.width) > 0.1*e.width+10 {
+	if math.Abs(width-e.width) > 0.02*e.width+6 {
 		return nil, refuse("edge_unclear", "The belt's edges are not seen clearly beside the hooks.", "Clear the edges near the hooks and take the photo again; or set them by hand.")
 	}
 	const bands = 4

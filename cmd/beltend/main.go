@@ -29,6 +29,7 @@ type commands struct {
 	Tape      tapeCmd      `cmd:"" help:"Work out one belt end from tape readings, alone or with photos."`
 	Joint     jointCmd     `cmd:"" help:"Compare the two ends of a joint: kink, hinge, re-cut, take-up."`
 	Lacing    lacingCmd    `cmd:"" help:"Choose a fastener from a chart and plan the hooks."`
+	Hooks     hooksCmd     `cmd:"" help:"Count the hooks of a finished joint in photos and compare them with the plan."`
 	Serve     serveCmd     `cmd:"" help:"Run the service with its page."`
 	Card      cardCmd      `cmd:"" help:"Write reference cards to print."`
 	Account   accountCmd   `cmd:"" help:"Accounts, tokens and sites of a service that others can reach."`

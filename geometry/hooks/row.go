@@ -240,6 +240,20 @@ func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
 	l2, r2 := side(-1, 0.25), side(1, 0.25)
 	k.centre = (float64(top) + 0.5 + (r2-l2)/2) / bins
 	k.doubt = math.Max(0.06*k.width, math.Abs((r2-l2)-(r-l))/2/bins*pitch/2)
+	// a hook with a bright and a dark side, or with a shadow like itself, may be
+	// as wide as all that stands out
+	first, last := 0, 0
+	for d := -bins * 3 / 8; d <= bins*3/8; d++ {
+		if math.Abs(at(top+d)) > 0.35*peak {
+			if first == 0 {
+				first = d
+			}
+			last = d
+		}
+	}
+	if extra := float64(last-first+1)/bins*pitch - k.width; extra > 0 {
+		k.doubt = math.Max(k.doubt, extra/(2*math.Sqrt(3)))
+	}
 	if k.width > 0.62*pitch {
 		return k, false
 	}
@@ -632,6 +646,16 @@ func (f *finder) number() error {
 		}
 		prev = i
 	}
+	twice := 0
+	for _, k := range h {
+		if k.Flaw == Doubled {
+			twice++
+		}
+	}
+	if twice > 3 && 8*twice > len(h) {
+		return &Unclear{"many hooks show as two lines each: one wire's two sides, or two wires"}
+	}
+	f.ends()
 	sort.Float64s(r.Unclear)
 	if n := len(r.Unclear); n > 2 && float64(n) > 0.03*float64(len(h)) {
 		return &Unclear{"at several places a hook can be there or not"}
@@ -641,6 +665,22 @@ func (f *finder) number() error {
 	}
 	f.even()
 	return nil
+}
+
+// ends looks for hooks between the outer ones and the belt's edges.
+func (f *finder) ends() {
+	r := f.r
+	for _, e := range []struct{ from, step, edge float64 }{{r.Hooks[0].At, -r.Pitch, f.s.Left}, {r.Hooks[len(r.Hooks)-1].At, r.Pitch, f.s.Right}} {
+		for at := e.from + e.step; (e.edge-at)*e.step > 0.6*r.Wire*r.Pitch; at += e.step {
+			known := false
+			for _, u := range r.Unclear {
+				known = known || math.Abs(u-at) < 0.5*r.Pitch
+			}
+			if _, c := f.along(at); !known && (c.size > 1.3*noHook || c.seen < len(f.s.Out)) {
+				r.Unclear = append(r.Unclear, at)
+			}
+		}
+	}
 }
 
 // even fits the pitch through the hooks' places and measures their scatter.
