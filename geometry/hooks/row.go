@@ -342,22 +342,23 @@ func (f *finder) candidates() {
 		for b, t := range f.s.Out {
 			reach := 0.25*f.r.Wire + math.Abs(t-mid)*math.Tan(20*math.Pi/180)
 			w := min(int(math.Min(reach, 0.3*f.p)/f.s.Step), 400)
-			best := -1
+			best := -1 // the nearest bar that is as strong, not a twin's
 			known := true
 			for j := max(1, i-w); j <= min(len(f.all)-2, i+w); j++ {
-				if math.IsNaN(f.resp[b][j]) {
+				v, l, r := f.resp[b][j], f.resp[b][j-1], f.resp[b][j+1]
+				if math.IsNaN(v) {
 					known = false
 					break
 				}
-				if best < 0 || f.resp[b][j] > f.resp[b][best] {
+				if v >= l && v > r && v > math.Max(0.3, 0.5*f.all[i]) && (best < 0 || max(j-i, i-j) < max(best-i, i-best)) {
 					best = j
 				}
 			}
-			if !known || best < 0 {
+			if !known {
 				continue
 			}
 			seen++
-			if f.resp[b][best] > 0.3 {
+			if best >= 0 {
 				ts, xs = append(ts, t-mid), append(xs, f.s.From+(float64(best)+vertex(f.resp[b], best))*f.s.Step)
 			}
 		}

@@ -79,7 +79,7 @@ func Hooks(img image.Image, in HooksInput) image.Image {
 		c.SetColor(hookDot)
 		c.Fill()
 	}
-	for i, m := range in.Marks {
+	for _, m := range in.Marks {
 		p := to(m.At)
 		x, y := at(p)
 		for _, s := range []struct {
@@ -91,11 +91,15 @@ func Hooks(img image.Image, in HooksInput) image.Image {
 			c.SetLineWidth(s.w * unit)
 			c.Stroke()
 		}
-		away := geometry.Vec2{X: 0, Y: -1} // labels of neighbours on turns
-		if i%2 == 1 {
-			away.Y = 1
+		away := geometry.Vec2{Y: -1} // off the row
+		if n := len(in.Hinge); n > 1 {
+			h := to(in.Hinge[0])
+			d := to(in.Hinge[n-1]).Sub(h).Unit()
+			if away = d.Perp(); away.Dot(p.Sub(h)) < 0 {
+				away = away.Mul(-1)
+			}
 		}
-		c.label(m.Text, p, markRing, away, away.Mul(0.4))
+		c.label(m.Text, p.Add(away.Mul(14*unit)), markRing, away)
 	}
 	for s, p := range in.Sides {
 		c.badge(s, to(p))

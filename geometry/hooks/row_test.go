@@ -1,0 +1,181 @@
+package hooks
+
+import (
+	"errors"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"beltend/geometry/lacing"
+)
+
+// drawn is a strip with bars of the given places and turns, as light on dark
+// or dark on light, seen with a pixel of 0.2 mm and some noise.
+func drawn(r *rand.Rand, at, turn []float64, wire, width, contrast, noise float64) Strip {
+	s := Strip{From: -5, Step: 0.1, Left: 0, Right: width, Pixel: 0.2, Out: []float64{9, 12, 15, 18}}
+	n := int((width + 10) / s.Step)
+	profile := func(out float64) []float64 {
+		p := make([]float64, n)
+		for i := range p {
+			x := s.From + float64(i)*s.Step
+			for k, a := range at {
+				d := math.Abs(x-a+(out-13.5)*math.Tan(turn[k])) - wire/2
+				p[i] += contrast / (1 + math.Exp(d/0.08)) // a blur of a pixel or so
+			}
+			p[i] += noise * r.NormFloat64()
+		}
+		return p
+	}
+	for _, o := range s.Out {
+		s.Bands = append(s.Bands, profile(o))
+	}
+	return s
+}
+
+// comb is n places at a pitch with some play, margins the same on both sides.
+func comb(r *rand.Rand, n int, pitch, width, play float64) (at, turn []float64) {
+	for k := range n {
+		at = append(at, (width-float64(n-1)*pitch)/2+float64(k)*pitch+play*r.NormFloat64())
+	}
+	return at, make([]float64, n)
+}
+
+// Truth first: combs of known places, bright and dark, are counted exactly, with
+// what is missing, doubled and crooked in its place.
+func TestRowsOfKnownPlaces(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for try := range 60 {
+		pitch := 4 + 10*r.Float64()
+		wire := pitch * (0.17 + 0.1*r.Float64())
+		n := 15 + r.IntN(40)
+		width := float64(n)*pitch + 10
+		at, turn := comb(r, n, pitch, width, 0.01*pitch)
+		contrast := []float64{1.2, -1.2, 0.5}[try%3]
+		missing, double, crooked := 3+r.IntN(3), 8, 11
+		turn[crooked] = 0.15
+		gone := at[missing]
+		twice := at[double] + 1.4*wire
+		at = append(at, twice)
+		turn = append(turn, 0)
+		at, turn = append(at[:missing:missing], at[missing+1:]...), append(turn[:missing:missing], turn[missing+1:]...)
+		row, err := Read(drawn(r, at, turn, wire, width, contrast, 0.05))
+		if err != nil {
+			t.Errorf("%d: pitch %.2f, wire %.2f: %v", try, pitch, wire, err)
+			continue
+		}
+		flaws := map[string]int{}
+		for _, h := range row.Hooks {
+			if h.Flaw != "" {
+				flaws[h.Flaw]++
+			}
+		}
+		if len(row.Hooks) != len(at) || len(row.Unclear) != 0 || len(row.Missing) != 1 || math.Abs(row.Missing[0]-gone) > 0.1*pitch || flaws[Doubled] != 1 || flaws[Crooked] != 1 {
+			t.Errorf("%d: pitch %.2f, wire %.2f: %d of %d hooks, unclear %v, missing %v (true %.1f), flaws %v", try, pitch, wire, len(row.Hooks), len(at), row.Unclear, row.Missing, gone, flaws)
+			continue
+		}
+		if math.Abs(row.Pitch-pitch) > 0.02 || math.Abs(row.Hooks[0].At-at[0]) > 0.1 || row.Bright != (contrast > 0) {
+			t.Errorf("%d: pitch %.3f for %.3f, first hook %.2f for %.2f, bright %v", try, row.Pitch, pitch, row.Hooks[0].At, at[0], row.Bright)
+		}
+	}
+}
+
+// Mirrored, a row has its hooks, turns and missing places mirrored.
+func TestMirroredRow(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	at, turn := comb(r, 30, 9, 290, 0.1)
+	turn[20] = 0.2
+	at, turn = append(at[:6:6], at[7:]...), append(turn[:6:6], turn[7:]...)
+	s := drawn(r, at, turn, 2, 290, 1, 0.04)
+	m := s
+	m.Bands = nil
+	n := len(s.Bands[0])
+	for _, b := range s.Bands {
+		c := make([]float64, n)
+		for i := range c {
+			c[i] = b[n-1-i]
+		}
+		m.Bands = append(m.Bands, c)
+	}
+	m.From = 290 - (s.From + float64(n-1)*s.Step)
+	a, err1 := Read(s)
+	b, err2 := Read(m)
+	if err1 != nil || err2 != nil {
+		t.Fatal(err1, err2)
+	}
+	if len(a.Hooks) != len(b.Hooks) || len(a.Missing) != 1 || len(b.Missing) != 1 || math.Abs(a.Missing[0]+b.Missing[0]-290) > 0.3 {
+		t.Fatalf("%d and %d hooks, missing %v and %v", len(a.Hooks), len(b.Hooks), a.Missing, b.Missing)
+	}
+	for i, h := range a.Hooks {
+		g := b.Hooks[len(b.Hooks)-1-i]
+		if math.Abs(h.At+g.At-290) > 0.1 || math.Abs(h.Turn+g.Turn) > 0.03 || h.Flaw != g.Flaw {
+			t.Errorf("hook %d: %+v, mirrored %+v", i, h, g)
+		}
+	}
+}
+
+// What cannot be told apart is refused: noise alone, a pitch of too few pixels,
+// hooks that drown in noise.
+func TestUnclearRows(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	at, turn := comb(r, 40, 7, 300, 0.1)
+	small := drawn(r, at, turn, 1.5, 300, 1, 0.02)
+	small.Pixel = 3
+	for name, s := range map[string]Strip{
+		"noise":     drawn(r, nil, nil, 1, 300, 1, 0.3),
+		"too small": small,
+		"drowned":   drawn(r, at, turn, 1.5, 300, 0.3, 0.9),
+	} {
+		var u *Unclear
+		if row, err := Read(s); !errors.As(err, &u) {
+			t.Errorf("%s: %d hooks, %v", name, len(row.Hooks), err)
+		}
+	}
+}
+
+// Hooks fade from sure to gone: at no strength is a false number stated as sure.
+func TestAFadingHookIsNeverMiscounted(t *testing.T) {
+	for k := 0; k <= 20; k++ {
+		r := rand.New(rand.NewPCG(7, uint64(k)))
+		at, turn := comb(r, 40, 8, 330, 0.05)
+		s := drawn(r, at, turn, 1.8, 330, 1, 0.03)
+		faint := float64(k) / 20
+		for b := range s.Bands { // one hook covered by so much dust
+			for i := range s.Bands[b] {
+				if x := s.From + float64(i)*s.Step; math.Abs(x-at[17]) < 3 {
+					s.Bands[b][i] *= faint
+				}
+			}
+		}
+		row, err := Read(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sure, unclear := len(row.Hooks), len(row.Unclear)
+		if faint > 0.35 && sure+unclear < 40 || faint < 0.2 && sure > 39 {
+			t.Errorf("strength %.2f: %d hooks, %d unclear", faint, sure, unclear)
+		}
+	}
+}
+
+func TestJudge(t *testing.T) {
+	for _, c := range []struct {
+		planned, seen, u, allowed float64
+		want                      string
+	}{{10, 11, 0.5, 3, AsPlanned}, {10, 14, 0.5, 3, Differs}, {10, 13, 0.5, 3, Undecided}, {10, 6, 0.5, 3, Differs}} {
+		if got := Judge(c.planned, c.seen, c.u, c.allowed); got != c.want {
+			t.Errorf("planned %g, seen %g ± %g: %s, want %s", c.planned, c.seen, c.u, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		planned, seen, unclear int
+		want                   string
+	}{{76, 76, 0, AsPlanned}, {76, 75, 0, Differs}, {76, 75, 1, Undecided}, {76, 76, 1, Undecided}, {76, 77, 2, Differs}} {
+		if got := JudgeCount(c.planned, c.seen, c.unclear); got != c.want {
+			t.Errorf("%d planned, %d seen, %d unclear: %s, want %s", c.planned, c.seen, c.unclear, got, c.want)
+		}
+	}
+	p := &lacing.Plan{Lead: lacing.Side{Hooks: 76}, Trail: lacing.Side{Hooks: 75}}
+	if Swapped(p, 76, 75) || !Swapped(p, 75, 76) || Swapped(p, 75, 75) {
+		t.Error("sides are not told by their numbers of hooks")
+	}
+}
