@@ -3,7 +3,6 @@ package httpapi
 import (
 	"fmt"
 	"net/http"
-	"net/url"
 	"strconv"
 
 	"github.com/gin-gonic/gin"
@@ -233,7 +232,6 @@ func (t *trainer) questionAnswer(c *gin.Context) {
 // is given.
 func (t *trainer) scores(c *gin.Context) {
 	rounds := t.book.Rounds()
-	name := "scores"
 	if seed := c.Query("seed"); seed != "" {
 		kept := rounds[:0]
 		for _, r := range rounds {
@@ -248,6 +246,6 @@ func (t *trainer) scores(c *gin.Context) {
 		t.fail(c, err)
 		return
 	}
-	c.Header("Content-Disposition", `attachment; filename="`+url.PathEscape(name)+`.csv"`)
+	c.Header("Content-Disposition", `attachment; filename="scores.csv"`)
 	c.Data(http.StatusOK, "text/csv; charset=utf-8", b)
 }
