@@ -4,7 +4,7 @@
 
 # Debian packages that building needs, and those that only tests need.
 APT      = ca-certificates g++ git libjpeg-dev libopencv-contrib-dev libopencv-dev make pkg-config
-APT_TEST = poppler-utils postgresql
+APT_TEST = chromium poppler-utils postgresql
 
 # HEIC photos are decoded by the WebAssembly build that the module carries. Without this tag it
 # would load whatever libheif the machine happens to have, and a photo could read differently there.
@@ -23,7 +23,7 @@ S3         = bin/versitygw-$(S3_VERSION)
 # Packages with goroutines of their own, tested once more under the race detector.
 RACE = ./server/...
 
-.PHONY: run test build check format vet lint unit race bench archive-million archive-survive leaks chroot-proof clean
+.PHONY: run test build check format vet lint unit race bench archive-million archive-survive leaks screenshots chroot-proof clean
 
 run:
 	@.ci/ready $(APT) -- $(MAKE) --no-print-directory build
@@ -31,6 +31,10 @@ run:
 
 test:
 	@.ci/ready $(APT) $(APT_TEST) -- $(MAKE) --no-print-directory check
+
+# Every page at the sizes of a phone, a tablet and a desktop, into out/screenshots, to be looked at.
+screenshots:
+	@.ci/ready $(APT) $(APT_TEST) -- env BELTEND_SCREENSHOTS=$(CURDIR)/out/screenshots go test $(TAGS) -count 1 -run 'Screenshots' ./server/httpapi
 
 # From here on everything needed is taken to be installed.
 

@@ -141,4 +141,5 @@ require (
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.11.0 // indirect
 	modernc.org/sqlite v1.44.3 // indirect
+	rsc.io/qr v0.2.0 // indirect
 )

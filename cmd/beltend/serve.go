@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -33,6 +34,9 @@ type serveCmd struct {
 	Name     string `placeholder:"NAME" env:"BELTEND_NAME" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
 
 	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to listen on (default ${default})."`
+	TLS          bool          `name:"tls" help:"Encrypt with a certificate that beltend makes for itself; /trust tells phones how to trust it."`
+	TLSCert      string        `name:"tls-cert" placeholder:"FILE" help:"Encrypt with this certificate (PEM, with its chain)."`
+	TLSKey       string        `name:"tls-key" placeholder:"FILE" help:"The certificate's key."`
 	Show         []string      `placeholder:"PHOTO" sep:"none" help:"Measure this photo at the start and print the address of the result; again for more photos of the same end."`
 	Workers      int           `placeholder:"N" help:"Measurements at the same time (default: processors)."`
 	Queue        int           `default:"16" help:"Measurements that may wait."`
@@ -94,6 +98,20 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	}
 	defer pool.Close()
 	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
+	listener, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
+	}
+	defer listener.Close()
+	base := "http://" + listener.Addr().String()
+	secure, err := c.secure(at.Folder, listener.Addr(), &cfg)
+	if err != nil {
+		return err
+	}
+	if secure != nil {
+		base = "https://" + listener.Addr().String()
+		listener = tls.NewListener(listener, secure)
+	}
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),
 		ReadHeaderTimeout: 10 * time.Second,
@@ -103,14 +121,12 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		MaxHeaderBytes:    32 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
-	listener, err := net.Listen("tcp", c.Listen)
-	if err != nil {
-		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
-	}
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
-	base := "http://" + listener.Addr().String()
 	fmt.Fprintf(std.out, "beltend serves at %s/\n", base)
+	if cfg.Trust != nil {
+		fmt.Fprintf(std.out, "For phones: %s/trust, fingerprint of the certificate:\n%s\n", cfg.Trust.Addresses[0], httpapi.Fingerprint(cfg.Trust.Authority))
+	}
 	if len(show) > 0 {
 		if err := c.show(ctx, std, cfg, base, show); err != nil {
 			return err
@@ -134,6 +150,26 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return fmt.Errorf("serve: %w", err)
 	}
 	return nil
+}
+
+// secure is how connections are encrypted; nil: not at all.
+func (c *serveCmd) secure(folder string, listen net.Addr, cfg *httpapi.Config) (*tls.Config, error) {
+	switch {
+	case c.TLSCert != "":
+		pair, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey)
+		if err != nil {
+			return nil, &measure.UsageError{Setting: "tls-cert", Message: fmt.Sprintf("certificate and key cannot be used: %v", err)}
+		}
+		return &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}, nil
+	case c.TLS:
+		if folder == "" {
+			folder = dataFolder()
+		}
+		own, trust, err := ownTLS(folder, listen)
+		cfg.Trust = trust
+		return own, err
+	}
+	return nil, nil
 }
 
 // address says where the archive is; the data folder where nothing is given.
@@ -189,6 +225,10 @@ func (c *serveCmd) check() error {
 		c.Workers = runtime.NumCPU()
 	}
 	switch {
+	case (c.TLSCert == "") != (c.TLSKey == ""):
+		return bad("tls-cert", "certificate and key belong together: give --tls-cert and --tls-key")
+	case c.TLS && c.TLSCert != "":
+		return bad("tls", "is for a certificate of beltend's own: leave it out beside --tls-cert")
 	case c.Workers < 0 || c.Workers > 1024:
 		return bad("workers", "%d is out of range 1 to 1024", c.Workers)
 	case c.Queue < 0 || c.Queue > 10000:

@@ -33,6 +33,7 @@ type Config struct {
 	Local    store.Person      // who acts where there are no accounts
 	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
 	Rounds   *training.Book    // nil: the trainer's rounds are kept in memory alone
+	Trust    *Trust            // nil: the connection needs no explaining
 	Program  string            // version, written into every measurement
 	Log      *slog.Logger
 

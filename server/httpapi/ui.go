@@ -28,6 +28,8 @@ var sections = []pages.Section{
 func (s *service) ui(r *gin.Engine) {
 	r.GET("/sw.js", s.serviceWorker)
 	r.GET("/components", s.components)
+	r.GET("/trust", s.trust)
+	r.GET("/trust.crt", s.trustFile)
 
 	r.GET("/joints/new", s.newJoint)
 	r.POST("/joints", s.beginJoint)
@@ -86,7 +88,10 @@ func choices(c *gin.Context) {
 
 // view is how the person wants pages.
 func (s *service) view(c *gin.Context) pages.View {
-	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path}
+	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path, Phone: s.Trust != nil}
+	if s.Accounts != nil {
+		v.Person = s.user(c).Name
+	}
 	if v.Lang == "" {
 		v.Lang = pages.Match(c.GetHeader("Accept-Language"))
 	}

@@ -12,8 +12,13 @@ import (
 	"beltend/server/store"
 )
 
-// ProblemOf is a problem in the catalogue's words where it knows the code.
+// ProblemOf is a problem in the person's language: in English as it was said,
+// with the photo's name and what is special; else in the catalogue's words for its
+// code.
 func ProblemOf(w *Words, code, title, detail, advice string) *ProblemData {
+	if w.Lang == languages[0].String() && detail != "" {
+		return &ProblemData{title, code, detail, advice}
+	}
 	if w.Has("problem." + code) {
 		title = w.Text("problem.title")
 	}
@@ -141,14 +146,15 @@ func Result(view View, r store.Record) Page {
 		v.Scale = NewScale(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM, r.Inches)
 	}
 	if m.Verdict == result.Undecided {
-		v.Advice = w.Or("answer.settle", m.Advice)
+		v.Advice = w.elsewhere("answer.settle", m.Advice)
 	}
 	if m.Recut != nil {
 		t := report.TapeOf(m.Recut, o)
+		t.Rounding = strings.NewReplacer("other lengths", w.Text("answer.other_lengths"), " or ", " "+w.Text("answer.or")+" ").Replace(t.Rounding)
 		v.Tape = &t
 	}
 	for _, warning := range m.Warnings {
-		v.Warnings = append(v.Warnings, w.Or("warning."+warning.Code, warning.Message))
+		v.Warnings = append(v.Warnings, w.elsewhere("warning."+warning.Code, warning.Message))
 	}
 	var names []string
 	for i, p := range m.Photos {
@@ -169,6 +175,15 @@ func Result(view View, r store.Record) Page {
 	}
 	v.Names = strings.Join(names, ", ")
 	return Page{Title: w.Text("answer.title"), View: view, Scripts: []string{"answer.js"}, Data: &v}
+}
+
+// elsewhere is a sentence said in English with all its details, or in another
+// language the catalogue's for the same thing.
+func (w *Words) elsewhere(key, english string) string {
+	if w.Lang == languages[0].String() && english != "" {
+		return english
+	}
+	return w.Or(key, english)
 }
 
 // verdict says the decision in one sentence.

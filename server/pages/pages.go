@@ -67,6 +67,7 @@ type View struct {
 	Path     string // of this page
 	Person   string // who is signed in, "" where there are no accounts
 	Sections []Section
+	Phone    bool // /trust brings a phone here
 }
 
 // Section is a part of the service in the header.

@@ -34,7 +34,7 @@ func TestLanguagesAreComplete(t *testing.T) {
 	}
 }
 
-var asked = regexp.MustCompile(`[( ]"([a-z_0-9]+\.[a-z_0-9]+)"`)
+var asked = regexp.MustCompile(`[( ]"([a-z_0-9]+\.[a-z_0-9]*[a-z0-9])"`)
 
 // Every text that a template asks for by its whole key is there.
 func TestTemplatesAskForTextsThatAreThere(t *testing.T) {

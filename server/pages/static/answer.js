@@ -31,8 +31,9 @@ function photo(figure, id, m, i) {
   stage.line('cut', im.cut_px);
   stage.line('drawn', im.drawn_px);
   stage.line('recut', im.recut_px);
-  stage.letter('L', im.left_corner_px);
-  stage.letter('R', im.right_corner_px);
+  const { left, right } = figure.dataset;
+  stage.letter(left ? `L ${left}` : 'L', im.left_corner_px, 'start');
+  stage.letter(right ? `${right} R` : 'R', im.right_corner_px, 'end');
   stage.nudgePx = 0.5 / (m.photos[i].mm_per_px || 1);
   const hand = make('div', { class: 'hand', hidden: true });
   const open = make('button', { type: 'button', class: 'second', 'aria-expanded': 'false' }, text('hand.open'));

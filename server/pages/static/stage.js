@@ -75,8 +75,8 @@ export class Stage {
     this.lines.append(make('svg:path', { class: 'under', d }), make('svg:path', { class: 'line ' + name, d }));
   }
 
-  letter(name, p) {
-    if (p) this.lines.append(make('svg:text', { class: 'letter', x: p[0], y: p[1], dy: '-.4em' }, name));
+  letter(name, p, anchor) {
+    if (p) this.lines.append(make('svg:text', { class: 'letter', x: p[0], y: p[1], dy: '-.5em', 'text-anchor': anchor }, name));
   }
 
   // handle adds a point that can be moved; changed(point, last) is told.
