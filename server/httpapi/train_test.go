@@ -292,9 +292,11 @@ func TestTrainerMeasuresThePhoto(t *testing.T) {
 	if got := chain.jobs[len(chain.jobs)-1].Settings.Board; got != render.SmallBoard(100) {
 		t.Errorf("the small card is looked for as %q", got)
 	}
-	chain.err = &result.Refusal{Code: "no_card", Message: "m", Advice: "a"}
-	if body := s.want(200, "/train/measured?seed=3", nil); !strings.Contains(body, pages.In("en").Text("problem.no_card")) {
-		t.Error("the refusal is not told")
+	chain.err = &result.Refusal{Code: "no_card", Message: "no card here", Advice: "lay one"}
+	for lang, text := range map[string]string{"en": "no card here", "de": pages.In("de").Text("problem.no_card")} {
+		if body := s.want(200, "/train/measured?seed=3", nil, "Accept-Language", lang); !strings.Contains(body, text) {
+			t.Errorf("%s: the refusal is not told", lang)
+		}
 	}
 	s.want(404, "/train/measured.jpg?seed=3", nil)
 	chain.err = &worker.Busy{RetryAfter: time.Second}
