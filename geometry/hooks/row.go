@@ -101,7 +101,11 @@ func Read(s Strip) (*Row, error) {
 	if s.Beyond != nil {
 		beyond = k.response(level(s.Beyond, window))
 	}
-	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, all: all, u: u}
+	base := make([]float64, len(h))
+	for i := range base {
+		base[i] = mean[i] - h[i]
+	}
+	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, base: base, all: all, u: u}
 	if s.Root != nil {
 		f.root = k.response(level(s.Root, window))
 	}
@@ -317,6 +321,7 @@ type finder struct {
 	p     float64
 	resp  [][]float64
 	root  []float64
+	base  []float64 // the belt's own light
 	all   []float64
 	u     []float64
 	found []candidate
@@ -639,7 +644,7 @@ func (f *finder) number() error {
 			if near(at) {
 				continue
 			}
-			if _, c := f.along(at); c.size < noHook && c.seen == len(f.s.Out) && !f.rooted(at, c.scale) {
+			if _, c := f.along(at); c.size < noHook && c.seen == len(f.s.Out) && !f.rooted(at, c.scale) && !f.covered(at, h[prev].At, h[i].At) {
 				r.Missing = append(r.Missing, at)
 			} else {
 				r.Unclear = append(r.Unclear, at)
@@ -672,17 +677,33 @@ func (f *finder) number() error {
 func (f *finder) ends() {
 	r := f.r
 	for _, e := range []struct{ from, step, edge float64 }{{r.Hooks[0].At, -r.Pitch, f.s.Left}, {r.Hooks[len(r.Hooks)-1].At, r.Pitch, f.s.Right}} {
+		empty := 0
 		for at := e.from + e.step; (e.edge-at)*e.step > 0.6*r.Wire*r.Pitch; at += e.step {
 			known := false
 			for _, u := range r.Unclear {
 				known = known || math.Abs(u-at) < 0.5*r.Pitch
 			}
-			if _, c := f.along(at); !known && (c.size > 1.3*noHook || c.seen < len(f.s.Out)) {
+			empty++
+			_, c := f.along(at)
+			// more than one place free at an edge is more than anybody leaves
+			if !known && (c.size > 1.3*noHook || c.seen < len(f.s.Out) || empty > 1 || f.covered(at, e.from, e.from)) {
 				r.Unclear = append(r.Unclear, at)
 			}
 		}
 	}
 }
+
+// covered tells whether something else than the belt is seen at an empty place:
+// its light is not between that beside the hooks around it.
+func (f *finder) covered(at, left, right float64) bool {
+	light := func(x float64) float64 { return f.base[max(0, min(len(f.base)-1, f.index(x)))] }
+	a, b, v := light(left), light(right), light(at)
+	return !(v > math.Min(a, b)-otherLight && v < math.Max(a, b)+otherLight)
+}
+
+// otherLight is how much light may change along a row from one hook to the next
+// without a thing lying there, ln.
+const otherLight = 0.35
 
 // even fits the pitch through the hooks' places and measures their scatter.
 func (f *finder) even() {

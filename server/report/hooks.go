@@ -40,6 +40,14 @@ func HooksHeadline(r *result.Hooks) string {
 	}
 }
 
+// fine writes a pitch: to a hundredth of a millimetre or a thousandth of an inch.
+func (u units) fine(mm float64) string {
+	if u.inches {
+		return u.length(mm)
+	}
+	return fmt.Sprintf("%.2f mm", mm)
+}
+
 func hookCount(s result.HookSide) string {
 	if s.Unclear > 0 {
 		return fmt.Sprintf("%d to %d", s.Hooks, s.Hooks+s.Unclear)
@@ -61,7 +69,7 @@ func HookRows(r *result.Hooks, o Options) []Row {
 			margin += "; not certain, an outer hook is unclear"
 		}
 		out = append(out,
-			Row{name, fmt.Sprintf("%s hooks, pitch %.2f ± %.2f mm, scatter %.2f mm (%.1f to %.1f)", hookCount(s), s.PitchMM, ceil(s.PitchU95MM, 100), s.SpreadMM, s.ClosestMM, s.WidestMM)},
+			Row{name, fmt.Sprintf("%s hooks, pitch %s ± %s, scatter %s (%s to %s)", hookCount(s), u.fine(s.PitchMM), u.fine(ceil(s.PitchU95MM, 100)), u.fine(s.SpreadMM), u.length(s.ClosestMM), u.length(s.WidestMM))},
 			Row{"", margin},
 			Row{"", fmt.Sprintf("row against this end's centreline %s ± %s, tolerance %s: %s", u.signed(s.OffsetMM), u.expanded(s.OffsetU95MM), u.length(s.ToleranceMM), rowVerdict(s.Verdict))},
 			Row{"", fmt.Sprintf("belt %s ± %s wide at the hooks", u.length(s.WidthMM), u.expanded(s.WidthU95MM))})
@@ -90,7 +98,7 @@ func PlanRows(r *result.Hooks, o Options) []Row {
 		if c.What == "hooks" {
 			planned, seen = fmt.Sprintf("%.0f", c.Planned), fmt.Sprintf("%.0f", c.Seen)
 		} else if c.What == "pitch" {
-			planned, seen = fmt.Sprintf("%.2f mm", c.Planned), fmt.Sprintf("%.2f mm", c.Seen)
+			planned, seen = u.fine(c.Planned), u.fine(c.Seen)
 		}
 		label := ""
 		if i == 0 {

@@ -79,7 +79,7 @@ func Hooks(img image.Image, in HooksInput) image.Image {
 		c.SetColor(hookDot)
 		c.Fill()
 	}
-	for _, m := range in.Marks {
+	for i, m := range in.Marks {
 		p := to(m.At)
 		x, y := at(p)
 		for _, s := range []struct {
@@ -99,7 +99,13 @@ func Hooks(img image.Image, in HooksInput) image.Image {
 				away = away.Mul(-1)
 			}
 		}
-		c.label(m.Text, p.Add(away.Mul(14*unit)), markRing, away)
+		tier := 0.0 // labels of near ones above each other
+		for _, o := range in.Marks[:i] {
+			if to(o.At).Sub(p).Norm() < 130*unit {
+				tier++
+			}
+		}
+		c.label(m.Text, p.Add(away.Mul((14+56*tier)*unit)), markRing, away)
 	}
 	for s, p := range in.Sides {
 		c.badge(s, to(p))
