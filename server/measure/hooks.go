@@ -85,6 +85,9 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	if s.PrintScaleX == 0 {
 		r.Warnings = append(r.Warnings, result.Warning{Code: "print_scale_not_measured", Message: "The cards' print scale was not entered: lengths are uncertain by 0.3 %. Measure the two bars on the sheet with a steel rule."})
 	}
+	if r.Straight > unsureHinge {
+		r.Warnings = append(r.Warnings, result.Warning{Code: "hinge_unclear", Message: fmt.Sprintf("The hinge line found swings by %.1f mm: it is bent, or not clearly seen. Look at it in the overlay.", r.Straight)})
+	}
 	if len(r.Sides) == 1 {
 		r.Warnings = append(r.Warnings, result.Warning{Code: "one_side", Message: "Only one laced end is seen; its row is judged at the loops' ends."})
 	}
@@ -170,6 +173,9 @@ func lacedEnd(l *vision.Laced, k int) *vision.End {
 	return e
 }
 
+// unsureHinge is a swing of the hinge line that a straight pin does not have, mm.
+const unsureHinge = 2.0
+
 // hingeMM is how far the hinge line may be off the loops in the same way from
 // one end of the row to the other, standard deviation.
 const hingeMM = 0.15
@@ -207,7 +213,8 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > freeTaper {
 		variance[0] += math.Pow((taper-freeTaper)/(2*math.Sqrt(3))*width, 2)
 	}
-	// windows of the hinge line overlap fourfold
+	// windows of the hinge line overlap fourfold, and where it is hard to see
+	// their errors hang together over more of them
 	line := residuals(l)
 	var ss float64
 	for _, q := range line {
@@ -215,7 +222,8 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	}
 	span := math.Max(1, line[len(line)-1].X-line[0].X)
 	sd := math.Sqrt(ss / math.Max(1, float64(len(line)-2)))
-	variance[0] += (12*sd*sd/(math.Max(3, float64(len(line))/4)) + hingeMM*hingeMM) * math.Pow(width/span, 2)
+	drift := math.Max(hingeMM, sd)
+	variance[0] += (12*sd*sd/(math.Max(2, float64(len(line))/8)) + drift*drift) * math.Pow(width/span, 2)
 
 	wire, wireSD := row.Wire, 0.15*row.Wire
 	if plan != nil {
