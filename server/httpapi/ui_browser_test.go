@@ -59,6 +59,8 @@ type browser struct {
 	t   *testing.T
 	ctx context.Context
 	url string
+
+	server *httptest.Server
 }
 
 func openBrowser(t *testing.T) *browser {
@@ -88,7 +90,7 @@ func openBrowser(t *testing.T) *browser {
 	t.Cleanup(closeTab)
 	ctx, cancel := context.WithTimeout(ctx, 3*time.Minute)
 	t.Cleanup(cancel)
-	b := &browser{t: t, ctx: ctx, url: server.URL}
+	b := &browser{t: t, ctx: ctx, url: server.URL, server: server}
 	chromedp.ListenTarget(ctx, func(e any) {
 		switch e := e.(type) {
 		case *runtime.EventExceptionThrown:
@@ -281,6 +283,14 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.accessible("pair")
 	b.open("/")
 	b.accessible("start with a joint")
+
+	// the service out of reach: the page that was seen opens all the same
+	b.open(cut)
+	b.until("the page is kept", `caches.open("beltend-pages").then(c => c.match(location.href))`)
+	b.server.CloseClientConnections()
+	b.server.Listener.Close()
+	b.open(cut)
+	b.until("the page without network", `document.querySelector("#camera") !== null && document.querySelector(".camera").hidden === false`)
 }
 
 // drag moves an element by a finger's or mouse's way; during is called midway.

@@ -50,7 +50,7 @@ export class Stage {
     const s = this.scale;
     for (const handle of this.handles) handle.draw(s);
     for (const line of this.lines.querySelectorAll('.line, .under')) line.setAttribute('stroke-width', (line.classList.contains('under') ? 6 : 2.6) * s);
-    for (const letter of this.lines.querySelectorAll('.letter')) { letter.setAttribute('font-size', 24 * s); letter.setAttribute('stroke-width', 5 * s); }
+    for (const letter of this.lines.querySelectorAll('.letter')) { letter.setAttribute('font-size', 20 * s); letter.setAttribute('stroke-width', 5 * s); }
     this.ondraw?.(s);
   }
 
@@ -76,7 +76,7 @@ export class Stage {
   }
 
   letter(name, p, anchor) {
-    if (p) this.lines.append(make('svg:text', { class: 'letter', x: p[0], y: p[1], dy: '-.5em', 'text-anchor': anchor }, name));
+    if (p) this.lines.append(make('svg:text', { class: 'letter', x: p[0], y: p[1], dy: '-.8em', 'text-anchor': anchor }, name));
   }
 
   // handle adds a point that can be moved; changed(point, last) is told.
