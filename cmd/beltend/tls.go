@@ -16,6 +16,7 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -66,12 +67,16 @@ func ownTLS(folder string, listen net.Addr) (*tls.Config, *httpapi.Trust, error)
 		return nil, nil, fmt.Errorf("read the own address: %w", err)
 	}
 	trust := &httpapi.Trust{Authority: authority.Raw}
-	for _, ip := range leaf.IPAddresses {
-		if !ip.IsLoopback() && !ip.IsLinkLocalUnicast() {
-			trust.Addresses = append(trust.Addresses, "https://"+net.JoinHostPort(ip.String(), port))
+	if tcp, ok := listen.(*net.TCPAddr); ok && !tcp.IP.IsUnspecified() { // there alone
+		trust.Addresses = []string{"https://" + listen.String()}
+	} else {
+		for _, ip := range leaf.IPAddresses {
+			if !ip.IsLoopback() && !ip.IsLinkLocalUnicast() {
+				trust.Addresses = append(trust.Addresses, "https://"+net.JoinHostPort(ip.String(), port))
+			}
 		}
+		trust.Addresses = append(trust.Addresses, "https://"+net.JoinHostPort(short+".local", port))
 	}
-	trust.Addresses = append(trust.Addresses, "https://"+net.JoinHostPort(short+".local", port))
 	return &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{{Certificate: [][]byte{der, authority.Raw}, PrivateKey: leafKey}}}, trust, nil
 }
 
@@ -170,5 +175,7 @@ func localAddresses() []net.IP {
 			}
 		}
 	}
+	// People read those of IPv4 more easily.
+	slices.SortStableFunc(ips, func(a, b net.IP) int { return len(b.To4()) - len(a.To4()) })
 	return ips
 }
