@@ -23,6 +23,9 @@ func SomeSites(ids ...string) Sites {
 	return Sites{ids: slices.Compact(some)}
 }
 
+// All says whether every site is in the set, those to come too.
+func (s Sites) All() bool { return s.all }
+
 // Has says whether a site is in the set.
 func (s Sites) Has(id string) bool {
 	if s.all {

@@ -3,6 +3,7 @@ package httpapi
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"github.com/gin-gonic/gin"
@@ -28,7 +29,7 @@ func (t *trainer) start(c *gin.Context) {
 	w := t.words(c)
 	var lines []scoreLine
 	seed := c.Query("seed")
-	for _, r := range t.book.Rounds() {
+	for _, r := range t.rounds(c) {
 		if seed != "" && seed != strconv.FormatInt(r.Seed, 10) {
 			continue
 		}
@@ -79,7 +80,10 @@ func (t *trainer) beginRound(c *gin.Context) {
 	}
 	var r training.Round
 	if err == nil {
-		r, err = t.book.Begin(c.PostForm("person"), seed, int(n), now())
+		var sites []string
+		if sites, err = t.sitesOf(c); err == nil {
+			r, err = t.book.Begin(c.PostForm("person"), sites, seed, int(n), now())
+		}
 	}
 	if err != nil {
 		t.fail(c, err)
@@ -88,9 +92,41 @@ func (t *trainer) beginRound(c *gin.Context) {
 	c.Redirect(http.StatusSeeOther, "/train/rounds/"+r.ID+"/1")
 }
 
+// sitesOf are the IDs of the sites that whoever asks belongs to.
+func (t *trainer) sitesOf(c *gin.Context) ([]string, error) {
+	sites, err := t.Store.Archive.Sites(c.Request.Context(), t.user(c).Sites)
+	var ids []string
+	for _, s := range sites {
+		ids = append(ids, s.ID)
+	}
+	return ids, err
+}
+
+// sees says whether a round was begun by someone of a site that whoever asks
+// belongs to. One without sites, begun before there was any, only those see who
+// see every site.
+func (t *trainer) sees(c *gin.Context, r *training.Round) bool {
+	sites := t.user(c).Sites
+	return slices.ContainsFunc(r.Sites, sites.Has) || len(r.Sites) == 0 && sites.All()
+}
+
+// rounds are those that whoever asks may see, the newest first.
+func (t *trainer) rounds(c *gin.Context) []training.Round {
+	return slices.DeleteFunc(t.book.Rounds(), func(r training.Round) bool { return !t.sees(c, &r) })
+}
+
+// begun is the round of an address, if whoever asks may see it.
+func (t *trainer) begun(c *gin.Context) (training.Round, error) {
+	r, err := t.book.Round(c.Param("id"))
+	if err == nil && !t.sees(c, &r) {
+		return training.Round{}, training.ErrNoRound
+	}
+	return r, err
+}
+
 // round is the page of a round's points.
 func (t *trainer) round(c *gin.Context) {
-	r, err := t.book.Round(c.Param("id"))
+	r, err := t.begun(c)
 	if err != nil {
 		t.fail(c, err)
 		return
@@ -122,7 +158,7 @@ func (t *trainer) round(c *gin.Context) {
 
 // at is the round and question of an address; false after failing.
 func (t *trainer) at(c *gin.Context) (training.Round, int, training.Exercise, bool) {
-	r, err := t.book.Round(c.Param("id"))
+	r, err := t.begun(c)
 	n, bad := strconv.Atoi(c.Param("n"))
 	if err == nil && (bad != nil || n < 1 || n > r.Questions) {
 		err = problemNotFound
@@ -231,7 +267,7 @@ func (t *trainer) questionAnswer(c *gin.Context) {
 // scores is every answer as a table for a table program, of one seed where it
 // is given.
 func (t *trainer) scores(c *gin.Context) {
-	rounds := t.book.Rounds()
+	rounds := t.rounds(c)
 	if seed := c.Query("seed"); seed != "" {
 		kept := rounds[:0]
 		for _, r := range rounds {

@@ -14,6 +14,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -22,6 +23,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
@@ -73,7 +75,7 @@ type trainPages struct {
 func trainServer(t *testing.T, m Measurer) *trainPages {
 	t.Helper()
 	gin.SetMode(gin.ReleaseMode)
-	s := &service{Config: Config{Measurer: m, Log: slog.New(slog.DiscardHandler)}}
+	s := &service{Config: Config{Measurer: m, Store: newStore(t, m), Local: local, Log: slog.New(slog.DiscardHandler)}}
 	book, err := training.OpenBook("")
 	if err != nil {
 		t.Fatal(err)
@@ -82,11 +84,44 @@ func trainServer(t *testing.T, m Measurer) *trainPages {
 		return knownCuts{"Ines": {{Offset: 5, U95: 0.4, Tolerance: 1.6, Verdict: "recut", Step: "cut", MeasurementURL: "/m/1"}, {Offset: 1, U95: 0.4, Tolerance: 1.6, Verdict: "square", Step: "recut", MeasurementURL: "/m/2"}}}
 	}}
 	r := gin.New()
-	r.Use(secure, choices, s.changes)
+	r.Use(secure, choices, s.changes, func(c *gin.Context) { c.Set("user", account.User{Actor: local.Actor, Sites: local.Sites}) })
 	own.routes(r)
 	srv := httptest.NewServer(r)
 	t.Cleanup(srv.Close)
 	return &trainPages{t: t, url: srv.URL, own: own}
+}
+
+// Rounds are seen by people of the sites of whoever began them, and by nobody
+// else.
+func TestRoundsKeepToTheirSites(t *testing.T) {
+	own := trainServer(t, &fake{}).own
+	for _, k := range []struct {
+		name  string
+		round []string
+		asks  archive.Sites
+		sees  bool
+	}{
+		{"the same site", []string{"quarry"}, archive.SomeSites("quarry", "mill"), true},
+		{"another site", []string{"quarry"}, archive.SomeSites("mill"), false},
+		{"no site", []string{"quarry"}, archive.SomeSites(), false},
+		{"every site", []string{"quarry"}, archive.AllSites(), true},
+		{"a round without sites", nil, archive.SomeSites("mill"), false},
+		{"a round without sites, every site", nil, archive.AllSites(), true},
+	} {
+		r, err := own.book.Begin("Ines", k.round, 1, 1, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, _ := gin.CreateTestContext(httptest.NewRecorder())
+		c.Request = httptest.NewRequest(http.MethodGet, "/train", nil)
+		c.Params = gin.Params{{Key: "id", Value: r.ID}}
+		c.Set("user", account.User{Sites: k.asks})
+		_, err = own.begun(c)
+		listed := slices.ContainsFunc(own.rounds(c), func(o training.Round) bool { return o.ID == r.ID })
+		if got := err == nil; got != k.sees || listed != k.sees {
+			t.Errorf("%s: opened %v, listed %v, want %v", k.name, got, listed, k.sees)
+		}
+	}
 }
 
 // ask gets an address, or posts a form, without following.

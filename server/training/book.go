@@ -135,9 +135,9 @@ func (b *Book) Close() error {
 	return b.file.Close()
 }
 
-// Begin begins a round.
-func (b *Book) Begin(person string, seed int64, questions int, now time.Time) (Round, error) {
-	r := Round{ID: strings.ToLower(rand.Text()), Person: strings.TrimSpace(person), Seed: seed, Questions: questions, Started: now.UTC()}
+// Begin begins a round that people of these sites see.
+func (b *Book) Begin(person string, sites []string, seed int64, questions int, now time.Time) (Round, error) {
+	r := Round{ID: strings.ToLower(rand.Text()), Person: strings.TrimSpace(person), Sites: slices.Clone(sites), Seed: seed, Questions: questions, Started: now.UTC()}
 	if err := r.Check(); err != nil {
 		return r, err
 	}

@@ -20,7 +20,8 @@ type Round struct {
 	Seed      int64      `json:"seed"`
 	Questions int        `json:"questions"`
 	Started   time.Time  `json:"started"`
-	Answers   []Answered `json:"answers"` // in the order of the questions
+	Answers   []Answered `json:"answers"`         // in the order of the questions
+	Sites     []string   `json:"sites,omitempty"` // those of whoever began it: others do not see it
 }
 
 // Answered is a question with what was said and what it was worth.

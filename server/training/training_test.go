@@ -356,7 +356,7 @@ func TestBookOutlivesTheProgram(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := b.Begin(" Ines  ", 7, 3, time.Now())
+	r, err := b.Begin(" Ines  ", nil, 7, 3, time.Now())
 	if err != nil || r.Person != "Ines" {
 		t.Fatal(err, r.Person)
 	}
@@ -413,7 +413,7 @@ func TestAnswersComeInOrderAndOnce(t *testing.T) {
 	if b.Kept() {
 		t.Error("memory is said to last")
 	}
-	r, err := b.Begin("Ole", 1, 2, time.Now())
+	r, err := b.Begin("Ole", []string{"a"}, 1, 2, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -429,7 +429,7 @@ func TestAnswersComeInOrderAndOnce(t *testing.T) {
 		t.Error(err)
 	}
 	for _, bad := range []Round{{Person: "", Questions: 5}, {Person: "a", Questions: 0}, {Person: "a", Questions: 1000}, {Person: "a", Questions: 5, Seed: -3}, {Person: strings.Repeat("x", 81), Questions: 5}} {
-		if _, err := b.Begin(bad.Person, bad.Seed, bad.Questions, time.Now()); err == nil {
+		if _, err := b.Begin(bad.Person, nil, bad.Seed, bad.Questions, time.Now()); err == nil {
 			t.Errorf("begins %+v", bad)
 		}
 	}
