@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -271,6 +272,26 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.do(chromedp.Click(`.above .tools button`, chromedp.ByQuery))
 	b.until("the rule reads", `/^\d+\.\d ± \d+\.\d mm$/.test(document.querySelector(".reading")?.textContent)`)
 	b.accessible("answer with the rule")
+
+	// another photo adds up with the first
+	data, err := os.ReadFile(samplePhoto)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second := filepath.Join(t.TempDir(), "second.jpg")
+	comment := []byte{0xff, 0xfe, 0, 4, 'n', 'o'} // other bytes, the same view
+	if err := os.WriteFile(second, slices.Concat(data[:2], comment, data[2:]), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.open(cut)
+	b.do(chromedp.SetUploadFiles("#files", []string{second}, chromedp.ByQuery))
+	b.until("the answer of both", `location.pathname.startsWith("/m/") && document.querySelectorAll("figure.photo .stage").length === 2`)
+	b.open(cut)
+	var together []string
+	b.script(`[...document.querySelectorAll(".chain tbody th")].map(e => e.textContent.trim())`, &together)
+	if strings.Join(together, " ") != "1 1 2" {
+		t.Errorf("photos together at each measurement: %v", together)
+	}
 
 	// the other end, then the pair
 	b.open(joint + "/end/trailing/cut")

@@ -153,11 +153,15 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	}
 	var hashes []string
 	supersedes := ""
-	if len(found) > 0 && !o.Fresh {
-		hashes, supersedes = photoHashes(found[0]), found[0].ID
-		if len(o.Photos) > 0 && !slices.ContainsFunc(o.Photos, func(hash string) bool { return !slices.Contains(hashes, hash) }) {
+	if len(found) > 0 {
+		last := photoHashes(found[0])
+		known := len(o.Photos) > 0 && !slices.ContainsFunc(o.Photos, func(hash string) bool { return !slices.Contains(last, hash) })
+		if known && (!o.Fresh || len(last) == len(o.Photos)) {
 			return s.Store.Get(ctx, by.Sites, found[0].ID)
 		}
+	}
+	if len(found) > 0 && !o.Fresh {
+		hashes, supersedes = photoHashes(found[0]), found[0].ID
 		if o.CardSet == "" {
 			o.CardSet = found[0].CardSet
 		}
