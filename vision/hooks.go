@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/cmplx"
+	"slices"
 	"sort"
 
 	"beltend/geometry"
@@ -79,26 +80,24 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 	if best == nil || best.score < 0.1 {
 		return nil, unclearHooks("no row of hooks is seen across the belt")
 	}
-	var l *Laced
-	why := error(unclearHooks("no row of hooks is seen across the belt"))
-	if best.score >= 0.25 {
-		l, why = f.read(best)
-	}
-	var r *Refused
-	if !errors.As(why, &r) || r.Code != "hooks_unclear" {
-		return l, why
-	}
-	// hooks as light as the belt may differ from it in hue
-	if tinted, err := f.inHue(best); err != nil {
+	// hooks that differ from the belt in hue more than in light are seen whole
+	// only in their hue
+	tinted, err := f.inHue(best)
+	if err != nil {
 		return nil, err
-	} else if tinted {
+	}
+	if tinted {
 		if b := f.findBand(best.pair); b != nil && b.score >= 0.25 {
 			if l, err := f.read(b); err == nil {
 				return l, nil
 			}
 		}
+		f.look = p
 	}
-	return nil, why
+	if best.score < 0.25 {
+		return nil, unclearHooks("no row of hooks is seen across the belt")
+	}
+	return f.read(best)
 }
 
 // inHue makes the hooks be looked for in the mixture of colours that parts them
@@ -139,8 +138,8 @@ func (f *laceFinder) inHue(b *band) (bool, error) {
 		diff[k] = on[k]/n - off[k]/m
 		size += math.Abs(diff[k])
 	}
-	light := math.Abs(0.114*diff[0] + 0.587*diff[1] + 0.299*diff[2])
-	if size < 4 || light > 0.25*size { // light alone tells as much
+	// a difference in light alone is the same in all three
+	if hue := slices.Max(diff[:]) - slices.Min(diff[:]); hue < 10 || hue < 0.5*size {
 		return false, nil
 	}
 	for k := range diff {

@@ -331,7 +331,7 @@ func (f *finder) index(at float64) int { return int(math.Round((at - f.s.From) /
 
 // candidates looks at every peak of the response and follows it along the leg.
 func (f *finder) candidates() {
-	lo, hi := max(1, f.index(f.s.Left+0.4*f.r.Wire)), min(len(f.all)-2, f.index(f.s.Right-0.4*f.r.Wire))
+	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+1.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-1.5))
 	mid := 0.0
 	for _, t := range f.s.Out {
 		mid += t / float64(len(f.s.Out))
@@ -678,7 +678,7 @@ func (f *finder) ends() {
 	r := f.r
 	for _, e := range []struct{ from, step, edge float64 }{{r.Hooks[0].At, -r.Pitch, f.s.Left}, {r.Hooks[len(r.Hooks)-1].At, r.Pitch, f.s.Right}} {
 		empty := 0
-		for at := e.from + e.step; (e.edge-at)*e.step > 0.6*r.Wire*r.Pitch; at += e.step {
+		for at := e.from + e.step; math.Abs(e.edge-at) > 0.5*r.Wire+2.5 && (e.edge-at)*e.step > 0; at += e.step { // no hook stands nearer to an edge
 			known := false
 			for _, u := range r.Unclear {
 				known = known || math.Abs(u-at) < 0.5*r.Pitch

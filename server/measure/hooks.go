@@ -223,6 +223,9 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	span := math.Max(1, line[len(line)-1].X-line[0].X)
 	sd := math.Sqrt(ss / math.Max(1, float64(len(line)-2)))
 	drift := math.Max(hingeMM, sd)
+	if swing := straightness(l); swing > unsureHinge {
+		drift = swing
+	}
 	variance[0] += (12*sd*sd/(math.Max(2, float64(len(line))/8)) + drift*drift) * math.Pow(width/span, 2)
 
 	wire, wireSD := row.Wire, 0.15*row.Wire
