@@ -331,7 +331,7 @@ func (f *finder) index(at float64) int { return int(math.Round((at - f.s.From) /
 
 // candidates looks at every peak of the response and follows it along the leg.
 func (f *finder) candidates() {
-	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+1.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-1.5))
+	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+2.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-2.5))
 	mid := 0.0
 	for _, t := range f.s.Out {
 		mid += t / float64(len(f.s.Out))
