@@ -331,7 +331,7 @@ func (f *finder) index(at float64) int { return int(math.Round((at - f.s.From) /
 
 // candidates looks at every peak of the response and follows it along the leg.
 func (f *finder) candidates() {
-	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+1.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-1.5))
+	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+2.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-2.5))
 	mid := 0.0
 	for _, t := range f.s.Out {
 		mid += t / float64(len(f.s.Out))
@@ -685,8 +685,8 @@ func (f *finder) ends() {
 			}
 			empty++
 			_, c := f.along(at)
-			// more than one place free at an edge is more than anybody leaves
-			if !known && (c.size > 1.3*noHook || c.seen < len(f.s.Out) || empty > 1 || f.covered(at, e.from, e.from)) {
+			// two places and so much belt free at an edge is more than anybody leaves
+			if !known && (c.size > 1.3*noHook || c.seen < len(f.s.Out) || empty > 1 && math.Abs(e.edge-e.from) > widestMargin || f.covered(at, e.from, e.from)) {
 				r.Unclear = append(r.Unclear, at)
 			}
 		}
@@ -744,3 +744,7 @@ func (f *finder) even() {
 		r.Spread = math.Sqrt(v / float64(len(gaps)))
 	}
 }
+
+// widestMargin is what a row leaves free at an edge at most, mm: some 6 asked
+// for, a pitch by rounding and the other side's half, and a row off the middle.
+const widestMargin = 25.0
