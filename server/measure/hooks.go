@@ -254,6 +254,11 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	if out.ToleranceMM == 0 {
 		out.ToleranceMM = square.DefaultTolerance(width)
 	}
+	if out.OffsetU95MM > out.ToleranceMM {
+		// A hinge line that is seen so loosely swings by more than the scatter of
+		// its points says: up to 2.7 U on rendered joints.
+		out.OffsetU95MM *= 3
+	}
 	out.Verdict = result.Verdict(square.Decide(out.OffsetMM, out.OffsetU95MM, out.ToleranceMM))
 	for _, u := range row.Unclear {
 		if u < h[0].At || u > h[len(h)-1].At {
