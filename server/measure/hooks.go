@@ -23,34 +23,11 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	if p == nil {
 		p = func(string, float64) {}
 	}
-	if len(photos) == 0 || len(photos) > MaxPhotos {
-		return nil, &UsageError{"photos", fmt.Sprintf("give 1 to %d photos of one joint", MaxPhotos)}
-	}
-	refs, err := checkSettings(&s, len(photos))
-	if err != nil {
-		return nil, err
-	}
-	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.1+0.4*done) })
+	shots, n, err := survey(ctx, photos, &s, "joint", p)
 	if err != nil {
 		return nil, err
 	}
 	defer closeAll(shots)
-	p("geometry", 0.5)
-	n, err := build(shots, &s)
-	if err != nil {
-		return nil, err
-	}
-	if n.res, err = n.problem.Solve(); err != nil {
-		return nil, asNotFlat(err, shots)
-	}
-	if n.problem.DropOutliers(n.res, 0.3) > 0 {
-		if n.res, err = n.problem.Solve(); err != nil {
-			return nil, asNotFlat(err, shots)
-		}
-	}
-	if err := checkNetwork(n, shots); err != nil {
-		return nil, err
-	}
 	at, laced, leftOut, err := findHooks(ctx, shots, n, &s, p)
 	if err != nil {
 		return nil, err

@@ -43,40 +43,11 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	if p == nil {
 		p = func(string, float64) {}
 	}
-	if len(photos) == 0 || len(photos) > MaxPhotos {
-		return nil, &UsageError{"photos", fmt.Sprintf("give 1 to %d photos of one belt end", MaxPhotos)}
-	}
-	refs, err := checkSettings(&s, len(photos))
-	if err != nil {
-		return nil, err
-	}
-	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.1+0.4*done) })
+	shots, n, err := survey(ctx, photos, &s, "belt end", p)
 	if err != nil {
 		return nil, err
 	}
 	defer closeAll(shots)
-	for _, sh := range shots {
-		if s.Camera != nil && math.Abs(float64(sh.info.Width)*float64(s.CameraSize[1])/(float64(sh.info.Height)*float64(s.CameraSize[0]))-1) > 0.005 {
-			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], sh.name, sh.info.Width, sh.info.Height)}
-		}
-	}
-	p("geometry", 0.5)
-	n, err := build(shots, &s)
-	if err != nil {
-		return nil, err
-	}
-	if n.res, err = n.problem.Solve(); err != nil {
-		return nil, asNotFlat(err, shots)
-	}
-	if n.problem.DropOutliers(n.res, 0.3) > 0 {
-		if n.res, err = n.problem.Solve(); err != nil {
-			return nil, asNotFlat(err, shots)
-		}
-	}
-	n.problem.Reweigh(n.res, cornerSD) // takes effect when the edges join in
-	if err := checkNetwork(n, shots); err != nil {
-		return nil, err
-	}
 	ends, leftOut, err := findEnds(shots, n, &s, func(i int) { p("edges", 0.55+0.3*float64(i)/float64(len(shots))) })
 	if err != nil {
 		return nil, err
@@ -97,6 +68,53 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	}
 	p("squareness", 0.9)
 	return answer(shots, n, ends, line, leftOut, &s)
+}
+
+// survey takes in photos of one thing and finds how their cards and cameras
+// stand. It fills in the settings' defaults. The shots are the caller's to close;
+// after an error none is open.
+func survey(ctx context.Context, photos []Input, s *result.Settings, thing string, p Progress) ([]*shot, *network, error) {
+	if len(photos) == 0 || len(photos) > MaxPhotos {
+		return nil, nil, &UsageError{"photos", fmt.Sprintf("give 1 to %d photos of one %s", MaxPhotos, thing)}
+	}
+	refs, err := checkSettings(s, len(photos))
+	if err != nil {
+		return nil, nil, err
+	}
+	shots, err := intakeAll(ctx, photos, refs, func(done float64) { p("cards", 0.1+0.4*done) })
+	if err != nil {
+		return nil, nil, err
+	}
+	p("geometry", 0.5)
+	n, err := stand(shots, s)
+	if err != nil {
+		closeAll(shots)
+		return nil, nil, err
+	}
+	return shots, n, nil
+}
+
+// stand adjusts cards and cameras from the cards' corners alone.
+func stand(shots []*shot, s *result.Settings) (*network, error) {
+	for _, sh := range shots {
+		if s.Camera != nil && math.Abs(float64(sh.info.Width)*float64(s.CameraSize[1])/(float64(sh.info.Height)*float64(s.CameraSize[0]))-1) > 0.005 {
+			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], sh.name, sh.info.Width, sh.info.Height)}
+		}
+	}
+	n, err := build(shots, s)
+	if err != nil {
+		return nil, err
+	}
+	if n.res, err = n.problem.Solve(); err != nil {
+		return nil, asNotFlat(err, shots)
+	}
+	if n.problem.DropOutliers(n.res, 0.3) > 0 {
+		if n.res, err = n.problem.Solve(); err != nil {
+			return nil, asNotFlat(err, shots)
+		}
+	}
+	n.problem.Reweigh(n.res, cornerSD) // takes effect when more is adjusted with them
+	return n, checkNetwork(n, shots)
 }
 
 // asNotFlat turns an adjustment that finds no answer into a refusal.
