@@ -129,6 +129,7 @@ func TestLineIsFoundNearPointsSetByHand(t *testing.T) {
 // interval, and neither line nor cut is ever wrong and confident, whichever is
 // judged.
 func TestDrawnLinesOfAllKinds(t *testing.T) {
+	notUnderRace(t)
 	const scenes = 16
 	found := make([]int, scenes)
 	t.Run("scenes", func(t *testing.T) {

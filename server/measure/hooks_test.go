@@ -119,6 +119,7 @@ func asPlanned(t testing.TB, s render.Scene) *lacing.Plan {
 // A few joints of known truth: one with a hook missing, doubled or crooked.
 // BELTEND_JOINTS=100 prints the figures of so many clean and hard ones instead.
 func TestHooksAreCounted(t *testing.T) {
+	notUnderRace(t)
 	if n, _ := strconv.Atoi(os.Getenv("BELTEND_JOINTS")); n > 0 {
 		hookFigures(t, n)
 		return
@@ -203,6 +204,7 @@ func hookFigures(t *testing.T, n int) {
 // Turned by half a turn, the same joint has the same hooks, margins and
 // squareness: A becomes B, left becomes right.
 func TestHooksOfAPhotoHeldTheOtherWay(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	s := render.Joint(9)
 	s.Finish.Noise, s.Finish.Blotch = 0, 0
@@ -225,6 +227,7 @@ func TestHooksOfAPhotoHeldTheOtherWay(t *testing.T) {
 
 // A plan that the joint was not laced by differs where it does, and only there.
 func TestHooksAgainstThePlan(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	s := render.Joint(5)
 	plan := asPlanned(t, s)
@@ -256,6 +259,7 @@ func TestHooksAgainstThePlan(t *testing.T) {
 
 // A joint whose hooks cannot be seen is refused, not counted.
 func TestHooksThatCannotBeToldApart(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	far := render.Joint(5)
 	far.Camera.Distance *= 7

@@ -43,8 +43,18 @@ func plain() render.Scene {
 	return s
 }
 
+// notUnderRace skips what would take many minutes there: the golden photos go
+// through the whole chain under the race detector.
+func notUnderRace(t testing.TB) {
+	t.Helper()
+	if underRace {
+		t.Skip("drawing and measuring many photos takes too long under the race detector")
+	}
+}
+
 func draw(t *testing.T, s render.Scene) Input {
 	t.Helper()
+	notUnderRace(t)
 	data, err := s.JPEG()
 	if err != nil {
 		t.Fatal(err)
@@ -589,6 +599,7 @@ func TestCancelled(t *testing.T) {
 // all (28.5 of 30 on average; fewer than 26 come by chance in 2 % of cases),
 // and none is wrong and confident.
 func TestTruthLiesWithinTheStatedUncertainty(t *testing.T) {
+	notUnderRace(t)
 	const scenes = 30
 	type answer struct {
 		text        string
