@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-
 	"beltend/geometry"
 	"beltend/geometry/bundle"
 	"beltend/server/result"
@@ -127,21 +125,8 @@ func stiffen(n *network, ends []seen) error {
 				continue
 			}
 			c, d := pts[0].Plane, pts[len(pts)-1].Plane.Sub(pts[0].Plane).Unit()
-			// waviness: the deviations from the edge's own parabola, which stay
-			// alike over some 100 mm, so that only every sixth bin is news
-			x, y, bend := make([]float64, len(pts)), make([]float64, len(pts)), make([]float64, len(pts))
-			for i, q := range pts {
-				x[i], y[i] = d.Dot(q.Plane.Sub(c)), d.Cross(q.Plane.Sub(c))
-				bend[i] = x[i] * x[i]
-			}
-			offLine(x, y)
-			offLine(x, bend)
-			var s2, yb, bb float64
-			for i := range y {
-				s2, yb, bb = s2+y[i]*y[i], yb+y[i]*bend[i], bb+bend[i]*bend[i]
-			}
-			s2 -= yb * yb / bb
-			sigma := math.Max(0.12, math.Sqrt(s2/float64(len(pts)-3))) * math.Sqrt(100.0/binMM)
+			// waves stay alike over some 100 mm, so that only every sixth bin is news
+			sigma := math.Max(0.12, waviness(pts)) * math.Sqrt(100.0/binMM)
 			if start == nil {
 				nrm := d.Perp()
 				ang := math.Atan2(nrm.Y, nrm.X)
@@ -167,14 +152,6 @@ func stiffen(n *network, ends []seen) error {
 	}
 	n.res = r
 	return nil
-}
-
-// offLine leaves of y what its least-squares line over x does not explain.
-func offLine(x, y []float64) {
-	a, b := stat.LinearRegression(x, y, nil, false)
-	for i := range y {
-		y[i] -= a + b*x[i]
-	}
 }
 
 // blur is the spread of the sharpest card's edges, px.

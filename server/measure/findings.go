@@ -85,7 +85,7 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 		case d.Code == square.Step:
 			// A jump of h at the share f of the width turns a least-squares line
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
-			f := clampTo(d.X/v.WidthAtCut+0.5, 0, 1)
+			f := min(max(d.X/v.WidthAtCut+0.5, 0), 1)
 			add("stepped cut", "a true step, or another line followed from there", math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
 		case d.Code == square.Bevel:
 			// rectangular between following the top edge and the lower one
@@ -99,8 +99,6 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 	}
 	return out
 }
-
-func clampTo(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }
 
 // describe puts a fault of the cut or the drawn line in words.
 func describe(d square.Defect, line string) (where, message string) {
