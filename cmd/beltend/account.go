@@ -31,11 +31,12 @@ type accountCmd struct {
 
 // accountFlags say where the archive is: the service's data folder by itself.
 type accountFlags struct {
-	Data     string `placeholder:"FOLDER" env:"BELTEND_DATA" help:"Data folder (default: the service's)."`
-	Database string `placeholder:"URL" env:"BELTEND_DATABASE" help:"Database of a scaled-out archive: postgres://..."`
-	Photos   string `placeholder:"URL" env:"BELTEND_PHOTOS" help:"Photo store of a scaled-out archive."`
-	Key      string `placeholder:"FILE" env:"BELTEND_KEY" help:"Ed25519 key of the site."`
-	By       string `placeholder:"NAME" env:"BELTEND_NAME" help:"Who does this, as the records name you (default: the name you are signed in with)."`
+	configFlag
+	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder (default: the service's)."`
+	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
+	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive."`
+	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site."`
+	By       string `placeholder:"NAME" setting:"name" help:"Who does this, as the records name you (default: the name you are signed in with)."`
 }
 
 func (f *accountFlags) with(ctx context.Context, do func(a *archive.Archive, by archive.Actor) error) error {

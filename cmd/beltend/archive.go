@@ -27,10 +27,11 @@ type archiveCmd struct {
 
 // archiveFlags say where the archive is.
 type archiveFlags struct {
-	Data     string `placeholder:"FOLDER" env:"BELTEND_DATA" help:"Data folder of an embedded archive."`
-	Database string `placeholder:"URL" env:"BELTEND_DATABASE" help:"Database of a scaled-out archive: postgres://..."`
-	Photos   string `placeholder:"URL" env:"BELTEND_PHOTOS" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
-	Key      string `placeholder:"FILE" env:"BELTEND_KEY" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
+	configFlag
+	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder of an embedded archive."`
+	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
+	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
+	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
 }
 
 func (f *archiveFlags) address() (archive.Address, error) {

@@ -9,8 +9,10 @@ import (
 )
 
 type healthCmd struct {
-	Listen string `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address the service listens on (default ${default})."`
-	TLS    bool   `name:"tls" help:"The service encrypts its connections."`
+	configFlag
+	Listen  string `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" setting:"listen" help:"Address the service listens on (default ${default})."`
+	TLS     bool   `name:"tls" setting:"tls" help:"The service encrypts its connections."`
+	TLSCert string `name:"tls-cert" hidden:"" setting:"tls-cert"` // as in a file that the service reads too
 }
 
 // Run succeeds when the service can measure.
@@ -18,7 +20,7 @@ func (c *healthCmd) Run(ctx context.Context, std streams) error {
 	ctx, cancel := context.WithTimeout(ctx, 4*time.Second)
 	defer cancel()
 	scheme, client := "http", http.DefaultClient
-	if c.TLS { // whether it answers is asked here, not who it is
+	if c.TLS || c.TLSCert != "" { // whether it answers is asked here, not who it is
 		scheme, client = "https", &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}} //nolint:gosec // see above
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, scheme+"://"+c.Listen+"/readyz", nil)

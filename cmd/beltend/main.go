@@ -56,6 +56,7 @@ func main() {
 
 func run(ctx context.Context, args []string, std streams) (code int) {
 	var cli commands
+	var given settings
 	ended := -1 // kong ends by itself after --help
 	parser, err := kong.New(&cli,
 		kong.Name("beltend"),
@@ -66,11 +67,13 @@ func run(ctx context.Context, args []string, std streams) (code int) {
 		kong.Exit(func(c int) { ended = c; panic(exitNow{}) }),
 		kong.BindTo(ctx, (*context.Context)(nil)),
 		kong.Bind(std),
+		kong.Resolvers(&given),
 	)
 	if err != nil {
 		fmt.Fprintln(std.err, "beltend:", err)
 		return exitFault
 	}
+	given.take(parser)
 	defer func() {
 		if r := recover(); r != nil {
 			if _, ok := r.(exitNow); !ok {
@@ -84,6 +87,9 @@ func run(ctx context.Context, args []string, std streams) (code int) {
 		fmt.Fprintf(std.err, "beltend: %v\nSee beltend --help.\n", err)
 		return exitUsage
 	}
+	if err := given.problems(parsed.Selected().Target.Addr().Interface()); err != nil {
+		return exitCode(err, std)
+	}
 	return exitCode(parsed.Run(), std)
 }
 
@@ -95,12 +101,18 @@ func exitCode(err error, std streams) int {
 	var refused *result.Refusal
 	var usage *measure.UsageError
 	var wrong *geometry.WrongValue
+	var settings wrongSettings
 	switch {
 	case err == nil:
 		return 0
 	case errors.As(err, &refused):
 		fmt.Fprintf(std.err, "Refused (%s): %s\n%s\n", refused.Code, refused.Message, refused.Advice)
 		return exitRefused
+	case errors.As(err, &settings):
+		for _, one := range settings {
+			fmt.Fprintf(std.err, "beltend: %s\n", one)
+		}
+		return exitUsage
 	case errors.As(err, &usage):
 		fmt.Fprintf(std.err, "beltend: %v\n", usage)
 		return exitUsage

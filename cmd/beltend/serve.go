@@ -27,21 +27,22 @@ import (
 )
 
 type serveCmd struct {
-	Data     string `placeholder:"FOLDER" env:"BELTEND_DATA" help:"Data folder of an embedded archive (default: beltend in your data folder)."`
-	Database string `placeholder:"URL" env:"BELTEND_DATABASE" help:"Database of a scaled-out archive: postgres://..."`
-	Photos   string `placeholder:"URL" env:"BELTEND_PHOTOS" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
-	Key      string `placeholder:"FILE" env:"BELTEND_KEY" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
-	Name     string `placeholder:"NAME" env:"BELTEND_NAME" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
+	configFlag
+	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder of an embedded archive (default: beltend in your data folder)."`
+	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
+	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
+	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
+	Name     string `placeholder:"NAME" setting:"name" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
 
-	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" help:"Address to listen on (default ${default})."`
-	TLS          bool          `name:"tls" help:"Encrypt with a certificate that beltend makes for itself; /trust tells phones how to trust it."`
-	TLSCert      string        `name:"tls-cert" placeholder:"FILE" help:"Encrypt with this certificate (PEM, with its chain)."`
-	TLSKey       string        `name:"tls-key" placeholder:"FILE" help:"The certificate's key."`
+	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" setting:"listen" help:"Address to listen on (default ${default})."`
+	TLS          bool          `name:"tls" setting:"tls" help:"Encrypt with a certificate that beltend makes for itself; /trust tells phones how to trust it."`
+	TLSCert      string        `name:"tls-cert" placeholder:"FILE" setting:"tls-cert" help:"Encrypt with this certificate (PEM, with its chain)."`
+	TLSKey       string        `name:"tls-key" placeholder:"FILE" setting:"tls-key" help:"The certificate's key."`
 	Show         []string      `placeholder:"PHOTO" sep:"none" help:"Measure this photo at the start and print the address of the result; again for more photos of the same end."`
-	Workers      int           `placeholder:"N" help:"Measurements at the same time (default: processors)."`
-	Queue        int           `default:"16" help:"Measurements that may wait."`
-	Deadline     time.Duration `default:"60s" help:"Longest time for one measurement."`
-	WorkerMemory int           `default:"2048" placeholder:"MB" help:"Memory of one measurement."`
+	Workers      int           `placeholder:"N" setting:"workers" help:"Measurements at the same time (default: processors)."`
+	Queue        int           `default:"16" setting:"queue" help:"Measurements that may wait."`
+	Deadline     time.Duration `default:"60s" setting:"deadline" help:"Longest time for one measurement."`
+	WorkerMemory int           `default:"2048" placeholder:"MB" setting:"worker-memory" help:"Memory of one measurement."`
 }
 
 const (
@@ -51,9 +52,6 @@ const (
 
 // Run serves until it is told to stop.
 func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
-	if err := c.check(); err != nil {
-		return err
-	}
 	host, _, _ := net.SplitHostPort(c.Listen) // checked
 	show, err := readPhotos(c.Show)
 	if err != nil {
@@ -210,35 +208,48 @@ func (c *serveCmd) local() store.Person {
 	return store.Person{Actor: archive.Actor{ID: "local", Name: name}, Sites: archive.AllSites()}
 }
 
-func (c *serveCmd) check() error {
-	bad := func(setting, format string, a ...any) error {
-		return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)}
+// check looks at every setting.
+func (c *serveCmd) check() []*measure.UsageError {
+	var wrong []*measure.UsageError
+	bad := func(setting, format string, a ...any) {
+		wrong = append(wrong, &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)})
 	}
-	_, port, err := net.SplitHostPort(c.Listen)
-	if err != nil {
-		return bad("listen", "%q is no address: give host and port, for example 127.0.0.1:8080", c.Listen)
-	}
-	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
-		return bad("listen", "%q is no port: give a number up to 65535", port)
+	within := func(setting string, v, lo, hi int) {
+		if v < lo || v > hi {
+			bad(setting, "%d is out of range %d to %d", v, lo, hi)
+		}
 	}
 	if c.Workers == 0 {
 		c.Workers = runtime.NumCPU()
 	}
-	switch {
-	case (c.TLSCert == "") != (c.TLSKey == ""):
-		return bad("tls-cert", "certificate and key belong together: give --tls-cert and --tls-key")
-	case c.TLS && c.TLSCert != "":
-		return bad("tls", "is for a certificate of beltend's own: leave it out beside --tls-cert")
-	case c.Workers < 0 || c.Workers > 1024:
-		return bad("workers", "%d is out of range 1 to 1024", c.Workers)
-	case c.Queue < 0 || c.Queue > 10000:
-		return bad("queue", "%d is out of range 0 to 10000", c.Queue)
-	case c.Deadline < time.Second || c.Deadline > time.Hour:
-		return bad("deadline", "%v is out of range 1s to 1h", c.Deadline)
-	case c.WorkerMemory < 512 || c.WorkerMemory > 1<<20:
-		return bad("worker-memory", "%d MB is out of range 512 to %d", c.WorkerMemory, 1<<20)
+	within("workers", c.Workers, 1, 1024)
+	within("queue", c.Queue, 0, 10000)
+	within("worker-memory", c.WorkerMemory, 512, 1<<20) // MB
+	if c.Deadline < time.Second || c.Deadline > time.Hour {
+		bad("deadline", "%v is out of range 1s to 1h", c.Deadline)
 	}
-	return nil
+	if _, port, err := net.SplitHostPort(c.Listen); err != nil {
+		bad("listen", "%q is no address: give host and port, for example 127.0.0.1:8080", c.Listen)
+	} else if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
+		bad("listen", "%q is no port: give a number up to 65535", port)
+	}
+	switch {
+	case c.TLS && c.TLSCert != "":
+		bad("tls", "is for a certificate of beltend's own: leave it out beside --tls-cert")
+	case c.TLSCert != "" && c.TLSKey == "":
+		bad("tls-cert", "a certificate needs its key: give --tls-key too")
+	case c.TLSKey != "" && c.TLSCert == "":
+		bad("tls-key", "a key needs its certificate: give --tls-cert too")
+	case c.TLSCert != "":
+		if _, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey); err != nil {
+			bad("tls-cert", "certificate and key cannot be used: %v", err)
+		}
+	}
+	var usage *measure.UsageError
+	if _, err := c.address(); errors.As(err, &usage) {
+		wrong = append(wrong, usage)
+	}
+	return wrong
 }
 
 // show measures before anybody asks. A refusal is told and the service goes on.
