@@ -67,7 +67,7 @@ func siteIDs(ctx context.Context, a *archive.Archive, names []string) ([]string,
 	for _, name := range names {
 		i := slices.IndexFunc(all, func(s archive.Site) bool { return s.Name == name })
 		if i < 0 {
-			return nil, &measure.UsageError{Setting: "site", Message: fmt.Sprintf("there is no site %q: add it with beltend account site", name)}
+			return nil, &measure.UsageError{Setting: "site", Message: fmt.Sprintf("there is no site %q; beltend account site adds one", name)}
 		}
 		ids = append(ids, all[i].ID)
 	}

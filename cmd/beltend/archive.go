@@ -22,6 +22,7 @@ type archiveCmd struct {
 	Check   archiveCheckCmd   `cmd:"" help:"Check an export by itself, without the archive."`
 	Backup  archiveBackupCmd  `cmd:"" help:"Copy what is new into a backup folder and verify it; the service may run."`
 	Restore archiveRestoreCmd `cmd:"" help:"Make an archive from a backup in an empty place."`
+	Retain  archiveRetainCmd  `cmd:"" help:"List, or take away, the photos that a rule of retention lets go; records, results and events stay."`
 	Copy    archiveCopyCmd    `cmd:"" help:"Copy an archive, embedded or scaled out, to another place; goes on where it was stopped."`
 }
 
@@ -116,6 +117,9 @@ func (c *archiveVerifyCmd) Run(ctx context.Context, std streams) error {
 		}
 		bad := notAsKept(r.Problems, std.out)
 		fmt.Fprintf(std.out, "Looked at %d events, %d records and %d photos (%d bytes). Head %s\n", r.Events, r.Records, r.Photos, r.Bytes, r.Head)
+		if r.Removed > 0 {
+			fmt.Fprintf(std.out, "%d photos are gone by a rule of retention, as recorded.\n", r.Removed)
+		}
 		if r.Leftover > 0 {
 			fmt.Fprintf(std.out, "%d files belong to no record: left over from uploads that were cut short, harmless.\n", r.Leftover)
 		}
@@ -182,20 +186,11 @@ func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
 	}
 	return c.with(ctx, func(a *archive.Archive) error {
 		if c.Site != "" {
-			sites, err := a.Sites(ctx, archive.AllSites())
+			ids, err := siteIDs(ctx, a, []string{c.Site})
 			if err != nil {
 				return err
 			}
-			id := ""
-			for _, s := range sites {
-				if s.Name == c.Site {
-					id = s.ID
-				}
-			}
-			if id == "" {
-				return &measure.UsageError{Setting: "site", Message: fmt.Sprintf("there is no site %q", c.Site)}
-			}
-			q.Sites = archive.SomeSites(id)
+			q.Sites = archive.SomeSites(ids...)
 		}
 		line := newProgress(std.err)
 		err := writeWhole(c.Out, func(w io.Writer) error { return a.Export(ctx, q, w, far(line)) })
@@ -250,6 +245,9 @@ func (c *archiveCheckCmd) Run(ctx context.Context, std streams) error {
 	bad := notAsKept(r.Problems, std.out)
 	fmt.Fprintf(std.out, "Looked at %d measurements, %d records, %d photos and %d events (%d of them by their hashes alone). Head %s\n",
 		r.Measurements, r.Records, r.Photos, r.Events, r.Withheld, r.Head)
+	if r.Removed > 0 {
+		fmt.Fprintf(std.out, "%d photos are not in it: a rule of retention had taken them away, as recorded.\n", r.Removed)
+	}
 	fmt.Fprintln(std.out, "Signed at", r.Signed.Time, "by the key", r.Fingerprint)
 	if c.Fingerprint != "" && c.Fingerprint != r.Fingerprint {
 		return errors.Join(bad, fmt.Errorf("the export was signed by another key than %s", c.Fingerprint))

@@ -76,3 +76,40 @@ func TestArchiveCommands(t *testing.T) {
 		says(2, c.says, c.args...)
 	}
 }
+
+func TestRetentionListsBeforeItRemoves(t *testing.T) {
+	data := t.TempDir()
+	a, err := archive.Open(t.Context(), archive.Address{Folder: data})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	conformance.SignOff(t, a, conformance.Measured(t, a, p, nil), archive.Accepted, "Rev A")
+	before, err := a.Head(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		code int
+		says string
+		args []string
+	}{
+		{exitUsage, "--signed-off", nil},
+		{exitUsage, `--signed-off: "five" is no age`, []string{"--signed-off", "five", "--refused", "90"}},
+		{exitUsage, `--refused: "90" is no age`, []string{"--signed-off", "five", "--refused", "90"}},
+		{exitUsage, "Nowhere", []string{"--refused", "90d", "--site", "Nowhere"}},
+		{0, "0 photos (0 bytes) may go", []string{"--signed-off", "1d", "--refused", "1d"}},
+		{0, "Took away 0 photos", []string{"--signed-off", "5y", "--site", "Kestrel Hollow", "--remove"}},
+	} {
+		code, out, errs := beltend(t, append([]string{"archive", "retain", "--data", data}, c.args...)...)
+		if code != c.code || !strings.Contains(out+errs, c.says) {
+			t.Errorf("retain %s: exit %d, want %d with %q\n%s%s", strings.Join(c.args, " "), code, c.code, c.says, out, errs)
+		}
+	}
+	if head, err := a.Head(t.Context()); err != nil || head != before {
+		t.Errorf("something was removed: %v, %v", head, err)
+	}
+	if err := a.Close(); err != nil {
+		t.Error(err)
+	}
+}

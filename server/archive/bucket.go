@@ -51,6 +51,17 @@ func (s *bucket) get(ctx context.Context, sha256 string) ([]byte, error) {
 	return checked(sha256, data)
 }
 
+func (s *bucket) remove(ctx context.Context, sha256 string) error {
+	if !isSHA256(sha256) {
+		return nil
+	}
+	err := s.b.Delete(ctx, s.key(sha256))
+	if gcerrors.Code(err) == gcerrors.NotFound {
+		return nil
+	}
+	return away(err)
+}
+
 func (s *bucket) list(ctx context.Context, each func(string, int64) error) error {
 	it := s.b.List(nil)
 	for {

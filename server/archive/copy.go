@@ -61,10 +61,16 @@ func (a *Archive) copyTo(ctx context.Context, b *Archive, tell Progress) (Copied
 			return c, err
 		}
 		for i, e := range events {
-			if strings.HasPrefix(e.Subject, photoKind.name+"/") {
-				if err := a.copyPhoto(ctx, b, bodies[i], photos, &c); err != nil {
-					return c, err
-				}
+			sha256, back := photoIn(e, bodies[i])
+			if back {
+				delete(photos, sha256)
+			}
+			if sha256 == "" || photos[sha256] {
+				continue
+			}
+			photos[sha256] = true
+			if err := a.copyPhoto(ctx, b, sha256, &c); err != nil {
+				return c, err
 			}
 		}
 		err = b.Write(ctx, func(tx *Tx) error {
@@ -76,6 +82,9 @@ func (a *Archive) copyTo(ctx context.Context, b *Archive, tell Progress) (Copied
 			return nil
 		})
 		if err != nil {
+			return c, err
+		}
+		if err := b.settleFiles(ctx); err != nil {
 			return c, err
 		}
 		last := events[len(events)-1]
@@ -174,6 +183,8 @@ func (t *Tx) replay(ctx context.Context, e Event, body []byte, result string) er
 		}
 		m.Result = json.RawMessage(result)
 		return t.insertMeasurement(ctx, &m, body)
+	case k == removalKind:
+		return t.storeRemoval(ctx, body)
 	case k.changes:
 		return k.change(ctx, t, body)
 	case k == reviewKind:
@@ -190,23 +201,38 @@ func (t *Tx) replay(ctx context.Context, e Event, body []byte, result string) er
 	}
 }
 
-func (a *Archive) copyPhoto(ctx context.Context, b *Archive, body []byte, done map[string]bool, c *Copied) error {
-	var p Photo
-	if err := json.Unmarshal(body, &p); err != nil {
-		return fail(Damaged, "A photo's record cannot be read", err)
+// photoIn names the photo whose file an event brings, "" for none; back says that
+// it had been removed before.
+func photoIn(e Event, body []byte) (sha256 string, back bool) {
+	switch kind, key, _ := strings.Cut(e.Subject, "/"); kind {
+	case photoKind.name:
+		_, sha256, _ = strings.Cut(key, "/")
+	case removalKind.name:
+		if r, err := decode[Removal](string(body)); err == nil && !r.Removed {
+			return r.SHA256, true
+		}
 	}
-	if done[p.SHA256] {
-		return nil
-	}
-	done[p.SHA256] = true
-	if _, err := b.files.get(ctx, p.SHA256); err == nil {
+	return sha256, false
+}
+
+// copyPhoto takes over a file, unless a rule of retention has taken it from the
+// source since: the event that says so follows.
+func (a *Archive) copyPhoto(ctx context.Context, b *Archive, sha256 string, c *Copied) error {
+	if _, err := b.files.get(ctx, sha256); err == nil {
 		return nil // from the run before
 	}
-	data, err := a.files.get(ctx, p.SHA256)
-	if err != nil {
-		return fmt.Errorf("photo %s: %w", p.SHA256, err)
+	data, err := a.files.get(ctx, sha256)
+	if kindOf(err) == NotFound {
+		held := true
+		rerr := a.Read(ctx, func(tx *Tx) (err error) { held, err = tx.held(ctx, sha256); return err })
+		if rerr != nil || !held {
+			return rerr
+		}
 	}
-	if err := b.files.put(ctx, p.SHA256, data); err != nil {
+	if err != nil {
+		return fmt.Errorf("photo %s: %w", sha256, err)
+	}
+	if err := b.files.put(ctx, sha256, data); err != nil {
 		return err
 	}
 	c.Photos++

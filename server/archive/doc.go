@@ -24,6 +24,13 @@
 // a change must name the version it was made from (Conflict otherwise), and
 // every state it ever had stays in the events.
 //
+// # What is taken away
+//
+// Nothing but the files of photos, by rules of retention (Retain), each with an
+// event and a Removal of its own. The photo's record stays, so the chain, the
+// results and the sign-offs still tell what there was. Verify and Check count such
+// photos and do not miss them; Copy and Backup take the file away at the target too.
+//
 // # Who sees what
 //
 // Everything read by a person is asked for with Sites, the sites that person
@@ -56,6 +63,6 @@
 // # Errors
 //
 // An error answers errors.Is for one Kind: NotFound, Conflict, Invalid,
-// Damaged, Full, Unavailable. Message gives the sentence for the person who asked;
+// Damaged, Removed, Full, Unavailable. Message gives the sentence for the person who asked;
 // the error's own text adds the cause, for the log. Neither names a person.
 package archive

@@ -11,6 +11,7 @@ const (
 	Conflict    Kind = "conflict"    // changed meanwhile, there already, or against a rule of the archive
 	Invalid     Kind = "invalid"     // the record given cannot be kept; the text names the field
 	Damaged     Kind = "damaged"     // what is stored is not what was stored
+	Removed     Kind = "removed"     // a photo that a rule of retention took away
 	Full        Kind = "full"        // no room on the disk
 	Unavailable Kind = "unavailable" // the database or the photo store does not answer; try again later
 )

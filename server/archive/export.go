@@ -230,6 +230,10 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 	if err := also(ctx, tx, wanted, want, reviewKind, "measurement", measurementKind); err != nil {
 		return nil, err
 	}
+	removed, err := x.removed(ctx, tx, wanted[photoKind], want)
+	if err != nil {
+		return nil, err
+	}
 	var photos []Photo
 	for _, k := range kinds {
 		if len(wanted[k]) == 0 {
@@ -251,7 +255,9 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 					if err := json.Unmarshal(body, &p); err != nil {
 						return fail(Damaged, "A photo's record cannot be read", err)
 					}
-					photos = append(photos, p)
+					if !removed[key] {
+						photos = append(photos, p)
+					}
 				}
 				if _, err := w.Write(append(body, '\n')); err != nil {
 					return err
@@ -275,6 +281,23 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 		}
 	}
 	return photos, nil
+}
+
+// removed wants the removals of these photos, and says which are gone.
+func (x *exporter) removed(ctx context.Context, tx *Tx, photos map[string]bool, want func(*kind, string)) (map[string]bool, error) {
+	gone := map[string]bool{}
+	for key := range photos {
+		site, sha256, _ := strings.Cut(key, "/")
+		r, err := tx.removal(ctx, site, sha256)
+		if err != nil {
+			return nil, err
+		}
+		if r.Version > 0 {
+			want(removalKind, key)
+			gone[key] = r.Removed
+		}
+	}
+	return gone, nil
 }
 
 // also wants the records of a kind that name one of those wanted.
@@ -378,7 +401,16 @@ func Check(ctx context.Context, from io.ReaderAt, size int64, tell Progress) (*C
 	if err != nil {
 		return c, err
 	}
-	return c, c.records(ctx, entries, latest, photos)
+	removed := map[string]bool{}
+	err = lines(ctx, entries["records/"+removalKind.name+".jsonl"], func(line []byte) {
+		if r, bad := decode[Removal](string(line)); bad == nil && r.Removed { // what is bad is said below
+			removed[r.Site+"/"+r.SHA256] = true
+		}
+	})
+	if err != nil {
+		return c, err
+	}
+	return c, c.records(ctx, entries, latest, photos, removed)
 }
 
 // manifest reads the manifest and checks both signatures.
@@ -495,7 +527,7 @@ func (c *Checked) events(ctx context.Context, f *zip.File, head Head) (map[strin
 
 // records compares every record with its latest event, and every measurement with
 // its result and photos.
-func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, latest map[string]string, photos map[string]manifestFile) error {
+func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, latest map[string]string, photos map[string]manifestFile, removed map[string]bool) error {
 	for _, k := range kinds {
 		file := "records/" + k.name + ".jsonl"
 		err := lines(ctx, entries[file], func(line []byte) {
@@ -518,10 +550,12 @@ func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, lat
 			switch k {
 			case measurementKind:
 				c.Measurements++
-				c.measurement(entries, photos, subject, line)
+				c.measurement(entries, photos, removed, subject, line)
 			case photoKind:
 				c.Photos++
-				if f, ok := photos[fmt.Sprint(values[1])]; !ok {
+				if f, ok := photos[fmt.Sprint(values[1])]; !ok && removed[fmt.Sprint(values[0], "/", values[1])] {
+					c.Removed++
+				} else if !ok {
 					c.add(ProblemMissing, subject, "its file is not in the export")
 				} else if f.SHA256 != fmt.Sprint(values[1]) {
 					c.add(ProblemAltered, subject, "its file has not the hash it was kept under")
@@ -538,7 +572,7 @@ func (c *Checked) records(ctx context.Context, entries map[string]*zip.File, lat
 	return ctx.Err()
 }
 
-func (c *Checked) measurement(entries map[string]*zip.File, photos map[string]manifestFile, subject string, line []byte) {
+func (c *Checked) measurement(entries map[string]*zip.File, photos map[string]manifestFile, removed map[string]bool, subject string, line []byte) {
 	var m Measurement
 	if err := json.Unmarshal(line, &m); err != nil {
 		return // said already
@@ -550,7 +584,7 @@ func (c *Checked) measurement(entries map[string]*zip.File, photos map[string]ma
 		c.add(ProblemAltered, subject, "its result is not the one that was kept")
 	}
 	for _, f := range m.Files {
-		if _, ok := photos[f.SHA256]; !ok {
+		if _, ok := photos[f.SHA256]; !ok && !removed[m.Site+"/"+f.SHA256] {
 			c.add(ProblemMissing, subject, "its photo %s is not in the export", f.SHA256)
 		}
 	}

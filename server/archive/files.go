@@ -17,6 +17,8 @@ type files interface {
 	// get gives NotFound where there is nothing, Damaged where the bytes no longer
 	// have that hash.
 	get(ctx context.Context, sha256 string) ([]byte, error)
+	// remove takes a file away; it need not be there.
+	remove(ctx context.Context, sha256 string) error
 	// list calls each for every kept file, in no certain order.
 	list(ctx context.Context, each func(sha256 string, bytes int64) error) error
 	ping(ctx context.Context) error
@@ -118,6 +120,23 @@ func checked(sha256 string, data []byte) ([]byte, error) {
 		return nil, fail(Damaged, "Photo "+sha256[:12]+"… is damaged: its bytes no longer have the hash it was kept under. Restore it from the last backup.", nil)
 	}
 	return data, nil
+}
+
+func (f *folder) remove(ctx context.Context, sha256 string) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if !isSHA256(sha256) {
+		return nil
+	}
+	name := f.name(sha256)
+	if err := os.Remove(name); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		return fileErr("remove a photo", err)
+	}
+	return fileErr("remove a photo", syncFolder(filepath.Dir(name)))
 }
 
 func (f *folder) list(ctx context.Context, each func(string, int64) error) error {

@@ -75,7 +75,13 @@ var (
 		return []any{r.ID, r.Site, r.Joint, r.Measurement, int64(r.Sign), r.Outcome, micros(r.Time)}
 	})
 
-	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind}
+	removalKind = func() *kind {
+		k := newKind("photo_removal", "site sha256 removed", true, true, func(r *Removal) []any { return []any{r.Site, r.SHA256, r.Removed} })
+		k.key = k.columns[:2]
+		return k
+	}()
+
+	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind}
 )
 
 // refused stands among the verdicts for measurements without an answer.
@@ -151,6 +157,12 @@ func one[T any](ctx context.Context, tx *Tx, q string, args ...any) (T, error) {
 	if err := tx.Row(ctx, []any{&body}, q, args...); err != nil {
 		return rec, err
 	}
+	return decode[T](body)
+}
+
+// decode reads a stored record.
+func decode[T any](body string) (T, error) {
+	var rec T
 	if err := json.Unmarshal([]byte(body), &rec); err != nil {
 		return rec, fail(Damaged, "A stored record cannot be read", err)
 	}
@@ -161,16 +173,13 @@ func one[T any](ctx context.Context, tx *Tx, q string, args ...any) (T, error) {
 func many[T any](ctx context.Context, tx *Tx, q string, args ...any) ([]T, error) {
 	var out []T
 	err := tx.Rows(ctx, func(scan func(...any) error) error {
-		var rec T
 		var body string
 		if err := scan(&body); err != nil {
 			return err
 		}
-		if err := json.Unmarshal([]byte(body), &rec); err != nil {
-			return fail(Damaged, "A stored record cannot be read", err)
-		}
+		rec, err := decode[T](body)
 		out = append(out, rec)
-		return nil
+		return err
 	}, q, args...)
 	return out, err
 }

@@ -81,11 +81,11 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 	}
 	for i, f := range m.Files {
 		var n int
-		if err := t.Row(ctx, []any{&n}, "SELECT COUNT(*) FROM photo WHERE site = ? AND sha256 = ?", m.Site, f.SHA256); err != nil {
+		if err := t.Row(ctx, []any{&n}, "SELECT COUNT(*) FROM photo p WHERE p.site = ? AND p.sha256 = ? AND "+isHeld, m.Site, f.SHA256); err != nil {
 			return err
 		}
 		if n == 0 {
-			return fail(Invalid, fmt.Sprintf("file %d was not kept at this site before.", i+1), nil)
+			return fail(Invalid, fmt.Sprintf("file %d was not kept at this site before, or was removed since.", i+1), nil)
 		}
 	}
 	m.Words = wordList(append([]string{site, conveyor, belt, j.Number, cards, m.Person, m.End, strings.ReplaceAll(m.Step, "_", " "), m.Note}, codes...)...)
@@ -229,7 +229,8 @@ func (a *Archive) Measurement(ctx context.Context, sites Sites, id string) (Foun
 			return fail(Damaged, "The result of this measurement is not what was kept. Run beltend archive verify.", nil)
 		}
 		f.Result = json.RawMessage(result)
-		return nil
+		return tx.Row(ctx, []any{&f.PhotosRemoved}, `SELECT COUNT(*) FROM measurement_file f JOIN photo_removal d ON d.sha256 = f.sha256
+			WHERE f.measurement = ? AND d.site = ? AND d.removed`, id, f.Site)
 	})
 	return f, err
 }

@@ -321,6 +321,8 @@ type Found struct {
 	Review       string // outcome of the latest sign-off, "" when none
 	Signs        int    // sign-offs so far
 	CardDoubt    bool   // its card set was found bad at the next check after it
+
+	PhotosRemoved int // of its photos, by rules of retention; not in lists
 }
 
 // Page is a part of a list, newest first.

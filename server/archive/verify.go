@@ -48,6 +48,7 @@ type Report struct {
 	Events   int64
 	Records  int64
 	Photos   int64 // files hashed again
+	Removed  int64 // photos whose files a rule of retention took away, as recorded
 	Bytes    int64 // of these
 	Leftover int64 // files that no record names: harmless, of uploads cut short
 	Problems []Problem
@@ -406,9 +407,20 @@ func (a *Archive) verifyPhotos(ctx context.Context, r *Report, tell Progress) er
 		if recorded[p.SHA256] {
 			return nil
 		}
-		recorded[p.SHA256] = true
 		subject := photoKind.subject(p.Site, p.SHA256)
 		data, err := a.files.get(ctx, p.SHA256)
+		if kindOf(err) == NotFound {
+			var gone Removal
+			rerr := a.Read(ctx, func(tx *Tx) (err error) { gone, err = tx.removal(ctx, p.Site, p.SHA256); return err })
+			if rerr != nil {
+				return rerr
+			}
+			if gone.Removed {
+				r.Removed++
+				return nil
+			}
+		}
+		recorded[p.SHA256] = true
 		switch kindOf(err) {
 		case "":
 			if err != nil {

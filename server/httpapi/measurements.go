@@ -139,6 +139,9 @@ func links(r *store.Record) *result.Links {
 		units = "?units=in"
 	}
 	l := &result.Links{Self: self, Overlay: []string{}}
+	if r.Kept.PhotosRemoved > 0 { // nothing can be drawn any more
+		return l
+	}
 	for _, name := range pictures.Names(r.Measurement) {
 		switch name {
 		case "topdown.png":

@@ -70,6 +70,8 @@ func problemOf(err error) problem {
 		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again."}
 	case errors.Is(err, archive.Conflict):
 		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again."}
+	case errors.Is(err, archive.Removed):
+		return problem{Status: http.StatusGone, Code: "photo_removed", Detail: archive.Message(err), Advice: "The record tells when, by which rule, and who applied it."}
 	case errors.Is(err, archive.Full):
 		return problem{Status: http.StatusInsufficientStorage, Code: "disk_full", Detail: archive.Message(err), Advice: "Tell whoever runs this service."}
 	case errors.Is(err, archive.Damaged):

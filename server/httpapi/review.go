@@ -198,7 +198,7 @@ func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.R
 		}
 	}
 	for _, f := range r.Kept.Files {
-		subjects = append(subjects, "photo/"+r.Kept.Site+"/"+f.SHA256)
+		subjects = append(subjects, "photo/"+r.Kept.Site+"/"+f.SHA256, "photo_removal/"+r.Kept.Site+"/"+f.SHA256)
 	}
 	subjects = append(subjects, "joint/"+r.Kept.Joint)
 	for _, subject := range subjects {
@@ -274,7 +274,7 @@ func (s *service) compare(c *gin.Context) {
 	}
 	w, view := s.words(c), s.view(c)
 	d := pages.ReviewCompare{Before: before, After: after, Rows: pages.Differences(w, before.Measurement, after.Measurement, view.Inches)}
-	d.Pictures = canCompare(before.Measurement, after.Measurement)
+	d.Pictures = before.Kept.PhotosRemoved+after.Kept.PhotosRemoved == 0 && canCompare(before.Measurement, after.Measurement)
 	s.render(c, http.StatusOK, "review_compare.html", pages.Page{Title: w.Text("review.compare"), Scripts: []string{"review.js"}, Data: d})
 }
 

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"beltend/server/archive"
 	"beltend/server/pages"
@@ -338,5 +339,50 @@ func TestReviewPagesInEveryLanguage(t *testing.T) {
 				t.Errorf("%s holds a style or an outside address", path)
 			}
 		}
+	}
+}
+
+func TestAMeasurementWhosePhotosWereRemoved(t *testing.T) {
+	g := guard(t)
+	r := g.put(t, result.Square, nil)
+	ctx, all := t.Context(), archive.AllSites()
+	for _, kept := range []string{g.ours.ids["measurement"], r.ID} {
+		f, err := g.store.Archive.Measurement(ctx, all, kept)
+		if err != nil {
+			t.Fatal(err)
+		}
+		outcome := archive.Accepted
+		if f.Verdict != "square" {
+			outcome = archive.Concession
+		}
+		if f.Signs > 0 {
+			continue
+		}
+		if _, err := g.store.Archive.AddReview(ctx, local.Actor, archive.Review{Measurement: kept, Outcome: outcome, Person: "Rev A", Reason: "r", ConcessionBy: "c"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sum, err := g.store.Archive.Retain(ctx, local.Actor, archive.Rules{Sites: archive.SomeSites(r.Kept.Site), SignedOff: archive.Age{Days: 1}, At: time.Now().AddDate(1, 0, 0)}, false, nil)
+	if err != nil || sum.Photos == 0 {
+		t.Fatalf("%+v, %v", sum, err)
+	}
+	says := "The photos were removed by a rule of retention"
+	for path, want := range map[string]struct {
+		status int
+		says   string
+	}{
+		"/review/m/" + r.ID:                                         {200, says},
+		"/m/" + r.ID:                                                {200, says},
+		"/m/" + r.ID + "/photo/1":                                   {410, "photo_removed"},
+		"/api/v1/measurements/" + r.ID:                              {200, `"overlay":[]`},
+		"/api/v1/measurements/" + r.ID + "/overlay/1.jpg":           {410, "photo_removed"},
+		"/review/compare/" + g.ours.ids["measurement"] + "/" + r.ID: {200, "compare"},
+	} {
+		if resp, body := g.ask(t, "everything here", "GET", path, nil, ""); resp.StatusCode != want.status || !strings.Contains(string(body), want.says) {
+			t.Errorf("%s: %s; %q is not in %.300s", path, resp.Status, want.says, body)
+		}
+	}
+	if _, body := g.ask(t, "everything here", "GET", "/review/m/"+r.ID, nil, ""); !strings.Contains(string(body), "photo removed by a rule") || strings.Contains(string(body), "/overlay/") {
+		t.Error("the record does not tell of the removal, or shows pictures")
 	}
 }

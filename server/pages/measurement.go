@@ -111,6 +111,7 @@ type ResultData struct {
 	Joint             *JointHead // nil: a loose measurement
 	Person            string
 	Hands             []string // edges set by hand
+	Removed           bool     // photos were taken away by a rule of retention
 }
 
 // PhotoRow is a photo of a measurement.
@@ -139,7 +140,7 @@ func Result(view View, r store.Record) Page {
 	m := r.Measurement
 	o := report.Options{Inches: r.Inches}
 	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: w.verdict(m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
-		Facts: facts(w, m, o), Budget: report.BudgetTable(m), Settings: given(w, m.Settings), Person: r.Kept.Person}
+		Facts: facts(w, m, o), Budget: report.BudgetTable(m), Settings: given(w, m.Settings), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
 	if m.Squareness != nil {
 		v.Offset, v.U, _ = strings.Cut(report.Offset(m, o), " ± ")
 		v.LongSide = w.longSide(m)
@@ -163,7 +164,9 @@ func Result(view View, r store.Record) Page {
 		if m.Links != nil && i < len(m.Links.Overlay) {
 			row.Overlay = m.Links.Overlay[i]
 		}
-		row.Original = fmt.Sprintf("/m/%s/photo/%d", r.ID, i+1)
+		if !v.Removed {
+			row.Original = fmt.Sprintf("/m/%s/photo/%d", r.ID, i+1)
+		}
 		if i < len(m.Image) {
 			row.Image = &m.Image[i]
 			for _, hand := range m.Image[i].SetByHand {

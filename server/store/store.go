@@ -135,6 +135,9 @@ func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name strin
 	if err != nil {
 		return nil, err
 	}
+	if r.Kept.PhotosRemoved > 0 {
+		return nil, archive.Removed
+	}
 	if b := s.cache.get(pictureKey(id, name, inches, window)); b != nil {
 		return b, nil
 	}

@@ -33,6 +33,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"reviews follow their rules", testReviews},
 		{"card checks name what to judge again", testCardChecks},
 		{"bad records are refused by field", testInvalid},
+		{"retention takes what its rules name and nothing else", testRetention},
 		{"the chain continues under many writers", testWriters},
 		{"a failed transaction leaves nothing", testRollback},
 		{"other packages keep tables beside it", testOwnTables},
