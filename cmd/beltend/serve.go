@@ -18,8 +18,10 @@ import (
 
 	"beltend/server/account"
 	"beltend/server/archive"
+	"beltend/server/archive/queue"
 	"beltend/server/httpapi"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/training"
@@ -39,15 +41,18 @@ type serveCmd struct {
 	TLSCert      string        `name:"tls-cert" placeholder:"FILE" setting:"tls-cert" help:"Encrypt with this certificate (PEM, with its chain)."`
 	TLSKey       string        `name:"tls-key" placeholder:"FILE" setting:"tls-key" help:"The certificate's key."`
 	Show         []string      `placeholder:"PHOTO" sep:"none" help:"Measure this photo at the start and print the address of the result; again for more photos of the same end."`
-	Workers      int           `placeholder:"N" setting:"workers" help:"Measurements at the same time (default: processors)."`
-	Queue        int           `default:"16" setting:"queue" help:"Measurements that may wait."`
+	Workers      int           `placeholder:"N" setting:"workers" help:"Measurements at the same time in this process (default: processors)."`
+	Queue        int           `default:"100" setting:"queue" help:"Measurements that may wait or be made, of all processes; beyond, the answer is 503 (default ${default})."`
 	Deadline     time.Duration `default:"60s" setting:"deadline" help:"Longest time for one measurement."`
 	WorkerMemory int           `default:"2048" placeholder:"MB" setting:"worker-memory" help:"Memory of one measurement."`
 }
 
 const (
 	cachedBytes = 128 << 20        // of pictures
-	stopTime    = 20 * time.Second // for requests under way when the service is stopped
+	drawings    = 32               // requests whose pictures may wait to be drawn
+	tries       = 3                // of a measurement that fails by a fault of the machine
+	graceTime   = 15 * time.Second // for measurements under way when the service is stopped
+	stopTime    = 20 * time.Second // for requests under way then
 )
 
 // Run serves until it is told to stop.
@@ -89,13 +94,24 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	pool, err := worker.New(worker.Config{
 		Command: []string{self, "worker", "--memory", strconv.Itoa(c.WorkerMemory)},
 		Env:     []string{"GOTRACEBACK=single"},
-		Workers: c.Workers, Queue: c.Queue, Deadline: c.Deadline, Log: log,
+		Workers: c.Workers, Queue: drawings, Deadline: c.Deadline, Log: log,
 	})
 	if err != nil {
 		return err
 	}
 	defer pool.Close()
-	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: pool, Store: store.New(kept, httpapi.Draw(pool), cachedBytes), Local: c.local(), Program: version(), Log: log}
+	// A job reads its photos and waits for a worker that draws pictures, besides measuring.
+	troubles := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	waiting, err := queue.Open(ctx, queue.Config{At: at, Timeout: 2*c.Deadline + time.Minute, Attempts: tries, Log: troubles})
+	if err != nil {
+		return fmt.Errorf("open the queue: %w", err)
+	}
+	defer func() { err = errors.Join(err, waiting.Close()) }()
+	metrics := httpapi.NewMetrics()
+	counted := metrics.Count(pool)
+	records := store.New(kept, httpapi.Draw(pool), cachedBytes)
+	desk := order.New(order.Config{Store: records, Queue: waiting, Measurer: counted, Program: version(), Workers: c.Workers, Limit: c.Queue, Log: log})
+	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: counted, Metrics: metrics, Store: records, Orders: desk, Local: c.local(), Log: log}
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
@@ -113,12 +129,16 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	server := &http.Server{
 		Handler:           httpapi.New(cfg),
 		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       5 * time.Minute, // photos over a poor network
-		WriteTimeout:      5*time.Minute + time.Duration(c.Queue+1)*c.Deadline,
+		ReadTimeout:       5 * time.Minute,  // photos over a poor network
+		WriteTimeout:      10 * time.Minute, // and the wait for the answer
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    32 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
+	working, stopWork := context.WithCancel(ctx)
+	defer stopWork()
+	worked := make(chan error, 1)
+	go func() { worked <- desk.Work(working, graceTime) }()
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
 	fmt.Fprintf(std.out, "beltend serves at %s/\n", base)
@@ -133,16 +153,20 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	select {
 	case err := <-served:
 		return fmt.Errorf("serve: %w", err)
+	case err := <-worked:
+		return errors.Join(fmt.Errorf("work on the queue: %w", err), server.Close())
 	case <-ctx.Done():
 	}
 	fmt.Fprintln(std.err, "beltend: stopping")
 	stopping, cancel := context.WithTimeout(context.Background(), stopTime)
 	defer cancel()
 	if err := server.Shutdown(stopping); err != nil {
-		pool.Close() // ends the measurements that still hold requests
 		if err := server.Close(); err != nil {
 			return fmt.Errorf("stop: %w", err)
 		}
+	}
+	if err := <-worked; err != nil { // measured to the end, or put back
+		return fmt.Errorf("stop work on the queue: %w", err)
 	}
 	if err := <-served; !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("serve: %w", err)
@@ -223,7 +247,7 @@ func (c *serveCmd) check() []*measure.UsageError {
 		c.Workers = runtime.NumCPU()
 	}
 	within("workers", c.Workers, 1, 1024)
-	within("queue", c.Queue, 0, 10000)
+	within("queue", c.Queue, 1, 10000)
 	within("worker-memory", c.WorkerMemory, 512, 1<<20) // MB
 	if c.Deadline < time.Second || c.Deadline > time.Hour {
 		bad("deadline", "%v is out of range 1s to 1h", c.Deadline)
@@ -254,7 +278,11 @@ func (c *serveCmd) check() []*measure.UsageError {
 
 // show measures before anybody asks. A refusal is told and the service goes on.
 func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, base string, photos []measure.Input) error {
-	r, err := httpapi.Measure(ctx, cfg, cfg.Local, store.Place{}, worker.Job{Photos: photos})
+	o, err := cfg.Orders.Take(ctx, cfg.Local, store.Place{}, photos, result.Settings{}, false)
+	var r store.Record
+	if err == nil {
+		r, err = cfg.Orders.Ask(ctx, o, func() {}, nil)
+	}
 	var refused *result.Refusal
 	switch {
 	case errors.As(err, &refused):

@@ -20,6 +20,7 @@ import (
 	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
 )
@@ -33,7 +34,7 @@ func (e echo) Run(ctx context.Context, job worker.Job, p measure.Progress) (work
 	a, err := e.fake.Run(ctx, job, p)
 	a.Pictures = nil
 	for _, name := range []string{"overlay-1.jpg", "topdown.png", "topdown.jpg", "profile.svg"} {
-		a.Pictures = append(a.Pictures, worker.File{Name: name, Data: job.Photos[0].Data})
+		a.Pictures = append(a.Pictures, worker.File{Name: name, Data: []byte(commentOf(job.Photos[0].Data))})
 	}
 	return a, err
 }
@@ -68,10 +69,35 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	by.Name = mark + " person"
 	f := full()
 	f.Links = nil
-	r, err := s.Put(ctx, by, store.Place{Joint: joint.ID, CardSet: set.ID, End: archive.Leading}, []store.File{{Name: mark + ".jpg", Data: []byte(mark + " photo")}}, nil, f, false, nil)
-	must(err)
+	r := put(t, s, by, archive.Measurement{Joint: joint.ID, CardSet: set.ID, End: archive.Leading}, store.File{Name: mark + ".jpg", Data: []byte(mark + " photo")}, f)
 	return plant{mark: mark, sites: archive.SomeSites(site.ID), ids: map[string]string{"site": site.ID, "conveyor": conveyor.ID, "belt": belt.ID, "joint": joint.ID,
 		"card-set": set.ID, "measurement": r.ID, "photo": r.Kept.Files[0].SHA256}}
+}
+
+// put keeps a measurement of one photo.
+func put(t *testing.T, s *store.Store, by store.Person, m archive.Measurement, photo store.File, r *result.Measurement) store.Record {
+	t.Helper()
+	j, err := s.Archive.Joint(t.Context(), by.Sites, m.Joint)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := s.Archive.AddPhoto(t.Context(), by.Actor, archive.Photo{Site: j.Site, Type: "image/jpeg", Name: photo.Name}, photo.Data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Files = []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: photo.Name}}
+	m.Person = by.Name
+	if m.End == "" {
+		m.End = archive.Leading
+	}
+	if m.Step == "" {
+		m.Step = archive.StepCut
+	}
+	kept, err := s.Put(t.Context(), by.Actor, m, r, false, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return kept
 }
 
 // guarded is a service with accounts: each has a token to act by.
@@ -106,7 +132,8 @@ func guard(t *testing.T) *guarded {
 			t.Fatal(err)
 		}
 	}
-	g.engine = New(Config{Measurer: f, Store: g.store, Local: local, Accounts: g.accounts, Program: "test"}).(*gin.Engine)
+	m := NewMetrics()
+	g.engine = New(Config{Measurer: f, Store: g.store, Orders: newDesk(t, g.store, m.Count(f)), Metrics: m, Local: local, Accounts: g.accounts}).(*gin.Engine)
 	g.server = httptest.NewServer(g.engine)
 	t.Cleanup(g.server.Close)
 	return g
@@ -185,7 +212,7 @@ func multi(t *testing.T, v url.Values) (io.Reader, string) {
 	}
 	f, err := w.CreateFormFile("photos", "x.jpg")
 	if err == nil {
-		_, err = f.Write([]byte("ok"))
+		_, err = io.WriteString(f, saying("ok"))
 	}
 	if err != nil || w.Close() != nil {
 		t.Fatal(err)

@@ -8,12 +8,15 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"github.com/gin-gonic/gin"
+	"golang.org/x/sync/semaphore"
 
 	"beltend/server/account"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/store"
 	"beltend/server/training"
@@ -30,21 +33,23 @@ type Measurer interface {
 type Config struct {
 	Measurer Measurer
 	Store    *store.Store
+	Orders   *order.Desk       // measurements to be made
+	Metrics  *Metrics          // nil: its own
 	Local    store.Person      // who acts where there are no accounts
 	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
 	Rounds   *training.Book    // nil: the trainer's rounds are kept in memory alone
 	Trust    *Trust            // nil: the connection needs no explaining
-	Program  string            // version, written into every measurement
 	Log      *slog.Logger
 
-	MaxUpload  int64 // bytes of one request; 0: 200 MB
-	MaxUploads int   // requests read at the same time; 0: 16
+	MaxUpload int64 // bytes of one request; 0: 200 MB
+	Room      int64 // bytes of photos in memory while they are read and kept, at least MaxUpload; 0: 256 MB
 }
 
 type service struct {
 	Config
-	metrics  *metrics
-	uploads  chan struct{}
+	metrics  *Metrics
+	room     *semaphore.Weighted
+	reading  atomic.Int64    // requests
 	sections []pages.Section // in the header
 	pieces   pieces          // of photos under way
 }
@@ -54,16 +59,18 @@ func New(cfg Config) http.Handler {
 	if cfg.MaxUpload == 0 {
 		cfg.MaxUpload = 200 << 20
 	}
-	if cfg.MaxUploads == 0 {
-		cfg.MaxUploads = 16
+	if cfg.Room == 0 {
+		cfg.Room = 256 << 20
 	}
+	cfg.Room = max(cfg.Room, cfg.MaxUpload)
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &service{Config: cfg, uploads: make(chan struct{}, cfg.MaxUploads)}
-
-	s.metrics = newMetrics(s)
-	s.Measurer = counted{s.Measurer, s.metrics}
+	if cfg.Metrics == nil {
+		cfg.Metrics = NewMetrics()
+	}
+	s := &service{Config: cfg, metrics: cfg.Metrics, room: semaphore.NewWeighted(cfg.Room)}
+	s.metrics.of(s)
 
 	gin.SetMode(gin.ReleaseMode)
 	r := gin.New()
@@ -100,7 +107,7 @@ func New(cfg Config) http.Handler {
 func (s *service) ready(c *gin.Context) {
 	ctx, cancel := context.WithTimeout(c.Request.Context(), 10*time.Second)
 	defer cancel()
-	if err := errors.Join(s.Measurer.Ready(ctx), s.Store.Archive.Ping(ctx)); err != nil {
+	if err := errors.Join(s.Measurer.Ready(ctx), s.Store.Archive.Ping(ctx), s.Orders.Ready(ctx)); err != nil {
 		s.Log.Error("not ready", "error", err)
 		c.JSON(http.StatusServiceUnavailable, gin.H{"status": "not ready"})
 		return

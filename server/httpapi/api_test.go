@@ -3,8 +3,11 @@ package httpapi
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"image"
+	"image/jpeg"
 	"io"
 	"math"
 	"mime/multipart"
@@ -12,13 +15,16 @@ import (
 	"net/http/httptest"
 	"reflect"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"beltend/server/archive"
+	"beltend/server/archive/queue"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
@@ -35,15 +41,12 @@ func (f *fake) Ready(context.Context) error { return f.ready }
 
 func (f *fake) Run(_ context.Context, job worker.Job, _ measure.Progress) (worker.Answer, error) {
 	f.job = job
-	switch what := string(job.Photos[0].Data); {
-	case what == "busy":
-		return worker.Answer{}, &worker.Busy{RetryAfter: 1500 * time.Millisecond}
+	switch what := commentOf(job.Photos[0].Data); {
+	case job.Draw != nil:
 	case what == "fault":
 		return worker.Answer{}, errors.New("a path of the machine: /var/secret")
 	case what == "panic":
 		panic("as asked")
-	case what == "closed":
-		return worker.Answer{}, worker.ErrClosed
 	case what == "usage":
 		return worker.Answer{}, &measure.UsageError{Setting: "trim", Message: "is wrong"}
 	case strings.HasPrefix(what, "refuse "):
@@ -55,6 +58,31 @@ func (f *fake) Run(_ context.Context, job worker.Job, _ measure.Progress) (worke
 }
 
 func newFake() *fake { return &fake{answer: full()} }
+
+// saying is a small photo that passes intake and says something in a comment.
+func saying(what string) string {
+	blanked.Do(func() {
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 640, 480)), nil); err != nil {
+			panic(err) // a picture in memory
+		}
+		blank = b.String()
+	})
+	return blank[:2] + "\xff\xfe" + string(binary.BigEndian.AppendUint16(nil, uint16(len(what)+2))) + what + blank[2:] //nolint:gosec // short
+}
+
+var (
+	blanked sync.Once
+	blank   string
+)
+
+// commentOf is what such a photo says; anything else is itself.
+func commentOf(photo []byte) string {
+	if len(photo) < 6 || photo[0] != 0xff || photo[3] != 0xfe {
+		return string(photo)
+	}
+	return string(photo[6 : 4+int(binary.BigEndian.Uint16(photo[4:]))])
+}
 
 // full is a measurement in which every field of the contract holds something:
 // built by reflection, so that a new field is not forgotten.
@@ -121,9 +149,30 @@ func newStore(t *testing.T, f Measurer) *store.Store {
 	return store.New(a, Draw(f), 1<<20)
 }
 
+// newDesk is a desk whose queue is worked off until the test ends.
+func newDesk(t *testing.T, s *store.Store, f Measurer) *order.Desk {
+	t.Helper()
+	q, err := queue.Open(t.Context(), queue.Config{At: archive.Address{Folder: t.TempDir()}, Timeout: time.Minute, Attempts: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := order.New(order.Config{Store: s, Queue: q, Measurer: f, Program: "test", Workers: 2, Limit: 100})
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Work(ctx, time.Second) }()
+	t.Cleanup(func() {
+		stop()
+		if err := errors.Join(<-done, q.Close()); err != nil {
+			t.Error(err)
+		}
+	})
+	return d
+}
+
 func serve(t *testing.T, f Measurer, change func(*Config)) *httptest.Server {
 	t.Helper()
-	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local, Program: "test"}
+	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local}
+	cfg.Orders = newDesk(t, cfg.Store, f)
 	if change != nil {
 		change(&cfg)
 	}
@@ -147,7 +196,11 @@ func post(t *testing.T, url string, header map[string]string, parts ...part) (an
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := io.WriteString(to, p.data); err != nil {
+		data := p.data
+		if strings.HasPrefix(p.name, "photo") && data != "" && len(data) < 1000 {
+			data = saying(data)
+		}
+		if _, err := io.WriteString(to, data); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -353,10 +406,8 @@ func TestErrorsAreProblems(t *testing.T) {
 		{"no card", photo("refuse no_card"), 422, "no_card", ""},
 		{"not a photo", photo("refuse not_a_photo"), 415, "not_a_photo", ""},
 		{"photo too large", photo("refuse photo_too_large"), 413, "photo_too_large", ""},
-		{"busy", photo("busy"), 503, "busy", ""},
 		{"fault", photo("fault"), 500, "fault", ""},
 		{"panic", photo("panic"), 500, "fault", ""},
-		{"stopping", photo("closed"), 503, "stopping", ""},
 	} {
 		resp, body := post(t, s.URL+measurements, nil, c.parts...)
 		d.check(t, "post", measurements, resp, body)
@@ -539,4 +590,76 @@ func TestNotReady(t *testing.T) {
 	if resp.StatusCode != http.StatusServiceUnavailable {
 		t.Errorf("%s", resp.Status)
 	}
+}
+
+// A refusal names its record, which tells all of it.
+func TestARefusalNamesItsRecord(t *testing.T) {
+	d := describe(t)
+	s := serve(t, newFake(), nil)
+	resp, body := post(t, s.URL+measurements, nil, part{"photos", "a.jpg", "refuse no_card"}, part{"tolerance", "", "1.5"})
+	d.check(t, "post", measurements, resp, body)
+	var p problem
+	if err := json.Unmarshal(body, &p); err != nil || !strings.HasPrefix(p.Instance, measurements+"/") {
+		t.Fatalf("%s: %v", body, err)
+	}
+	resp, body = get(t, s.URL+p.Instance, nil)
+	d.check(t, "get", measurements+"/{id}", resp, body)
+	var m result.Measurement
+	if err := json.Unmarshal(body, &m); err != nil || resp.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %v", resp.Status, err)
+	}
+	if m.Refused == nil || m.Refused.Code != "no_card" || m.Refused.Advice != "Do it again." || m.Program != "test" || m.Settings.ToleranceMM != 1.5 || m.Links.Self != p.Instance {
+		t.Errorf("kept: %s", body)
+	}
+}
+
+// A full queue is told before the photos are read, and a stop to whoever waits.
+func TestAFullQueueAndAStopAreTold(t *testing.T) {
+	d := describe(t)
+	f := &held{newFake(), make(chan struct{})}
+	st := newStore(t, f)
+	q, err := queue.Open(t.Context(), queue.Config{At: archive.Address{Folder: t.TempDir()}, Timeout: time.Minute, Attempts: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer q.Close()
+	desk := order.New(order.Config{Store: st, Queue: q, Measurer: f, Program: "test", Workers: 1, Limit: 1})
+	ctx, stop := context.WithCancel(t.Context())
+	worked := make(chan error, 1)
+	go func() { worked <- desk.Work(ctx, 100*time.Millisecond) }()
+	s := serve(t, f, func(c *Config) { c.Store, c.Orders = st, desk })
+	first := make(chan answer, 1)
+	go func() {
+		resp, body := post(t, s.URL+measurements, nil, part{"photos", "a.jpg", "ok"})
+		d.check(t, "post", measurements, resp, body)
+		first <- resp
+	}()
+	<-f.began
+	resp, body := post(t, s.URL+measurements, nil, part{"photos", "b.jpg", "other"})
+	d.check(t, "post", measurements, resp, body)
+	if resp.StatusCode != http.StatusServiceUnavailable || !bytes.Contains(body, []byte(`"code":"busy"`)) || resp.Header.Get("Retry-After") == "" {
+		t.Errorf("a full queue: %s %s", resp.Status, body)
+	}
+	stop()
+	if resp := <-first; resp.StatusCode != http.StatusServiceUnavailable || resp.Header.Get("Retry-After") == "" {
+		t.Errorf("a stop: %s", resp.Status)
+	}
+	if err := <-worked; err != nil {
+		t.Error(err)
+	}
+	if n, err := q.Length(t.Context()); err != nil || n != 1 {
+		t.Errorf("%d measurements wait after the stop, %v", n, err)
+	}
+}
+
+// held measures nothing until it is stopped.
+type held struct {
+	*fake
+	began chan struct{}
+}
+
+func (h *held) Run(ctx context.Context, _ worker.Job, _ measure.Progress) (worker.Answer, error) {
+	close(h.began)
+	<-ctx.Done()
+	return worker.Answer{}, ctx.Err()
 }

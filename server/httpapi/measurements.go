@@ -9,44 +9,13 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/pictures"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
 	"beltend/vision/overlay"
-	"beltend/vision/photo"
 )
-
-// Measure measures one job, keeps the result where it belongs and gives it back
-// with its links. Locations are taken out of the photos before.
-func Measure(ctx context.Context, cfg Config, by store.Person, at store.Place, job worker.Job) (store.Record, error) {
-	photos, stripped := make([]store.File, len(job.Photos)), make([]bool, len(job.Photos))
-	for i, p := range job.Photos {
-		// What cannot be read here is refused by the measurement itself, in its words.
-		if data, changed, err := photo.StripLocation(p.Data); err == nil {
-			job.Photos[i].Data, stripped[i] = data, changed
-		}
-		photos[i] = store.File{Name: p.Name, Data: job.Photos[i].Data}
-	}
-	answer, err := cfg.Measurer.Run(ctx, job, nil)
-	if err != nil {
-		return store.Record{}, err
-	}
-	if answer.Measurement.Refused != nil {
-		return store.Record{}, answer.Measurement.Refused
-	}
-	answer.Measurement.Program = cfg.Program
-	drawn := make([]store.File, len(answer.Pictures))
-	for i, p := range answer.Pictures {
-		drawn[i] = store.File(p)
-	}
-	r, err := cfg.Store.Put(ctx, by, at, photos, stripped, answer.Measurement, job.Inches, drawn)
-	if err != nil {
-		return r, err
-	}
-	r.Measurement.Links = links(&r)
-	return r, nil
-}
 
 // Draw makes what store.New draws with: the workers do it.
 func Draw(m Measurer) store.Draw {
@@ -65,18 +34,57 @@ func Draw(m Measurer) store.Draw {
 }
 
 func (s *service) create(c *gin.Context) {
-	job, fields, err := s.readJob(c, placeFields...)
+	r, _, err := s.send(c)
 	if err != nil {
-		s.fail(c, err)
+		s.fail(c, kept(err, r))
 		return
 	}
-	r, err := Measure(c.Request.Context(), s.Config, s.who(c), place(fields), job)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
+	r.Measurement.Links = links(&r)
 	c.Header("Location", r.Measurement.Links.Self)
 	c.JSON(http.StatusCreated, r.Measurement)
+}
+
+// send measures what a form sends, with the fields named in others.
+func (s *service) send(c *gin.Context, others ...string) (store.Record, map[string]string, error) {
+	ctx := c.Request.Context()
+	release, err := s.Orders.Reserve(ctx)
+	if err != nil {
+		return store.Record{}, nil, err
+	}
+	defer release()
+	var fields map[string]string
+	o, err := func() (order.Order, error) { // which lets go of the photos before the wait
+		job, read, leave, err := s.readJob(c, append(others, placeFields...)...)
+		defer leave()
+		fields = read
+		if err != nil {
+			return order.Order{}, err
+		}
+		switch units := fields["units"]; units {
+		case "", "mm":
+		case "in":
+			job.Inches = true
+		default:
+			return order.Order{}, &measure.UsageError{Setting: "units", Message: "is mm or in"}
+		}
+		return s.Orders.Take(ctx, s.who(c), place(fields), job.Photos, job.Settings, job.Inches)
+	}()
+	if err != nil {
+		s.metrics.turnedAway(err)
+		return store.Record{}, fields, err
+	}
+	r, err := s.Orders.Ask(ctx, o, release, nil)
+	return r, fields, err
+}
+
+// kept is an error as a problem that names the record kept of it, where there is one.
+func kept(err error, r store.Record) error {
+	if r.ID == "" {
+		return err
+	}
+	p := problemOf(err)
+	p.Instance = "/api/v1/measurements/" + r.ID
+	return p
 }
 
 // Fields that say where a measurement belongs.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"math"
 	"net/http"
 	"strconv"
 	"time"
@@ -18,33 +19,59 @@ import (
 	"beltend/server/worker"
 )
 
-// metrics are what operators watch. Labels hold routes and codes, never a name
+// Metrics are what operators watch. Labels hold routes and codes, never a name
 // or an address.
-type metrics struct {
+type Metrics struct {
 	registry     *prometheus.Registry
 	requests     *prometheus.HistogramVec
 	measurements *prometheus.CounterVec
 	measuring    prometheus.Histogram
 }
 
-func newMetrics(s *service) *metrics {
-	m := &metrics{
+// NewMetrics makes the metrics of a service.
+func NewMetrics() *Metrics {
+	m := &Metrics{
 		registry: prometheus.NewRegistry(),
 		requests: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "beltend_http_request_seconds", Help: "Time of requests.",
 			Buckets: []float64{.005, .02, .05, .1, .2, .5, 1, 2, 5, 10, 30, 60}}, []string{"method", "route", "status"}),
 		measurements: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "beltend_measurements_total", Help: "Measurements by outcome: a verdict, a refusal's code, busy or fault."}, []string{"outcome"}),
-		measuring:    prometheus.NewHistogram(prometheus.HistogramOpts{Name: "beltend_measuring_seconds", Help: "Time of a measurement with its wait.", Buckets: []float64{.2, .5, 1, 2, 5, 10, 20, 60}}),
+		measuring:    prometheus.NewHistogram(prometheus.HistogramOpts{Name: "beltend_measuring_seconds", Help: "Time of a measurement, without its wait in the queue.", Buckets: []float64{.2, .5, 1, 2, 5, 10, 20, 60}}),
 	}
-	uploads := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "beltend_uploads", Help: "Requests whose photos are being read."},
-		func() float64 { return float64(len(s.uploads)) })
-	m.registry.MustRegister(m.requests, m.measurements, m.measuring, uploads, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.registry.MustRegister(m.requests, m.measurements, m.measuring, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
-// counted counts what a Measurer answers.
+// of adds what a service knows.
+func (m *Metrics) of(s *service) {
+	gauge := func(name, help string, value func() float64) {
+		m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
+	}
+	gauge("beltend_uploads", "Requests whose photos are being read.", func() float64 { return float64(s.reading.Load()) })
+	gauge("beltend_queue", "Measurements that wait or are being made, of all processes; NaN: the queue does not answer.", func() float64 {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		n, err := s.Orders.Queue.Length(ctx)
+		if err != nil {
+			return math.NaN()
+		}
+		return float64(n)
+	})
+}
+
+// turnedAway counts photos that are refused before they are kept.
+func (m *Metrics) turnedAway(err error) {
+	var refused *result.Refusal
+	if errors.As(err, &refused) {
+		m.measurements.WithLabelValues(refused.Code).Inc()
+	}
+}
+
+// Count counts what a Measurer answers.
+func (m *Metrics) Count(of Measurer) Measurer { return counted{of, m} }
+
 type counted struct {
 	Measurer
-	*metrics
+	*Metrics
 }
 
 // Run implements Measurer.
@@ -75,7 +102,7 @@ func (c counted) Run(ctx context.Context, job worker.Job, p measure.Progress) (w
 }
 
 // watch counts a request and writes it to the log: its route, not its address.
-func (m *metrics) watch(log *slog.Logger) gin.HandlerFunc {
+func (m *Metrics) watch(log *slog.Logger) gin.HandlerFunc {
 	return func(c *gin.Context) {
 		began := time.Now()
 		c.Next()
@@ -97,6 +124,6 @@ func (m *metrics) watch(log *slog.Logger) gin.HandlerFunc {
 	}
 }
 
-func (m *metrics) handler() gin.HandlerFunc {
+func (m *Metrics) handler() gin.HandlerFunc {
 	return gin.WrapH(promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{}))
 }

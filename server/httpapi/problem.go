@@ -14,6 +14,7 @@ import (
 	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/result"
 	"beltend/server/worker"
@@ -31,6 +32,8 @@ type problem struct {
 	Advice  string `json:"advice,omitempty"`
 	Photo   string `json:"photo,omitempty"`
 	Setting string `json:"setting,omitempty"`
+
+	Instance string `json:"instance,omitempty"` // address of the record of a refusal
 
 	retryAfter int // seconds
 }
@@ -50,6 +53,7 @@ func problemOf(err error) problem {
 	var refused *result.Refusal
 	var usage *measure.UsageError
 	var busy *worker.Busy
+	var late *order.Late
 	var many *account.TooMany
 	switch {
 	case errors.As(err, &p):
@@ -64,6 +68,9 @@ func problemOf(err error) problem {
 	case errors.As(err, &busy):
 		return problem{Status: http.StatusServiceUnavailable, Code: "busy", Detail: "Too many measurements are waiting.", Advice: "Send the photos again a little later.",
 			retryAfter: max(1, int(math.Ceil(busy.RetryAfter.Seconds())))}
+	case errors.As(err, &late):
+		return problem{Status: http.StatusServiceUnavailable, Code: "still_waiting", Detail: "The measurement still waits for its turn; the photos are kept.", Advice: "Send the same again later: it finds its answer.",
+			retryAfter: max(1, int(math.Ceil(late.RetryAfter.Seconds())))}
 	case errors.Is(err, archive.NotFound):
 		return problemNotFound
 	case errors.Is(err, archive.Invalid):

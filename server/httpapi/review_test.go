@@ -28,11 +28,7 @@ func (g *guarded) put(t *testing.T, verdict result.Verdict, change func(*result.
 	if change != nil {
 		change(m)
 	}
-	r, err := g.store.Put(t.Context(), local, store.Place{Joint: g.ours.ids["joint"], CardSet: g.ours.ids["card-set"]}, []store.File{{Name: "x.jpg", Data: []byte("ok")}}, nil, m, false, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return r
+	return put(t, g.store, local, archive.Measurement{Joint: g.ours.ids["joint"], CardSet: g.ours.ids["card-set"]}, store.File{Name: "x.jpg", Data: []byte("ok")}, m)
 }
 
 func (g *guarded) sign(t *testing.T, who, id, form string) (int, string) {

@@ -2,7 +2,6 @@ package httpapi
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"slices"
 	"strconv"
@@ -11,11 +10,11 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/pictures"
 	"beltend/server/result"
 	"beltend/server/store"
-	"beltend/server/worker"
 )
 
 // page is the answer about one end.
@@ -99,7 +98,7 @@ func (s *service) original(c *gin.Context) {
 // right place by hand. The new measurement stands beside the first.
 func (s *service) again(c *gin.Context) {
 	r, err := s.record(c)
-	var o order
+	var o request
 	if err == nil {
 		err = readJSON(c, &o)
 	}
@@ -123,12 +122,7 @@ func (s *service) again(c *gin.Context) {
 		}
 		set.Hints = append(set.Hints, o.Hints...)
 		k := r.Kept
-		at := store.Place{Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID}
-		kept, err := s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
-		if errors.Is(err, archive.Conflict) { // made again by somebody else meanwhile
-			at.Supersedes = ""
-			return s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
-		}
-		return kept, err
+		return s.ask(ctx, order.Order{By: by.Actor, Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID,
+			Photos: photos, Settings: set, Inches: inches}, progress)
 	})
 }

@@ -80,7 +80,8 @@ func openBrowser(t *testing.T) *browser {
 		t.Skip("there is no chromium here")
 	}
 	f := inProcess{}
-	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local, Program: "test"}
+	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local}
+	cfg.Orders = newDesk(t, cfg.Store, f)
 	server := httptest.NewServer(New(cfg))
 	t.Cleanup(server.Close)
 

@@ -5,8 +5,8 @@ import (
 
 	"github.com/gin-gonic/gin"
 
-	"beltend/server/measure"
 	"beltend/server/pages"
+	"beltend/server/store"
 )
 
 const recentShown = 10
@@ -28,28 +28,33 @@ func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fie
 
 // upload measures what the form sends and goes on to the result's page.
 func (s *service) upload(c *gin.Context) {
-	job, fields, err := s.readJob(c, append(placeFields, "units")...)
-	if units := fields["units"]; err == nil && units != "" && units != "mm" && units != "in" {
-		err = &measure.UsageError{Setting: "units", Message: "is mm or in"}
-	}
+	r, fields, err := s.send(c, "units")
 	if err == nil {
-		job.Inches = fields["units"] == "in"
-		r, failed := Measure(c.Request.Context(), s.Config, s.who(c), place(fields), job)
-		if failed == nil {
-			to := "/m/" + r.ID
-			if job.Inches {
-				to += "?units=in"
-			}
-			c.Redirect(http.StatusSeeOther, to)
-			return
+		to := "/m/" + r.ID
+		if r.Inches {
+			to += "?units=in"
 		}
-		err = failed
+		c.Redirect(http.StatusSeeOther, to)
+		return
 	}
 	p := problemOf(err)
 	if p.Status >= http.StatusInternalServerError {
 		s.Log.Error("form failed", "error", err)
 	}
-	s.homeWith(c, p.Status, problemData(s.words(c), p), fields)
+	if p.retryAfter > 0 {
+		c.Header("Retry-After", retryAfter(p))
+	}
+	data := problemData(s.words(c), p)
+	data.Kept = keptPage(r)
+	s.homeWith(c, p.Status, data, fields)
+}
+
+// keptPage is the page of a record, "" where there is none.
+func keptPage(r store.Record) string {
+	if r.ID == "" {
+		return ""
+	}
+	return "/m/" + r.ID
 }
 
 // problemData puts a problem into the person's language where the catalogue

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -20,6 +19,7 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/result"
 	"beltend/server/setting"
@@ -91,6 +91,11 @@ func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemD
 	s.render(c, status, "photo.html", pages.Page{Title: w.Text("step." + h.Step), Scripts: []string{"photo.js"}, Data: d})
 }
 
+// answered leaves out what was refused.
+func answered(found []archive.Found) []archive.Found {
+	return slices.DeleteFunc(slices.Clone(found), func(f archive.Found) bool { return f.Refusal != "" })
+}
+
 func photoHashes(f archive.Found) []string {
 	var out []string
 	for _, file := range f.Files {
@@ -101,8 +106,8 @@ func photoHashes(f archive.Found) []string {
 	return out
 }
 
-// order asks for a measurement of one step of one end.
-type order struct {
+// request asks for a measurement of one step of one end.
+type request struct {
 	Photos     []string      `json:"photos"` // SHA-256 as kept
 	Fresh      bool          `json:"fresh"`  // without the photos measured here before
 	CardSet    string        `json:"card_set"`
@@ -112,7 +117,7 @@ type order struct {
 }
 
 // jointSettings are what a joint asks of its measurements.
-func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o order) (result.Settings, error) {
+func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o request) (result.Settings, error) {
 	set, err := setting.Parse(func(name string) string {
 		return map[string]string{setting.PrintScale: o.PrintScale, setting.Trim: o.Trim}[name]
 	})
@@ -141,9 +146,9 @@ func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o order
 	return set, nil
 }
 
-// measureStep measures the photos of an order together with those that gave the
+// measureStep measures the photos asked for together with those that gave the
 // last answer here. What was measured of the same photos already is given back.
-func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o order, inches bool, progress measure.Progress) (store.Record, error) {
+func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o request, inches bool, progress measure.Progress) (store.Record, error) {
 	if h.Cautions == nil {
 		return store.Record{}, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
 	}
@@ -151,6 +156,7 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	if err != nil {
 		return store.Record{}, err
 	}
+	found = answered(found)
 	var hashes []string
 	supersedes := ""
 	if len(found) > 0 {
@@ -194,43 +200,42 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	if err != nil {
 		return store.Record{}, err
 	}
-	at := store.Place{Joint: h.ID, End: h.End, Step: h.Step, CardSet: o.CardSet, Person: by.Name, Supersedes: supersedes}
-	if h.Cautions != nil && by.ID == "local" {
-		at.Person = h.Cautions.Name
+	person := by.Name
+	if by.ID == "local" {
+		person = h.Cautions.Name
 	}
-	return s.measureWith(ctx, by, at, worker.Job{Photos: photos, Settings: set, Inches: inches}, progress)
+	return s.ask(ctx, order.Order{By: by.Actor, Joint: h.ID, End: h.End, Step: h.Step, Person: person, CardSet: o.CardSet, Supersedes: supersedes,
+		Photos: photos, Settings: set, Inches: inches}, progress)
 }
 
-func (s *service) keptPhotos(ctx context.Context, site string, hashes []string) ([]measure.Input, error) {
+// ask asks for the measurement of photos that are kept.
+func (s *service) ask(ctx context.Context, o order.Order, progress measure.Progress) (store.Record, error) {
+	if err := measure.CheckSettings(o.Settings, len(o.Photos)); err != nil {
+		return store.Record{}, err
+	}
+	release, err := s.Orders.Reserve(ctx)
+	if err != nil {
+		return store.Record{}, err
+	}
+	return s.Orders.Ask(ctx, o, release, progress)
+}
+
+func (s *service) keptPhotos(ctx context.Context, site string, hashes []string) ([]archive.File, error) {
 	if len(hashes) == 0 {
 		return nil, problem{Status: http.StatusBadRequest, Code: "no_photo", Detail: "There is no photo to measure.", Advice: "Take a photo of the belt end."}
 	}
-	var photos []measure.Input
+	if len(hashes) > measure.MaxPhotos {
+		return nil, problem{Status: http.StatusBadRequest, Code: "too_many_photos", Detail: fmt.Sprintf("These are more than %d photos.", measure.MaxPhotos), Advice: "Measure this end afresh, with the sharpest photos only."}
+	}
+	var photos []archive.File
 	for i, hash := range hashes {
-		data, p, err := s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(site), hash)
+		p, err := s.Store.Archive.Photo(ctx, archive.SomeSites(site), hash)
 		if err != nil {
 			return nil, err
 		}
-		photos = append(photos, measure.Input{Name: photoName(p.Name, i), Data: data})
+		photos = append(photos, archive.File{SHA256: p.SHA256, Role: archive.RolePhoto, Name: photoName(p.Name, i)})
 	}
 	return photos, nil
-}
-
-// teller is a Measurer that tells each step.
-type teller struct {
-	Measurer
-	progress measure.Progress
-}
-
-func (t teller) Run(ctx context.Context, job worker.Job, _ measure.Progress) (worker.Answer, error) {
-	return t.Measurer.Run(ctx, job, t.progress)
-}
-
-// measureWith is Measure with the steps told.
-func (s *service) measureWith(ctx context.Context, by store.Person, at store.Place, job worker.Job, progress measure.Progress) (store.Record, error) {
-	cfg := s.Config
-	cfg.Measurer = teller{s.Measurer, progress}
-	return Measure(ctx, cfg, by, at, job)
 }
 
 // sendPhotos takes the form of browsers without scripts.
@@ -241,47 +246,53 @@ func (s *service) sendPhotos(c *gin.Context) {
 		return
 	}
 	by, w := s.who(c), s.words(c)
-	job, fields, err := s.readJob(c, "fresh", "card-set")
+	r, err := s.measureForm(c, by, &h)
 	if err == nil {
-		o := order{Fresh: fields["fresh"] != "", CardSet: fields["card-set"], PrintScale: fields["print-scale"], Trim: fields["trim"]}
-		for _, p := range job.Photos {
-			kept, failed := s.keepPhoto(c.Request.Context(), by, h.Site, p.Name, p.Data)
-			if err = failed; err != nil {
-				break
-			}
-			o.Photos = append(o.Photos, kept.SHA256)
-		}
-		if err == nil {
-			var r store.Record
-			if r, err = s.measureStep(c.Request.Context(), by, &h, o, s.view(c).Inches, nil); err == nil {
-				c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
-				return
-			}
-		}
+		c.Redirect(http.StatusSeeOther, "/m/"+r.ID)
+		return
 	}
 	p := problemOf(err)
 	if p.Status == http.StatusInternalServerError {
 		s.Log.Error("form failed", "error", err)
 	}
+	if p.retryAfter > 0 {
+		c.Header("Retry-After", retryAfter(p))
+	}
 	data := problemData(w, p)
+	data.Kept = keptPage(r)
 	s.photosWith(c, p.Status, data, pages.RefusedChecks(w, p.Code, data.Advice))
 }
 
-// keepPhoto keeps a photo without its location.
-func (s *service) keepPhoto(ctx context.Context, by store.Person, site, name string, data []byte) (archive.Photo, error) {
-	kind, err := photo.Sniff(data)
-	if err != nil {
-		var bad *photo.Error
-		if errors.As(err, &bad) {
-			return archive.Photo{}, &result.Refusal{Code: bad.Code, Photo: name, Message: name + ": " + bad.Message, Advice: "Choose a photo as the camera wrote it."}
+func (s *service) measureForm(c *gin.Context, by store.Person, h *pages.JointHead) (store.Record, error) {
+	ctx := c.Request.Context()
+	var o request
+	err := func() error { // which lets go of the photos before the wait
+		job, fields, leave, err := s.readJob(c, "fresh", "card-set")
+		defer leave()
+		o = request{Fresh: fields["fresh"] != "", CardSet: fields["card-set"], PrintScale: fields["print-scale"], Trim: fields["trim"]}
+		for _, p := range job.Photos {
+			if err != nil {
+				return err
+			}
+			var kept archive.Photo
+			kept, err = s.keepPhoto(ctx, by, h.Site, p)
+			o.Photos = append(o.Photos, kept.SHA256)
 		}
-		return archive.Photo{}, err
+		return err
+	}()
+	if err != nil {
+		return store.Record{}, err
 	}
-	removed := false
-	if stripped, changed, err := photo.StripLocation(data); err == nil {
-		data, removed = stripped, changed
+	return s.measureStep(ctx, by, h, o, s.view(c).Inches, nil)
+}
+
+// keepPhoto keeps a photo without its location.
+func (s *service) keepPhoto(ctx context.Context, by store.Person, site string, p measure.Input) (archive.Photo, error) {
+	kept, err := s.Orders.Keep(ctx, by.Actor, site, by.Name, p)
+	if err != nil {
+		s.metrics.turnedAway(err)
 	}
-	return s.Store.Archive.AddPhoto(ctx, by.Actor, archive.Photo{Site: site, Type: "image/" + string(kind), Name: name, LocationRemoved: removed, Person: by.Name}, data)
+	return kept, err
 }
 
 // Photos come in parts, so that a connection that breaks costs one part only.
@@ -456,6 +467,11 @@ func (s *service) takePart(c *gin.Context, p *piece, at, of int64, hash string, 
 	if p.have < of {
 		return arrived{Have: p.have}, "", nil
 	}
+	leave, err := s.admit(c.Request.Context(), of)
+	if err != nil {
+		return arrived{}, "", err
+	}
+	defer leave()
 	data := make([]byte, of)
 	if _, err := p.file.ReadAt(data, 0); err != nil {
 		return arrived{}, "", fmt.Errorf("read a photo's parts: %w", err)
@@ -464,7 +480,7 @@ func (s *service) takePart(c *gin.Context, p *piece, at, of int64, hash string, 
 		p.have = 0
 		return arrived{}, "", problem{Status: http.StatusUnprocessableEntity, Code: "damaged_on_the_way", Detail: "The photo did not arrive as it was sent.", Advice: "It is sent again."}
 	}
-	kept, err := s.keepPhoto(c.Request.Context(), s.who(c), h.Site, photoName(c.Query("name"), 0), data)
+	kept, err := s.keepPhoto(c.Request.Context(), s.who(c), h.Site, measure.Input{Name: photoName(c.Query("name"), 0), Data: data})
 	if err != nil {
 		return arrived{}, "", err
 	}
@@ -473,10 +489,10 @@ func (s *service) takePart(c *gin.Context, p *piece, at, of int64, hash string, 
 
 // stepMeasure measures an order and tells each step on the way, as server-sent
 // events: step, then done or refused. The measurement goes on when the
-// connection breaks; the order sent again finds its answer.
+// connection breaks; the request sent again finds its answer.
 func (s *service) stepMeasure(c *gin.Context) {
 	h, err := s.headOfStep(c)
-	var o order
+	var o request
 	if err == nil {
 		err = readJSON(c, &o)
 	}
@@ -510,9 +526,8 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 		err error
 	}
 	steps, ended := make(chan step, 16), make(chan end, 1)
-	ctx := context.WithoutCancel(c.Request.Context()) // the workers' deadline holds
-	go func() {
-		r, err := run(ctx, func(name string, done float64) {
+	go func() { // what is in the queue is measured, whether this goes on or not
+		r, err := run(c.Request.Context(), func(name string, done float64) {
 			select {
 			case steps <- step{name, done}:
 			default: // nobody reads any more
@@ -548,7 +563,7 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 			}
 			data := problemData(s.words(c), p)
 			send("refused", gin.H{"code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
-				"again": p.Status == http.StatusServiceUnavailable, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
+				"address": keptPage(e.r), "again": p.Status == http.StatusServiceUnavailable, "after": p.retryAfter, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
 			return
 		}
 	}

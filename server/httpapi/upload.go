@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -25,15 +26,38 @@ import (
 
 const maxField = 64 << 10 // bytes of a field that is not a photo
 
-// readJob reads a multipart form as it streams in: photos, and the settings as
-// one JSON field or one field each. Fields named in others are returned.
-func (s *service) readJob(c *gin.Context, others ...string) (worker.Job, map[string]string, error) {
-	select {
-	case s.uploads <- struct{}{}:
-		defer func() { <-s.uploads }()
-	default:
-		return worker.Job{}, nil, &worker.Busy{RetryAfter: 5 * time.Second}
+// admit waits for room in memory for so many bytes of photos; leave gives it back.
+func (s *service) admit(ctx context.Context, bytes int64) (leave func(), err error) {
+	ctx, cancel := context.WithTimeout(ctx, roomWait)
+	defer cancel()
+	if s.room.Acquire(ctx, bytes) != nil {
+		return func() {}, &worker.Busy{RetryAfter: roomWait}
 	}
+	s.reading.Add(1)
+	return func() {
+		s.reading.Add(-1)
+		s.room.Release(bytes)
+	}, nil
+}
+
+// roomWait is how long an upload waits for room, unread.
+const roomWait = 5 * time.Second
+
+// readJob reads a multipart form as it streams in: photos, and the settings as
+// one JSON field or one field each. Fields named in others are returned. leave is
+// called when the photos are needed no more.
+func (s *service) readJob(c *gin.Context, others ...string) (job worker.Job, fields map[string]string, leave func(), err error) {
+	bytes := c.Request.ContentLength
+	if bytes < 0 || bytes > s.MaxUpload {
+		bytes = s.MaxUpload
+	}
+	if leave, err = s.admit(c.Request.Context(), bytes); err == nil {
+		job, fields, err = s.readForm(c, others)
+	}
+	return job, fields, leave, err
+}
+
+func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[string]string, error) {
 	if kind, _, _ := mime.ParseMediaType(c.GetHeader("Content-Type")); kind != "multipart/form-data" {
 		return worker.Job{}, nil, problem{Status: http.StatusUnsupportedMediaType, Code: "not_multipart",
 			Detail: "The request is not multipart/form-data.", Advice: "Send the photos as fields named photos of a multipart form."}

@@ -9,6 +9,13 @@ import (
 	"beltend/vision"
 )
 
+// CheckSettings names the first setting that makes no sense for so many photos, as
+// *UsageError. What only the photos can show, Run finds.
+func CheckSettings(s result.Settings, photos int) error {
+	_, err := checkSettings(&s, photos)
+	return err
+}
+
 // checkSettings names the first setting that makes no sense.
 func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 	var refs vision.References

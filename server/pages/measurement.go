@@ -17,7 +17,7 @@ import (
 // code.
 func ProblemOf(w *Words, code, title, detail, advice string) *ProblemData {
 	if w.Lang == languages[0].String() && detail != "" {
-		return &ProblemData{title, code, detail, advice}
+		return &ProblemData{Title: title, Code: code, Detail: detail, Advice: advice}
 	}
 	if w.Has("problem." + code) {
 		title = w.Text("problem.title")

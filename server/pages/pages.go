@@ -78,7 +78,10 @@ type Section struct {
 }
 
 // ProblemData is an error or a refusal in words.
-type ProblemData struct{ Title, Code, Detail, Advice string }
+type ProblemData struct {
+	Title, Code, Detail, Advice string
+	Kept                        string // address of the record of a refusal
+}
 
 // shared are the templates that every page may use.
 var shared = []string{"base.html", "parts.html", "review_parts.html"}

@@ -13,7 +13,6 @@ import (
 	"beltend/server/archive"
 	"beltend/server/result"
 	"beltend/vision/overlay"
-	"beltend/vision/photo"
 )
 
 // File is a photo or a picture with its name.
@@ -68,41 +67,16 @@ func New(a *archive.Archive, draw Draw, cached int) *Store {
 	return &Store{Archive: a, draw: draw, cache: newCache(cached)}
 }
 
-// Put keeps a measurement with its photos under an ID of its own and gives it
-// back. The photos are as they were measured: StripLocation comes before.
-func (s *Store) Put(ctx context.Context, by Person, at Place, photos []File, stripped []bool, m *result.Measurement, inches bool, drawn []File) (Record, error) {
-	joint, err := s.joint(ctx, by, at)
-	if err != nil {
-		return Record{}, err
-	}
-	kept := archive.Measurement{ID: archive.NewID(), Joint: joint.ID, End: at.End, Step: at.Step, Person: at.Person, PersonID: by.ID,
-		CardSet: at.CardSet, Note: at.Note, Supersedes: at.Supersedes}
-	if kept.End == "" {
-		kept.End = archive.Leading
-	}
-	if kept.Step == "" {
-		kept.Step = archive.StepCut
-		if m.Line == "drawn" {
-			kept.Step = archive.StepDrawn
-		}
-	}
-	if kept.Person == "" {
-		kept.Person = by.Name
-	}
-	for i, p := range photos {
-		ph, err := s.Archive.AddPhoto(ctx, by.Actor, archive.Photo{Site: joint.Site, Type: mediaType(p.Data), Name: p.Name, Person: kept.Person,
-			LocationRemoved: i < len(stripped) && stripped[i]}, p.Data)
-		if err != nil {
-			return Record{}, fmt.Errorf("keep a photo: %w", err)
-		}
-		kept.Files = append(kept.Files, archive.File{SHA256: ph.SHA256, Role: archive.RolePhoto, Name: p.Name})
-	}
+// Put keeps what was measured, under the ID in kept or one of its own, and the pictures
+// drawn for a while. kept has all but the result; its photos are there already.
+func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurement, m *result.Measurement, inches bool, drawn []File) (Record, error) {
 	plain := *m
 	plain.Links = nil // they belong to this service's addresses, not to the result
+	var err error
 	if kept.Result, err = json.Marshal(&plain); err != nil {
 		return Record{}, fmt.Errorf("write the result: %w", err)
 	}
-	if kept, err = s.Archive.AddMeasurement(ctx, by.Actor, kept, ""); err != nil {
+	if kept, err = s.Archive.AddMeasurement(ctx, by, kept, ""); err != nil {
 		return Record{}, err
 	}
 	for _, p := range drawn {
@@ -183,8 +157,8 @@ const (
 	Loose     = "Loose measurements"
 )
 
-// joint finds where a measurement belongs, and makes the place for loose ones.
-func (s *Store) joint(ctx context.Context, by Person, at Place) (archive.Joint, error) {
+// Joint finds where a measurement belongs, and makes the place for loose ones.
+func (s *Store) Joint(ctx context.Context, by Person, at Place) (archive.Joint, error) {
 	if at.Joint != "" {
 		j, err := s.Archive.Joint(ctx, by.Sites, at.Joint)
 		if errors.Is(err, archive.NotFound) {
@@ -261,12 +235,4 @@ func named[T any](list []T, name func(T) string) (T, bool) {
 	}
 	var none T
 	return none, false
-}
-
-func mediaType(data []byte) string {
-	k, err := photo.Sniff(data)
-	if err != nil {
-		return "application/octet-stream"
-	}
-	return "image/" + string(k)
 }

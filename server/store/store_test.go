@@ -33,10 +33,25 @@ func measured() *result.Measurement {
 		Links: &result.Links{Self: "/here"}}
 }
 
+// keep keeps a photo and its measurement where it belongs.
+func keep(t *testing.T, s *Store, by Person, at Place, photo string, drawn []File) (Record, error) {
+	t.Helper()
+	j, err := s.Joint(t.Context(), by, at)
+	if err != nil {
+		return Record{}, err
+	}
+	p, err := s.Archive.AddPhoto(t.Context(), by.Actor, archive.Photo{Site: j.Site, Type: "image/jpeg", Name: "end.jpg"}, []byte(photo))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s.Put(t.Context(), by.Actor, archive.Measurement{Joint: j.ID, End: archive.Leading, Step: archive.StepCut, Person: by.Name,
+		Files: []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: p.Name}}}, measured(), false, drawn)
+}
+
 func TestAMeasurementOutlivesTheService(t *testing.T) {
 	ctx, folder, drawn := t.Context(), t.TempDir(), 0
 	s := open(t, folder, &drawn)
-	r, err := s.Put(ctx, local, Place{}, []File{{"end.jpg", []byte("\xff\xd8\xffphoto")}}, []bool{true}, measured(), false, []File{{"overlay-1.jpg", []byte("made while measuring")}})
+	r, err := keep(t, s, local, Place{}, "\xff\xd8\xffphoto", []File{{"overlay-1.jpg", []byte("made while measuring")}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,9 +66,6 @@ func TestAMeasurementOutlivesTheService(t *testing.T) {
 	m := again.Measurement
 	if m.Squareness.OffsetMM != 0.5 || m.Program != "test" || m.Links != nil || again.Kept.Person != "Ada" || again.Kept.Step != archive.StepCut || again.Kept.Files[0].Name != "end.jpg" {
 		t.Errorf("kept as %+v, %+v", m, again.Kept)
-	}
-	if p, err := s.Archive.Photo(ctx, local.Sites, again.Kept.Files[0].SHA256); err != nil || !p.LocationRemoved || p.Type != "image/jpeg" {
-		t.Errorf("photo %+v, %v", p, err)
 	}
 	for range 2 {
 		b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", true, nil)
@@ -76,9 +88,7 @@ func TestAMeasurementOutlivesTheService(t *testing.T) {
 func TestLooseMeasurementsShareAPlaceAtTheirSite(t *testing.T) {
 	ctx, drawn := t.Context(), 0
 	s := open(t, t.TempDir(), &drawn)
-	put := func(by Person, at Place, data string) (Record, error) {
-		return s.Put(ctx, by, at, []File{{"end.jpg", []byte(data)}}, nil, measured(), false, nil)
-	}
+	put := func(by Person, at Place, data string) (Record, error) { return keep(t, s, by, at, data, nil) }
 	one, err := put(local, Place{}, "one")
 	if err != nil {
 		t.Fatal(err)
@@ -103,7 +113,7 @@ func TestLooseMeasurementsShareAPlaceAtTheirSite(t *testing.T) {
 	if _, err := s.Picture(ctx, miner.Sites, one.ID, "overlay-1.jpg", false, nil); !errors.Is(err, archive.NotFound) {
 		t.Errorf("another site's picture: %v", err)
 	}
-	for name, at := range map[string]Place{"joint": {Joint: one.Kept.Joint}, "site": {Site: one.Kept.Site}, "no joint": {Joint: "x"}, "no end": {End: "left"}, "no step": {Step: "glue"}} {
+	for name, at := range map[string]Place{"joint": {Joint: one.Kept.Joint}, "site": {Site: one.Kept.Site}, "no joint": {Joint: "x"}} {
 		if _, err := put(miner, at, "four"); !errors.Is(err, archive.Invalid) {
 			t.Errorf("%s: %v, want it refused", name, err)
 		}

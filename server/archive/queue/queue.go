@@ -3,8 +3,9 @@
 // the records, or in queue.db of the data folder. Any number of processes may put
 // jobs in and work them off.
 //
-// A job is worked at least once: when a process dies, another takes its jobs over.
-// Its ID is that of the measurement to be, and Archive.AddMeasurement answers
+// A job is worked at least once: what a killed process leaves goes back to the
+// queue, at once where no other process works on it, else when the job's time is
+// over. Its ID is that of the measurement to be, and Archive.AddMeasurement answers
 // Conflict to the second with one ID; a job that ends with Conflict is done. So
 // nothing is measured twice into the archive.
 package queue
@@ -64,12 +65,13 @@ const (
 // Queue is an open queue.
 type Queue interface {
 	// Put puts a job in, durably, and gives its ticket for State. The same ID
-	// again is the same job.
+	// again is the same job while that waits or runs.
 	Put(ctx context.Context, j Job) (ticket int64, err error)
 	// Work calls do for each job, in so many goroutines, until ctx is done; then it
 	// takes no more, lets those under way end within grace, and puts the others back. An
-	// error of do puts the job back for later; one of the kind archive.Conflict or
-	// none ends it, one of the kind archive.Invalid fails it at once.
+	// error of do of the kind archive.Conflict, or none, ends the job; archive.Invalid fails
+	// it at once; archive.Unavailable, and context.Canceled, put it back as if it had not
+	// been tried; any other puts it back until it was tried often enough.
 	Work(ctx context.Context, workers int, grace time.Duration, do func(ctx context.Context, j Job) error) error
 	// State says how far a job is, and why it failed. archive.NotFound: it was done or
 	// failed more than a day ago.
@@ -105,6 +107,7 @@ func openPostgres(ctx context.Context, c Config) (Queue, error) {
 	q.count = func(ctx context.Context) (n int, err error) {
 		return n, pool.QueryRow(ctx, countOpen).Scan(&n)
 	}
+	q.join = func(ctx context.Context) (func(), error) { return joinPostgres(ctx, pool) }
 	return q, q.begin(ctx)
 }
 
@@ -123,6 +126,9 @@ func openSQLite(ctx context.Context, c Config) (Queue, error) {
 	q.count = func(ctx context.Context) (n int, err error) {
 		return n, db.QueryRowContext(ctx, countOpen).Scan(&n)
 	}
+	q.join = func(ctx context.Context) (func(), error) {
+		return joinFolder(file+".lock", func() error { _, err := db.ExecContext(ctx, putBack); return err })
+	}
 	return q, q.begin(ctx)
 }
 
@@ -135,7 +141,10 @@ type queue[TTx any] struct {
 	client *river.Client[TTx] // to put jobs in with
 	poll   time.Duration
 	count  func(ctx context.Context) (int, error)
-	close  func() error
+	// join holds this process's place among those that work, until leave. Where it is
+	// the only one, jobs said to be running are a killed process's, and are put back.
+	join  func(ctx context.Context) (leave func(), err error)
+	close func() error
 }
 
 func (q *queue[TTx]) begin(ctx context.Context) error {
@@ -164,9 +173,12 @@ func unavailable(doing string, err error) error {
 	return &archive.Error{Kind: archive.Unavailable, Message: "The queue does not answer. Try again in a moment", Cause: fmt.Errorf("%s: %w", doing, err)}
 }
 
+// open are the states of a job that is still to be done.
+var open = []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRetryable, rivertype.JobStateRunning, rivertype.JobStateScheduled}
+
 func (q *queue[TTx]) Put(ctx context.Context, j Job) (ticket int64, err error) {
 	err = persist(ctx, func() error {
-		r, err := q.client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true}})
+		r, err := q.client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: open}})
 		if err == nil {
 			ticket = r.Job.ID
 		}
@@ -203,8 +215,21 @@ func (w *worker) Work(ctx context.Context, j *river.Job[Job]) error {
 		return nil // somebody has done it already
 	case errors.Is(err, archive.Invalid):
 		return river.JobCancel(err)
+	case errors.Is(err, archive.Unavailable):
+		return river.JobSnooze(awayTime)
+	case errors.Is(err, context.Canceled): // the process is being stopped
+		return river.JobSnooze(0)
 	}
 	return err
+}
+
+const (
+	awayTime  = 3 * time.Second  // until a job is tried again whose database or photo store was away
+	retryMost = 30 * time.Second // between two tries after a fault: 2 s, 4 s and so on
+)
+
+func (w *worker) NextRetry(j *river.Job[Job]) time.Time {
+	return time.Now().Add(min(retryMost, time.Second<<min(j.Attempt, 5)))
 }
 
 func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration, do func(ctx context.Context, j Job) error) error {
@@ -221,6 +246,11 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 	if err != nil {
 		return err
 	}
+	leave, err := q.join(ctx)
+	if err != nil {
+		return unavailable("look who works", err)
+	}
+	defer leave()
 	running := context.WithoutCancel(ctx) // stopped below, not by ctx
 	if err := client.Start(running); err != nil {
 		return unavailable("start work", err)

@@ -116,7 +116,7 @@ async function sendAll(on) {
     const order = { ...place.order, photos: together.map((i) => i.kept) };
     const { done, refused } = await ask(`/joints/${place.joint}/end/${place.end}/${place.step}/measure`, order, on.step);
     if (refused?.again) {
-      await new Promise((r) => setTimeout(r, 4000));
+      await new Promise((r) => setTimeout(r, 1000 * (refused.after || 4)));
       continue;
     }
     for (const item of together) {

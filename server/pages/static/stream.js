@@ -4,7 +4,7 @@ export async function ask(address, order, onStep) {
   const answer = await fetch(address, { method: 'POST', body: JSON.stringify(order), headers: { 'Content-Type': 'application/json', Accept: 'text/event-stream' } });
   if (!answer.ok) {
     const p = await answer.json().catch(() => ({}));
-    if (answer.status === 503) return { refused: { ...p, again: true } };
+    if (answer.status === 503) return { refused: { ...p, again: true, after: Number(answer.headers.get('Retry-After')) } };
     return { refused: { code: p.code ?? String(answer.status), title: p.title ?? '', detail: p.detail ?? answer.statusText, advice: p.advice ?? '' } };
   }
   const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
