@@ -246,12 +246,12 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 	if err != nil {
 		return err
 	}
-	leave, err := q.join(ctx)
+	running := context.WithoutCancel(ctx) // stopped below, not by ctx
+	leave, err := q.join(running)
 	if err != nil {
 		return unavailable("look who works", err)
 	}
 	defer leave()
-	running := context.WithoutCancel(ctx) // stopped below, not by ctx
 	if err := client.Start(running); err != nil {
 		return unavailable("start work", err)
 	}
