@@ -13,12 +13,13 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/table"
 )
 
 type archiveCmd struct {
 	Verify  archiveVerifyCmd  `cmd:"" help:"Hash every photo and follow the chain of events; says what is damaged, missing or altered."`
 	Head    archiveHeadCmd    `cmd:"" help:"Print the end of the chain of events, to keep outside or to sign."`
-	Export  archiveExportCmd  `cmd:"" help:"Write measurements with photos and records into one file."`
+	Export  archiveExportCmd  `cmd:"" help:"Write measurements into one file: with photos and records, signed (.zip), or their figures (.csv, .jsonl)."`
 	Check   archiveCheckCmd   `cmd:"" help:"Check an export by itself, without the archive."`
 	Backup  archiveBackupCmd  `cmd:"" help:"Copy what is new into a backup folder and verify it; the service may run."`
 	Restore archiveRestoreCmd `cmd:"" help:"Make an archive from a backup in an empty place."`
@@ -158,7 +159,8 @@ func (c *archiveHeadCmd) Run(ctx context.Context, std streams) error {
 
 type archiveExportCmd struct {
 	archiveFlags
-	Out      string `required:"" placeholder:"FILE" help:"ZIP file to write."`
+	Out      string `required:"" placeholder:"FILE" help:"File to write: .zip holds everything with photos, signed; .csv and .jsonl the measurements' figures."`
+	Joints   bool   `help:"List joints instead of measurements (.csv, .jsonl)."`
 	Site     string `placeholder:"NAME" help:"Only this site."`
 	Conveyor string `placeholder:"ID" help:"Only this conveyor."`
 	Belt     string `placeholder:"ID" help:"Only this belt."`
@@ -193,7 +195,7 @@ func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
 			q.Sites = archive.SomeSites(ids...)
 		}
 		line := newProgress(std.err)
-		err := writeWhole(c.Out, func(w io.Writer) error { return a.Export(ctx, q, w, far(line)) })
+		err := writeWhole(c.Out, func(w io.Writer) error { return c.write(ctx, a, q, w, far(line)) })
 		line.end()
 		if err != nil {
 			return err
@@ -201,6 +203,29 @@ func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
 		fmt.Fprintln(std.err, "Wrote", c.Out)
 		return nil
 	})
+}
+
+// check knows how to write what the file's name ends with.
+func (c *archiveExportCmd) check() []*measure.UsageError {
+	ext := filepath.Ext(c.Out)
+	switch {
+	case ext != ".zip" && ext != ".csv" && ext != ".jsonl":
+		return []*measure.UsageError{{Setting: "out", Message: fmt.Sprintf("%q ends with none of .zip, .csv, .jsonl", c.Out)}}
+	case ext == ".zip" && c.Joints:
+		return []*measure.UsageError{{Setting: "joints", Message: "is for .csv and .jsonl; a .zip holds the joints anyway"}}
+	}
+	return nil
+}
+
+func (c *archiveExportCmd) write(ctx context.Context, a *archive.Archive, q archive.Query, w io.Writer, tell archive.Progress) error {
+	format := table.Format(strings.TrimPrefix(filepath.Ext(c.Out), "."))
+	switch {
+	case format == "zip":
+		return a.Export(ctx, q, w, tell)
+	case c.Joints:
+		return table.WriteJoints(ctx, a, q, w, format, func() {})
+	}
+	return table.WriteMeasurements(ctx, a, q, w, format, func() {})
 }
 
 // writeWhole writes a file beside its place and moves it there when it is whole.

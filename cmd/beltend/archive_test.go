@@ -47,6 +47,14 @@ func TestArchiveCommands(t *testing.T) {
 	says(0, "signed by that key", "check", zip, "--fingerprint", signed.Fingerprint())
 	says(1, "another key", "check", zip, "--fingerprint", "0000")
 
+	for name, begins := range map[string]string{"list.csv": "id,time,", "list.jsonl": `{"id":"` + m.ID} {
+		says(0, "Wrote", "export", "--data", data, "--out", filepath.Join(dir, name))
+		if b, err := os.ReadFile(filepath.Join(dir, name)); err != nil || !strings.HasPrefix(string(b), begins) || !strings.Contains(string(b), m.ID) {
+			t.Errorf("%s: %v, %.200s", name, err, b)
+		}
+	}
+	says(0, "Wrote", "export", "--data", data, "--out", filepath.Join(dir, "joints.csv"), "--joints")
+
 	says(0, "Copied 7 events and 1 photos", "backup", "--data", data, backup)
 	says(0, "Copied 0 events and 0 photos", "backup", "--data", data, backup)
 	if err := os.Remove(filepath.Join(data, "photos", m.Files[0].SHA256[:2], m.Files[0].SHA256)); err != nil {
@@ -70,6 +78,8 @@ func TestArchiveCommands(t *testing.T) {
 		{"from", []string{"export", "--data", data, "--out", zip, "--from", "yesterday"}},
 		{"site", []string{"export", "--data", data, "--out", zip, "--site", "Nowhere"}},
 		{"out", []string{"export", "--data", data, "--out", filepath.Join(dir, "no", "x.zip")}},
+		{"out", []string{"export", "--data", data, "--out", filepath.Join(dir, "x.xls")}},
+		{"joints", []string{"export", "--data", data, "--out", zip, "--joints"}},
 		{"there is no file", []string{"check", filepath.Join(dir, "no.zip")}},
 		{"not empty", []string{"restore", backup, "--data", dir}},
 	} {

@@ -50,6 +50,9 @@ func (a *Archive) SignedHead(ctx context.Context) (SignedHead, error) {
 	return a.sign(h)
 }
 
+// Signs says whether there is a key to sign heads and exports with.
+func (a *Archive) Signs() bool { return a.key != nil }
+
 func (a *Archive) sign(h Head) (SignedHead, error) {
 	if a.key == nil {
 		return SignedHead{}, fail(Invalid, "This archive was opened without the site's key, so its head cannot be signed. Name the key file.", nil)

@@ -99,6 +99,7 @@ func New(cfg Config) http.Handler {
 	s.ui(r)
 	s.routesAccount(r)
 	s.routesReview(r)
+	s.routesLists(r)
 	s.routesTrain(r)
 	s.sections = served(r)
 	return r

@@ -3,6 +3,7 @@ package httpapi
 import (
 	"context"
 	"errors"
+	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
@@ -106,14 +107,23 @@ func next(c *gin.Context, after string) string {
 	if after == "" {
 		return ""
 	}
+	values := map[string]string{}
+	for name := range c.Request.URL.Query() {
+		values[name] = c.Query(name)
+	}
+	q := url.Values{"after": {after}}
+	return c.Request.URL.Path + "?" + strings.TrimPrefix(asked(values)+"&"+q.Encode(), "&")
+}
+
+// asked is the search of a form as the query of an address.
+func asked(values map[string]string) string {
 	q := url.Values{}
-	for name, v := range c.Request.URL.Query() {
-		if name != "after" && strings.TrimSpace(v[0]) != "" {
-			q.Set(name, v[0])
+	for name, v := range values {
+		if name != "after" && strings.TrimSpace(v) != "" {
+			q.Set(name, v)
 		}
 	}
-	q.Set("after", after)
-	return c.Request.URL.Path + "?" + q.Encode()
+	return q.Encode()
 }
 
 // reviewList lists what waits for a sign-off, or what was searched for.
@@ -145,6 +155,7 @@ func (s *service) reviewList(c *gin.Context) {
 	}
 	d.Rows = pages.ReviewRows(w, found.Items, s.view(c).Inches)
 	d.Next = next(c, found.Next)
+	d.Query = template.URL(asked(filters.Values)) //nolint:gosec // encoded
 	s.render(c, status, "review_list.html", pages.Page{Title: w.Text("review.title"), Data: d})
 }
 

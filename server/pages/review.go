@@ -2,7 +2,9 @@ package pages
 
 import (
 	"fmt"
+	"html/template"
 	"math"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -58,7 +60,8 @@ type ReviewList struct {
 	Problem *ProblemData
 	Filters Filters
 	Rows    []ReviewRow
-	Next    string // address of the next page
+	Next    string       // address of the next page
+	Query   template.URL // of the search, for its lists as files
 }
 
 // ReviewRecord is what stands around a measurement.
@@ -90,9 +93,10 @@ type recordPage struct {
 	Kept     archive.Found
 	Others   []Other
 	Versions []report.Row
-	State    string // key of the text: open, first, done, sent_back
-	Accept   bool   // may be accepted: it was measured square
-	Asked    bool   // a sign-off is asked for
+	State    string       // key of the text: open, first, done, sent_back
+	Accept   bool         // may be accepted: it was measured square
+	Asked    bool         // a sign-off is asked for
+	Query    template.URL // of the joint's lists as files
 }
 
 // ReviewRecordPage is the page of one measurement for the reviewer.
@@ -110,6 +114,7 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 		v.Others = append(v.Others, o)
 	}
 	k := r.Kept
+	v.Query = template.URL(url.Values{"joint": {k.Joint}}.Encode()) //nolint:gosec // encoded
 	row := func(key, text string) {
 		if text != "" {
 			v.Versions = append(v.Versions, report.Row{Label: w.Text("record." + key), Text: text})

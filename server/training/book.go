@@ -16,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"beltend/server/table"
 )
 
 // MostRounds is how many rounds a book holds.
@@ -218,7 +220,7 @@ func CSV(rounds []Round) ([]byte, error) {
 		for i, a := range r.Answers {
 			m := a.Marks
 			rows = append(rows, []string{
-				harmless(r.Person), r.ID, strconv.FormatInt(r.Seed, 10), strconv.Itoa(i + 1), a.Exercise.Error, number(&a.Exercise.Size), a.Right, a.Answer.Verdict,
+				table.Harmless(r.Person), r.ID, strconv.FormatInt(r.Seed, 10), strconv.Itoa(i + 1), a.Exercise.Error, number(&a.Exercise.Size), a.Right, a.Answer.Verdict,
 				number(&a.Offset), a.Answer.Long, number(a.Answer.Amount), number(m.Back),
 				strconv.Itoa(m.Verdict), strconv.Itoa(m.Long), strconv.Itoa(m.Amount), strconv.Itoa(m.Cut), strconv.Itoa(m.Total()), strconv.Itoa(MostPoints),
 				strconv.FormatBool(m.Dangerous), a.Time.Format(time.RFC3339),
@@ -229,12 +231,4 @@ func CSV(rounds []Round) ([]byte, error) {
 		return nil, fmt.Errorf("write the scores: %w", err)
 	}
 	return buf.Bytes(), nil
-}
-
-// harmless keeps a table program from taking a name for a formula.
-func harmless(s string) string {
-	if s != "" && strings.ContainsAny(s[:1], "=+-@\t\r") {
-		return "'" + s
-	}
-	return s
 }
