@@ -66,9 +66,8 @@ func FindDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur floa
 				return nil, nil
 			}
 			r := refuse("line_unclear", "Two lines across the belt are about equally clear.", "Wipe the wrong line off, or set points on the right one by hand, and measure again.")
-			for _, c := range []*ridge{best, l} {
-				r.Rival = append(r.Rival, [2]geometry.Vec2{m.place(c, 0), m.place(c, 1)})
-			}
+			r.Best = [][2]geometry.Vec2{{m.place(best, 0), m.place(best, 1)}}
+			r.Rival = [][2]geometry.Vec2{{m.place(l, 0), m.place(l, 1)}}
 			return nil, r
 		}
 	}

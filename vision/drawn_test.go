@@ -190,7 +190,7 @@ func TestOfTwoLinesNeitherIsGuessed(t *testing.T) {
 	}
 	d, err := FindDrawn(p, &v, e, sheets, spread(s), Searching{Asked: true})
 	var r *Refused
-	if !errors.As(err, &r) || r.Code != "line_unclear" || len(r.Rival) != 2 {
+	if !errors.As(err, &r) || r.Code != "line_unclear" || len(r.Best) != 1 || len(r.Rival) != 1 {
 		t.Fatalf("found %v, error %v", d != nil, err)
 	}
 	// a person settles it

@@ -46,11 +46,12 @@ type End struct {
 	Up                      geometry.Vec2 // plane, unit
 }
 
-// Refused is a belt end that cannot be measured. Rival is the outline that
-// fits almost as well, in the plane, when that is the reason.
+// Refused is a belt end that cannot be measured. Where the reason is that two
+// things could be meant, Best and Rival are both, as lines in the plane: left
+// edge, right edge and cut of an outline, or one drawn line each.
 type Refused struct {
 	Code, Message, Advice string
-	Rival                 [][2]geometry.Vec2
+	Best, Rival           [][2]geometry.Vec2
 }
 
 func (r *Refused) Error() string { return r.Message }
@@ -162,15 +163,16 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
 			r := refuse("edge_unclear", "Two outlines fit the belt end almost equally well.", "Put the belt edges and the cut right by hand, or lay paper under the edges and take the photo again.")
-			for _, b := range []boundary{o.Left, o.Right, o.Cut} {
-				r.Rival = append(r.Rival, [2]geometry.Vec2{b.From, b.To})
+			for k := range 3 {
+				b, other := best.boundaries()[k], o.boundaries()[k]
+				r.Best, r.Rival = append(r.Best, [2]geometry.Vec2{b.From, b.To}), append(r.Rival, [2]geometry.Vec2{other.From, other.To})
 			}
 			return nil, r
 		}
 	}
 	e := &End{Up: best.Up}
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
-	bounds := []*boundary{&best.Left, &best.Right, &best.Cut}
+	bounds := best.boundaries()
 	if _, byHand := hand["cut"]; !byHand && m.coveredCut(&best) {
 		return nil, unclear(2, "seems to be covered: something other than the ground lies along it")
 	}
@@ -398,7 +400,7 @@ func unclear(k int, what string) *Refused {
 // hand, and scores it again.
 func (m *sceneMap) settle(o *outline, hand map[string]planeLine) {
 	for _, reach := range []float64{20, 8} {
-		for k, b := range []*boundary{&o.Left, &o.Right, &o.Cut} {
+		for k, b := range o.boundaries() {
 			if _, byHand := hand[roles[k]]; !byHand {
 				*b = m.align(*b, reach)
 			}

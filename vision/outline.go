@@ -25,6 +25,9 @@ type outline struct {
 	Score            float64
 }
 
+// boundaries are left, right and cut.
+func (o *outline) boundaries() [3]*boundary { return [3]*boundary{&o.Left, &o.Right, &o.Cut} }
+
 // findOutlines lists belt ends that fit the scene, best first.
 func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2, hints map[string]planeLine) []outline {
 	type side struct {

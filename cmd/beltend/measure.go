@@ -92,17 +92,21 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 	}
 	if err != nil {
 		var refused *result.Refusal
-		if c.JSON && errors.As(err, &refused) {
-			if m == nil {
-				m = &result.Measurement{}
-			}
-			m.Schema, m.Refused = result.Schema, refused
-			if m.Warnings == nil {
-				m.Warnings = []result.Warning{}
-			}
+		if !errors.As(err, &refused) {
+			return err
+		}
+		m = &result.Measurement{Schema: result.Schema, Refused: refused, Warnings: []result.Warning{}}
+		var doubt *result.Doubt
+		if errors.As(err, &doubt) {
+			m.Image = doubt.Image
+		}
+		if c.JSON {
 			if err := printJSON(std, m); err != nil {
 				return err
 			}
+		}
+		if failed := c.drawFound(photos, m); failed != nil {
+			return failed
 		}
 		return err
 	}
@@ -127,6 +131,30 @@ func (c *measureCmd) options() report.Options {
 	return report.Options{Inches: c.Units == "in", Budget: c.Budget}
 }
 
+// drawFound draws what was found in refused photos into those that show any of it.
+func (c *measureCmd) drawFound(photos []measure.Input, m *result.Measurement) error {
+	if c.Overlay == "" {
+		return nil
+	}
+	for i := range m.Image {
+		b, err := pictures.Overlay(photos[i].Data, m, i, format(c.Overlay), c.options())
+		if err != nil {
+			return fmt.Errorf("draw the overlay: %w", err)
+		}
+		if err := writeFile("overlay", c.overlayOf(i, len(photos)), b); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *measureCmd) overlayOf(photo, photos int) string {
+	if photos > 1 {
+		return numbered(c.Overlay, photo)
+	}
+	return c.Overlay
+}
+
 func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 	if c.Overlay != "" {
 		for i := range photos {
@@ -134,11 +162,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 			if err != nil {
 				return fmt.Errorf("draw the overlay: %w", err)
 			}
-			name := c.Overlay
-			if len(photos) > 1 {
-				name = numbered(name, i)
-			}
-			if err := writeFile("overlay", name, b); err != nil {
+			if err := writeFile("overlay", c.overlayOf(i, len(photos)), b); err != nil {
 				return err
 			}
 		}

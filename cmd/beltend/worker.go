@@ -49,12 +49,7 @@ func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progre
 // draw makes the pictures of an earlier measurement.
 func draw(job worker.Job) (worker.Answer, error) {
 	a, o := worker.Answer{Measurement: job.Draw}, report.Options{Inches: job.Inches}
-	if job.Window != nil {
-		b, err := pictures.TopDownIn(job.Photos, job.Draw, *job.Window, "jpg", o)
-		a.Pictures = []worker.File{{Name: "topdown.jpg", Data: b}}
-		return a, err
-	}
-	files, err := pictures.All(job.Photos, job.Draw, o)
+	files, err := pictures.Asked(job.Photos, job.Draw, job.Window, o)
 	for _, f := range files {
 		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})
 	}

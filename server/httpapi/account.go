@@ -26,7 +26,7 @@ var (
 // open are the addresses that need no account: what operators ask, and what
 // the page to sign in is made of.
 var open = map[string]bool{
-	"/healthz": true, "/readyz": true, "/sign-in": true, "/static/:file": true, "/sw.js": true, "/trust": true, "/trust.crt": true, "/api/v1/openapi.json": true,
+	"/healthz": true, "/readyz": true, "/sign-in": true, "/static/:file": true, "/sw.js": true, "/offline": true, "/trust": true, "/trust.crt": true, "/api/v1/openapi.json": true,
 }
 
 // needs are the scopes of routes that ask for more than the method says:

@@ -278,7 +278,7 @@ func TestSitesAreApartOnEveryRoute(t *testing.T) {
 // Every route turns away nobody in particular, but for those that must not.
 func TestEveryRouteAsksWho(t *testing.T) {
 	g := guard(t)
-	free := map[string]bool{"/healthz": true, "/readyz": true, "/sign-in": true, "/static/:file": true, "/sw.js": true, "/api/v1/openapi.json": true,
+	free := map[string]bool{"/healthz": true, "/readyz": true, "/sign-in": true, "/static/:file": true, "/sw.js": true, "/offline": true, "/api/v1/openapi.json": true,
 		"/trust": true, "/trust.crt": true, // how to trust the connection, before anybody can sign in
 		"/metrics": true} // from this machine
 	for _, route := range g.engine.Routes() {

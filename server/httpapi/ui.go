@@ -27,6 +27,7 @@ var sections = []pages.Section{
 // ui adds the technician's pages and what all pages share.
 func (s *service) ui(r *gin.Engine) {
 	r.GET("/sw.js", s.serviceWorker)
+	r.GET("/offline", s.offline)
 	r.GET("/components", s.components)
 	r.GET("/trust", s.trust)
 	r.GET("/trust.crt", s.trustFile)
@@ -36,6 +37,9 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/joints/:id", s.joint)
 	r.POST("/joints/:id/cautions", s.acknowledge)
 	r.POST("/joints/:id/closed", s.closeJoint)
+	r.GET("/joints/:id/change", s.changing)
+	r.POST("/joints/:id/change", s.changeJoint)
+	r.POST("/joints/:id/again", s.decideAgain)
 	r.GET("/joints/:id/pair", s.jointPair)
 	r.GET("/joints/:id/end/:end/:step", s.photos)
 	r.POST("/joints/:id/end/:end/:step", s.sendPhotos)
@@ -48,7 +52,7 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/tape", s.tape)
 	r.POST("/tape", s.tape)
 
-	r.GET("/m/:id/above.png", s.above)
+	r.GET("/m/:id/above.jpg", s.above)
 	r.GET("/m/:id/photo/:photo", s.original)
 	r.POST("/m/:id/again", s.again)
 }
@@ -156,6 +160,12 @@ func (s *service) serviceWorker(c *gin.Context) {
 	}
 	c.Header("Cache-Control", "no-cache")
 	c.Data(http.StatusOK, "text/javascript; charset=utf-8", []byte(strings.ReplaceAll(string(b), "VERSION", pages.StaticVersion)))
+}
+
+// offline is what a browser shows without network in place of a page that it has
+// never seen.
+func (s *service) offline(c *gin.Context) {
+	s.render(c, http.StatusOK, "offline.html", pages.Page{Title: s.words(c).Text("offline.title")})
 }
 
 // components shows every part of pages in every theme.

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -15,6 +16,7 @@ import (
 	"beltend/server/pictures"
 	"beltend/server/result"
 	"beltend/server/store"
+	"beltend/vision/photo"
 )
 
 // page is the answer about one end.
@@ -44,7 +46,7 @@ func (s *service) page(c *gin.Context) {
 		d.Joint = &h
 	}
 	if win, err := pictures.Window(r.Measurement); err == nil && r.Measurement.Width != nil && r.Measurement.Width.AtCutMM > 0 {
-		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.png", PxPerMM: win.PxPerMM,
+		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.jpg", PxPerMM: win.PxPerMM,
 			ScaleU95: r.Measurement.Width.AtCutU95MM / r.Measurement.Width.AtCutMM, PointU95: 2 / win.PxPerMM}
 	}
 	s.render(c, http.StatusOK, "result.html", p)
@@ -62,16 +64,17 @@ func (s *service) above(c *gin.Context) {
 		s.fail(c, problemNotFound)
 		return
 	}
-	b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, "topdown.png", inches(c), &win)
+	b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, "topdown.jpg", inches(c), &win)
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
 	c.Header("Cache-Control", "private, max-age=3600, immutable")
-	c.Data(http.StatusOK, "image/png", b)
+	c.Data(http.StatusOK, "image/jpeg", b)
 }
 
-// original serves a photo as it is kept.
+// original serves a photo as it is kept; with ?shown, one that few browsers show as
+// a JPEG of screen size.
 func (s *service) original(c *gin.Context) {
 	r, err := s.record(c)
 	if err != nil {
@@ -89,9 +92,17 @@ func (s *service) original(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
+	kind := p.Type
+	if c.Request.URL.Query().Has("shown") && kind == "image/"+string(photo.HEIC) {
+		if data, err = s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, fmt.Sprintf("photo-%d.jpg", n), false, nil); err != nil {
+			s.fail(c, err)
+			return
+		}
+		kind = "image/jpeg"
+	}
 	c.Header("Cache-Control", "private, max-age=3600, immutable")
 	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
-	c.Data(http.StatusOK, p.Type, data)
+	c.Data(http.StatusOK, kind, data)
 }
 
 // again measures the photos of a measurement once more, with edges set near the
@@ -108,21 +119,41 @@ func (s *service) again(c *gin.Context) {
 	}
 	by, inches := s.who(c), s.view(c).Inches
 	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
-		photos, err := s.keptPhotos(ctx, r.Kept.Site, photoHashes(r.Kept))
+		return s.measureAgain(ctx, by, r, o, inches, progress)
+	})
+}
+
+// measureAgain measures the photos of a measurement once more.
+func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o request, inches bool, progress measure.Progress) (store.Record, error) {
+	k := r.Kept
+	photos, err := s.keptPhotos(ctx, k.Site, photoHashes(k))
+	if err != nil {
+		return store.Record{}, err
+	}
+	var set result.Settings
+	if r.Measurement.Settings != nil {
+		set = *r.Measurement.Settings
+	}
+	set.Hints = newest(set.Hints, o.Hints)
+	if o.Joint {
+		j, err := s.Store.Archive.Joint(ctx, by.Sites, k.Joint)
 		if err != nil {
 			return store.Record{}, err
 		}
-		var set result.Settings
-		if r.Measurement.Settings != nil {
-			set = *r.Measurement.Settings
+		h, err := s.headOf(ctx, by.Sites, j)
+		if err != nil {
+			return store.Record{}, err
 		}
-		set.Hints = slices.Clone(set.Hints)
-		for _, h := range o.Hints { // the newest of an edge holds
-			set.Hints = slices.DeleteFunc(set.Hints, func(old result.Hint) bool { return old.Photo == h.Photo && old.Edge == h.Edge })
-		}
-		set.Hints = append(set.Hints, o.Hints...)
-		k := r.Kept
-		return s.ask(ctx, order.Order{By: by.Actor, Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID,
-			Photos: photos, Settings: set, Inches: inches}, progress)
+		set = jointAsks(set, &h)
+	}
+	return s.ask(ctx, order.Order{By: by.Actor, Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID,
+		Photos: photos, Settings: set, Inches: inches}, progress)
+}
+
+// newest adds hints to those before: the newest of an edge holds.
+func newest(before, hints []result.Hint) []result.Hint {
+	out := slices.DeleteFunc(slices.Clone(before), func(old result.Hint) bool {
+		return slices.ContainsFunc(hints, func(h result.Hint) bool { return old.Photo == h.Photo && old.Edge == h.Edge })
 	})
+	return append(out, hints...)
 }

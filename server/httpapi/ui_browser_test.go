@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
@@ -41,12 +42,7 @@ func (inProcess) Run(ctx context.Context, job worker.Job, progress measure.Progr
 		}
 	}
 	a := worker.Answer{Measurement: m}
-	if job.Window != nil {
-		b, err := pictures.TopDownIn(job.Photos, m, *job.Window, "png", o)
-		a.Pictures = []worker.File{{Name: "topdown.png", Data: b}}
-		return a, err
-	}
-	files, err := pictures.All(job.Photos, m, o)
+	files, err := pictures.Asked(job.Photos, m, job.Window, o)
 	for _, f := range files {
 		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})
 	}
@@ -62,9 +58,17 @@ type browser struct {
 	url string
 
 	server *httptest.Server
+	cfg    Config
 }
 
 func openBrowser(t *testing.T) *browser {
+	t.Helper()
+	return openBrowserOn(t, inProcess{}, func(h http.Handler) http.Handler { return h })
+}
+
+// openBrowserOn opens a browser on a service that measures with m, behind what
+// stands between both.
+func openBrowserOn(t *testing.T, m Measurer, between func(http.Handler) http.Handler) *browser {
 	t.Helper()
 	if testing.Short() || underRace {
 		t.Skip("a browser takes long: not in a short run, nor a second time under the race detector")
@@ -79,10 +83,9 @@ func openBrowser(t *testing.T) *browser {
 	if program == "" {
 		t.Skip("there is no chromium here")
 	}
-	f := inProcess{}
-	cfg := Config{Measurer: f, Store: newStore(t, f), Local: local}
-	cfg.Orders = newDesk(t, cfg.Store, f)
-	server := httptest.NewServer(New(cfg))
+	cfg := Config{Measurer: m, Store: newStore(t, m), Local: local}
+	cfg.Orders = newDesk(t, cfg.Store, m)
+	server := httptest.NewServer(between(New(cfg)))
 	t.Cleanup(server.Close)
 
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox, chromedp.Flag("lang", "en"))
@@ -92,7 +95,7 @@ func openBrowser(t *testing.T) *browser {
 	t.Cleanup(closeTab)
 	ctx, cancel := context.WithTimeout(ctx, 3*time.Minute)
 	t.Cleanup(cancel)
-	b := &browser{t: t, ctx: ctx, url: server.URL, server: server}
+	b := &browser{t: t, ctx: ctx, url: server.URL, server: server, cfg: cfg}
 	chromedp.ListenTarget(ctx, func(e any) {
 		switch e := e.(type) {
 		case *runtime.EventExceptionThrown:
@@ -143,7 +146,7 @@ func (b *browser) until(what, js string) {
 	b.t.Helper()
 	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		var ok bool // an error means that the page is just changing
-		if err := chromedp.Run(b.ctx, chromedp.Evaluate("Boolean("+js+")", &ok)); err == nil && ok {
+		if err := chromedp.Run(b.ctx, chromedp.Evaluate("Promise.resolve("+js+").then(Boolean)", &ok, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) })); err == nil && ok {
 			return
 		}
 	}

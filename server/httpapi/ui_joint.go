@@ -103,13 +103,7 @@ func (s *service) jointForm(c *gin.Context, status int, fields map[string]string
 	ctx, sites := c.Request.Context(), s.who(c).Sites
 	w := s.words(c)
 	form := pages.JointForm{Fields: fields}
-	if err != nil {
-		var usage *measure.UsageError
-		if errors.As(err, &usage) {
-			form.Wrong = usage.Setting
-		}
-		form.Problem = problemData(w, problemOf(err))
-	}
+	form.Problem, form.Wrong = s.formProblem(w, err)
 	names := func(list []string) []string {
 		list = slices.DeleteFunc(list, func(name string) bool { return name == store.Loose })
 		slices.Sort(list)
@@ -161,28 +155,10 @@ func (s *service) beginJoint(c *gin.Context) {
 }
 
 func (s *service) makeJoint(ctx context.Context, by store.Person, fields map[string]string) (archive.Joint, error) {
-	j := archive.Joint{Number: fields["number"], Travel: fields["travel"], FaceUp: fields["face"], ToleranceOrigin: fields["origin"], Note: fields["note"]}
-	var width float64
-	for _, n := range []struct {
-		name string
-		to   *float64
-	}{{"width", &width}, {"thickness", &j.ThicknessMM}, {"pulley", &j.SmallestPulleyMM}, {"tolerance", &j.ToleranceMM}} {
-		if fields[n.name] == "" {
-			continue
-		}
-		mm, err := report.ReadLength(fields[n.name])
-		if err != nil || !(mm > 0) {
-			return j, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit"}
-		}
-		*n.to = mm
-	}
-	for _, name := range []string{"site", "conveyor", "belt", "number", "travel"} {
-		if fields[name] == "" {
-			return j, &measure.UsageError{Setting: name, Message: "is needed"}
-		}
-	}
-	if j.ToleranceMM > 0 && j.ToleranceOrigin == "" {
-		return j, &measure.UsageError{Setting: "origin", Message: "say where the tolerance comes from"}
+	var j archive.Joint
+	width, err := readJoint(fields, &j, "site", "conveyor", "belt", "number", "travel")
+	if err != nil {
+		return j, err
 	}
 	a := s.Store.Archive
 	sites, err := a.Sites(ctx, by.Sites)
@@ -232,6 +208,35 @@ func (s *service) makeJoint(ctx context.Context, by store.Person, fields map[str
 	return a.PutJoint(ctx, by.Actor, j, "")
 }
 
+// readJoint takes over what was typed about a joint and gives the belt's nominal
+// width; the fields named in needed may not be empty.
+func readJoint(fields map[string]string, j *archive.Joint, needed ...string) (widthMM float64, err error) {
+	j.Number, j.Travel, j.FaceUp, j.ToleranceOrigin, j.Note = fields["number"], fields["travel"], fields["face"], fields["origin"], fields["note"]
+	for _, n := range []struct {
+		name string
+		to   *float64
+	}{{"width", &widthMM}, {"thickness", &j.ThicknessMM}, {"pulley", &j.SmallestPulleyMM}, {"tolerance", &j.ToleranceMM}} {
+		*n.to = 0
+		if fields[n.name] == "" {
+			continue
+		}
+		mm, err := report.ReadLength(fields[n.name])
+		if err != nil || !(mm > 0) {
+			return 0, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit"}
+		}
+		*n.to = mm
+	}
+	for _, name := range needed {
+		if fields[name] == "" {
+			return 0, &measure.UsageError{Setting: name, Message: "is needed"}
+		}
+	}
+	if j.ToleranceMM > 0 && j.ToleranceOrigin == "" {
+		return 0, &measure.UsageError{Setting: "origin", Message: "say where the tolerance comes from"}
+	}
+	return widthMM, nil
+}
+
 func byName[T any](list []T, name string, of func(T) string) (T, bool) {
 	i := slices.IndexFunc(list, func(x T) bool { return strings.EqualFold(of(x), name) })
 	if i < 0 {
@@ -262,7 +267,11 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 	_, lead := lastCut(found.Items, archive.Leading)
 	_, trail := lastCut(found.Items, archive.Trailing)
 	d.Pair = lead && trail
-	s.render(c, status, "joint.html", pages.Page{Title: w.Text("joint.title", h.Number), Data: d})
+	if err := s.since(c.Request.Context(), who, w, v.Inches, &d); err != nil {
+		s.fail(c, err)
+		return
+	}
+	s.render(c, status, "joint.html", pages.Page{Title: w.Text("joint.title", h.Number), Scripts: []string{"joint.js"}, Data: d})
 }
 
 // lastCut is the newest answered measurement of an end's cut or re-cut.

@@ -113,7 +113,8 @@ type request struct {
 	CardSet    string        `json:"card_set"`
 	PrintScale string        `json:"print_scale"`
 	Trim       string        `json:"trim"`
-	Hints      []result.Hint `json:"hints"`
+	Joint      bool          `json:"joint"` // again, with what the joint asks by now
+	Hints      []result.Hint `json:"hints"` // of a step: their photos are counted among Photos
 }
 
 // jointSettings are what a joint asks of its measurements.
@@ -124,7 +125,8 @@ func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o reque
 	if err != nil {
 		return set, err
 	}
-	set.ToleranceMM, set.NominalMM, set.ThicknessMM, set.Hints = h.ToleranceMM, h.NominalMM, h.ThicknessMM, o.Hints
+	set = jointAsks(set, h)
+	set.Hints = o.Hints
 	if h.Step == archive.StepDrawn {
 		set.Line = "drawn"
 	}
@@ -162,7 +164,7 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	if len(found) > 0 {
 		last := photoHashes(found[0])
 		known := len(o.Photos) > 0 && !slices.ContainsFunc(o.Photos, func(hash string) bool { return !slices.Contains(last, hash) })
-		if known && (!o.Fresh || len(last) == len(o.Photos)) {
+		if known && len(o.Hints) == 0 && (!o.Fresh || len(last) == len(o.Photos)) {
 			return s.Store.Get(ctx, by.Sites, found[0].ID)
 		}
 	}
@@ -177,6 +179,12 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 			hashes = append(hashes, hash)
 		}
 	}
+	for i, h := range o.Hints {
+		if h.Photo < 0 || h.Photo >= len(o.Photos) {
+			return store.Record{}, &measure.UsageError{Setting: "hint", Message: fmt.Sprintf("photo %d is not among the %d sent", h.Photo+1, len(o.Photos))}
+		}
+		o.Hints[i].Photo = slices.Index(hashes, o.Photos[h.Photo])
+	}
 	set, err := s.jointSettings(ctx, h, o)
 	if err != nil {
 		return store.Record{}, err
@@ -187,7 +195,7 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 			return r, err
 		}
 		if before := r.Measurement.Settings; before != nil {
-			set.Hints = append(before.Hints, set.Hints...)
+			set.Hints = newest(before.Hints, set.Hints)
 			if set.PrintScaleX == 0 {
 				set.PrintScaleX, set.PrintScaleY = before.PrintScaleX, before.PrintScaleY
 			}
@@ -562,7 +570,11 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 				s.Log.Error("measurement failed", "path", c.Request.URL.Path, "error", e.err)
 			}
 			data := problemData(s.words(c), p)
-			send("refused", gin.H{"code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
+			var found []result.Image // all the same
+			if e.r.ID != "" {
+				found = e.r.Measurement.Image
+			}
+			send("refused", gin.H{"image": found, "code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
 				"address": keptPage(e.r), "again": p.Status == http.StatusServiceUnavailable, "after": p.retryAfter, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
 			return
 		}

@@ -276,14 +276,30 @@ func photoRecord(sh *shot, n *network, i int, v *square.Values, leftOut string) 
 	return p
 }
 
+// blankImage is a photo's size as people see it, with nothing found yet.
+func blankImage(sh *shot) result.Image {
+	im := result.Image{File: sh.name, WidthPx: sh.pic.W, HeightPx: sh.pic.H, Orientation: sh.info.Orientation}
+	if im.Orientation >= 5 {
+		im.WidthPx, im.HeightPx = im.HeightPx, im.WidthPx
+	}
+	return im
+}
+
+// traced are every other point of a trace, and its last.
+func traced(sh *shot, t []vision.EdgePoint) (out [][2]float64) {
+	for j, q := range t {
+		if j%2 == 0 || j == len(t)-1 {
+			u := sh.pic.UprightOf(q.UV)
+			out = append(out, [2]float64{round(u.X, 2), round(u.Y, 2)})
+		}
+	}
+	return out
+}
+
 // imageRecord gives the places to draw, in the upright photo.
 func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, line *drawnLine, used bool) result.Image {
 	view := n.res.View(sh.camera, i)
-	w, h := sh.pic.W, sh.pic.H
-	if sh.info.Orientation >= 5 {
-		w, h = h, w
-	}
-	im := result.Image{File: sh.name, WidthPx: w, HeightPx: h, Orientation: sh.info.Orientation}
+	im := blankImage(sh)
 	up := func(q geometry.Vec2) ([2]float64, bool) {
 		uv, ok := view.Project(q)
 		if !ok || uv.X < -float64(sh.pic.W) || uv.Y < -float64(sh.pic.H) || uv.X > 2*float64(sh.pic.W) || uv.Y > 2*float64(sh.pic.H) {
@@ -309,19 +325,10 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, lin
 	}
 	im.Centreline = straight(v.Origin, v.Origin.Add(v.Direction.Mul(v.Length)))
 	im.RecutLine = straight(v.Recut.LeftPoint, v.Recut.RightPoint)
-	trace := func(t []vision.EdgePoint) (out [][2]float64) {
-		for j, q := range t {
-			if j%2 == 0 || j == len(t)-1 {
-				u := sh.pic.UprightOf(q.UV)
-				out = append(out, [2]float64{round(u.X, 2), round(u.Y, 2)})
-			}
-		}
-		return out
-	}
 	if line != nil {
 		for _, e := range line.ends {
 			if e.photo == i {
-				im.Drawn = trace(e.end.Cut.Points)
+				im.Drawn = traced(sh, e.end.Cut.Points)
 				if e.end.Cut.ByHand {
 					im.SetByHand = append(im.SetByHand, drawnHint)
 				}
@@ -333,7 +340,7 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, lin
 			if e.photo != i {
 				continue
 			}
-			im.LeftEdge, im.RightEdge, im.Cut = trace(e.end.Left.Points), trace(e.end.Right.Points), trace(e.end.Cut.Points)
+			im.LeftEdge, im.RightEdge, im.Cut = traced(sh, e.end.Left.Points), traced(sh, e.end.Right.Points), traced(sh, e.end.Cut.Points)
 			for name, t := range map[string]bool{"left": e.end.Left.ByHand, "right": e.end.Right.ByHand, "cut": e.end.Cut.ByHand} {
 				if t {
 					im.SetByHand = append(im.SetByHand, name)

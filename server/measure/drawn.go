@@ -37,10 +37,9 @@ type drawnLine struct {
 // findDrawn looks for the line drawn behind the cut in every photo. Unless it is
 // asked for, only what is clear is taken, and nothing is nil. Of two lines that
 // could be meant the measurement shows both.
-func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*drawnLine, *result.Measurement, error) {
+func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*drawnLine, error) {
 	line := &drawnLine{}
 	var first error
-	var doubt *result.Measurement
 	for _, e := range ends {
 		sh := shots[e.photo]
 		view := n.res.View(sh.camera, e.photo)
@@ -56,7 +55,7 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 		}
 		if d, is := vision.CutIsDrawn(sh.pic, &view, e.end, sheets, sh.blur()); is {
 			if s.Line != drawn {
-				return nil, nil, &result.Refusal{Code: "cut_unclear", Photo: sh.name, Message: sh.name + ": what stands out as the cut is a line drawn across the belt, which goes on beyond it.",
+				return nil, &result.Refusal{Code: "cut_unclear", Photo: sh.name, Message: sh.name + ": what stands out as the cut is a line drawn across the belt, which goes on beyond it.",
 					Advice: "Judge the line (--line drawn), or lay paper under the belt's end so that the cut stands out and take the photo again; or set the cut by hand."}
 			}
 			if len(how.Near) == 0 {
@@ -69,16 +68,13 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 		switch {
 		case errors.As(err, &r):
 			if first == nil {
-				first = asRefusal(err, sh.name)
-			}
-			if len(r.Rival) == 2 && doubt == nil {
-				doubt = &result.Measurement{Schema: result.Schema, Line: drawn, Warnings: []result.Warning{}, Image: []result.Image{rivals(sh, &view, r.Rival)}}
+				first = doubtful(err, shots, e.photo, &view)
 			}
 			if len(how.Near) > 0 || len(r.Rival) > 0 {
-				return nil, doubt, first
+				return nil, first
 			}
 		case err != nil:
-			return nil, nil, err
+			return nil, err
 		case d != nil:
 			line.add(e, d)
 		}
@@ -86,16 +82,16 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 	if len(line.ends) > 0 {
 		if err := line.agree(shots); err != nil {
 			if s.Line != drawn {
-				return nil, nil, nil
+				return nil, nil
 			}
-			return nil, nil, err
+			return nil, err
 		}
-		return line, nil, nil
+		return line, nil
 	}
 	if s.Line == drawn && first != nil {
-		return nil, nil, first
+		return nil, first
 	}
-	return nil, nil, nil
+	return nil, nil
 }
 
 // add takes a line in the place of an end's cut.
@@ -137,29 +133,6 @@ func (l *drawnLine) agree(shots []*shot) error {
 		}
 	}
 	return nil
-}
-
-// rivals shows two lines of which either could be meant.
-func rivals(sh *shot, view *geometry.View, lines [][2]geometry.Vec2) result.Image {
-	im := result.Image{File: sh.name, WidthPx: sh.pic.W, HeightPx: sh.pic.H, Orientation: sh.info.Orientation, Camera: view.Camera.Params(), CamFromBelt: view.CamFromPlane[:]}
-	if sh.info.Orientation >= 5 {
-		im.WidthPx, im.HeightPx = im.HeightPx, im.WidthPx
-	}
-	for k, l := range lines {
-		var px [][2]float64
-		for i := range 13 {
-			if uv, ok := view.Project(l[0].Add(l[1].Sub(l[0]).Mul(float64(i) / 12))); ok {
-				uv = sh.pic.UprightOf(uv)
-				px = append(px, [2]float64{round(uv.X, 2), round(uv.Y, 2)})
-			}
-		}
-		if k == 0 {
-			im.Drawn = px
-		} else {
-			im.Rival = px
-		}
-	}
-	return im
 }
 
 // checkDrawn refuses what cannot be a drawn line rightly found.

@@ -37,7 +37,7 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 		}
 		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.blur(), hints)
 		if err != nil {
-			err = asRefusal(err, sh.name)
+			err = doubtful(err, shots, i, &view)
 			var r *result.Refusal
 			if !errors.As(err, &r) {
 				return nil, nil, err

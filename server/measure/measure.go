@@ -36,9 +36,8 @@ func (e *UsageError) Error() string { return e.Setting + ": " + e.Message }
 const MaxPhotos = 20
 
 // Run measures one belt end from one or several photos. A refusal is returned
-// as *result.Refusal; any other error is wrong usage (see UsageError) or a
-// fault of the machine. Beside a refusal the measurement is nil, or shows what
-// could be meant (Image.Rival).
+// as *result.Refusal, inside a *result.Doubt where something was found;
+// any other error is wrong usage (see UsageError) or a fault of the machine.
 func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*result.Measurement, error) {
 	if p == nil {
 		p = func(string, float64) {}
@@ -52,9 +51,9 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 	if err != nil {
 		return nil, err
 	}
-	line, doubt, err := findDrawn(shots, n, ends, &s)
+	line, err := findDrawn(shots, n, ends, &s)
 	if err != nil {
-		return doubt, err
+		return nil, err
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -67,7 +66,8 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 		return nil, err
 	}
 	p("squareness", 0.9)
-	return answer(shots, n, ends, line, leftOut, &s)
+	m, err := answer(shots, n, ends, line, leftOut, &s)
+	return m, withFound(err, shots, ends, line)
 }
 
 // survey takes in photos of one thing and finds how their cards and cameras

@@ -473,6 +473,7 @@ func TestBadSettingsAreNamed(t *testing.T) {
 		"hint for what":         {result.Settings{Hints: []result.Hint{{Edge: "top", Px: square}}}, "hint"},
 		"hint for which":        {result.Settings{Hints: []result.Hint{{Photo: 1, Edge: "cut", Px: square}}}, "hint"},
 		"hint before all":       {result.Settings{Hints: []result.Hint{{Photo: -1, Edge: "cut", Px: square}}}, "hint"},
+		"hint tapped twice":     {result.Settings{Hints: []result.Hint{{Edge: "cut", Px: [][2]float64{{400, 700}, {400, 700}, {403, 702}}}}}, "hint"},
 		"hint of a point":       {result.Settings{Hints: []result.Hint{{Edge: "cut", Px: square[:1]}}}, "hint"},
 		"hint nowhere":          {result.Settings{Hints: []result.Hint{{Edge: "cut", Px: [][2]float64{{nan, 0}, {1, 1}}}}}, "hint"},
 		"hint at infinity":      {result.Settings{Hints: []result.Hint{{Edge: "cut", Px: [][2]float64{{math.Inf(1), 0}, {1, 1}}}}}, "hint"},

@@ -109,6 +109,32 @@ func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 				return bad("hint", "a point of the %s is no place in a photo", h.Edge)
 			}
 		}
+		if reach(h.Px) < hintReach {
+			return bad("hint", "the points of the %s lie in one place: set them apart along it, near its two ends", nameOfHint(h.Edge))
+		}
 	}
 	return refs, nil
+}
+
+// hintReach is how far apart the points of a hint must lie, px: closer ones give
+// no direction, two equal ones least of all.
+const hintReach = 10
+
+// reach is the longest way from the first point to another.
+func reach(px [][2]float64) float64 {
+	var far float64
+	for _, q := range px[1:] {
+		far = math.Max(far, math.Hypot(q[0]-px[0][0], q[1]-px[0][1]))
+	}
+	return far
+}
+
+func nameOfHint(edge string) string {
+	switch edge {
+	case drawnHint:
+		return "drawn line"
+	case "left", "right":
+		return edge + " edge"
+	}
+	return edge
 }

@@ -324,6 +324,10 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 	switch {
 	case errors.As(err, &refused):
 		answer = worker.Answer{Measurement: &result.Measurement{Schema: result.Schema, Refused: refused, Warnings: []result.Warning{}, Settings: &o.Settings, Method: measure.Method}}
+		var doubt *result.Doubt
+		if errors.As(err, &doubt) {
+			answer.Measurement.Image = doubt.Image
+		}
 	case errors.As(err, &usage):
 		return &archive.Error{Kind: archive.Invalid, Message: usagePrefix + usage.Setting + usageBetween + usage.Message}
 	case errors.Is(err, worker.ErrClosed):

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"beltend/server/archive"
 	"beltend/server/report"
@@ -32,7 +33,7 @@ type JointForm struct {
 	Sites     []string
 	Conveyors []string
 	Belts     []string
-	Joint     string // ID of the one to change
+	Head      *JointHead // the joint to change; nil for a new one
 }
 
 // JointData is the page of a joint.
@@ -42,6 +43,16 @@ type JointData struct {
 	Problem *ProblemData
 	Name    string // of who is here, for the cautions
 	Pair    bool   // both ends have a measured cut
+
+	Outdated []string // measurements decided with data that were changed since
+	Changes  []JointChange
+}
+
+// JointChange is a change of what a joint was begun with.
+type JointChange struct {
+	Time         time.Time
+	Name, Reason string
+	What         []string
 }
 
 // EndRow is one end with its steps.
@@ -54,6 +65,9 @@ type EndRow struct {
 type StepCell struct {
 	Step string
 	Last *Line
+
+	Outdated         []string // data of the joint by which it was decided and which are others now
+	Before, BeforeBy string   // verdict and tolerance before it was decided again
 }
 
 // Steps in the order of the work.

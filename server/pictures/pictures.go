@@ -35,8 +35,19 @@ type File struct {
 	Data []byte
 }
 
+// Asked draws what the service asks for: in a window the view from above,
+// topdown.jpg; without one, all.
+func Asked(photos []measure.Input, m *result.Measurement, win *overlay.Window, o report.Options) ([]File, error) {
+	if win == nil {
+		return All(photos, m, o)
+	}
+	b, err := TopDownIn(photos, m, *win, "jpg", o)
+	return []File{{"topdown.jpg", b}}, err
+}
+
 // All draws every picture that the service shows: overlay-1.jpg and so on,
-// topdown.png, profile.svg. One that the measurement cannot give is left out.
+// topdown.png, profile.svg. One that the measurement cannot give is left out. A
+// photo that few browsers show is there as photo-1.jpg too, upright.
 func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]File, error) {
 	var files []File
 	add := func(name string, b []byte, err error) error {
@@ -54,6 +65,12 @@ func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]Fil
 		img, err := screen(photos[i].Data)
 		if err != nil {
 			return nil, err
+		}
+		if kind, err := photo.Sniff(photos[i].Data); err == nil && kind == photo.HEIC {
+			b, err := encoded(img, nil)("jpg")
+			if err := add(fmt.Sprintf("photo-%d.jpg", i+1), b, err); err != nil {
+				return nil, err
+			}
 		}
 		b, err := encoded(drawOverlay(img, m, i, o))("jpg")
 		if err := add(fmt.Sprintf("overlay-%d.jpg", i+1), b, err); err != nil {

@@ -55,6 +55,18 @@ type Refusal struct {
 // Error makes a refusal usable as an error.
 func (r *Refusal) Error() string { return r.Code + ": " + r.Message }
 
+// Doubt is a refusal of a photo in which something was found: an image a photo shows it,
+// and both where two things could be meant (Rival).
+type Doubt struct {
+	Refusal *Refusal
+	Image   []Image
+}
+
+func (d *Doubt) Error() string { return d.Refusal.Error() }
+
+// Unwrap gives the refusal.
+func (d *Doubt) Unwrap() error { return d.Refusal }
+
 // Squareness of the judged line against the centreline and the target angle.
 type Squareness struct {
 	OffsetMM     float64 `json:"offset_mm"`
@@ -153,9 +165,9 @@ type Image struct {
 	Drawn       [][2]float64 `json:"drawn_px,omitempty"`
 	Centreline  [][2]float64 `json:"centreline_px,omitempty"`
 	RecutLine   [][2]float64 `json:"recut_px,omitempty"`
-	Rival       [][2]float64 `json:"rival_px,omitempty"` // the next best candidate where an edge is unclear
-	Camera      []float64    `json:"camera"`             // f cx cy k1 k2 k3 p1 p2 as adjusted
-	CamFromBelt []float64    `json:"cam_from_belt"`      // rotation vector, translation (mm)
+	Rival       [][2]float64 `json:"rival_px,omitempty"`      // the next best candidate where an edge is unclear
+	Camera      []float64    `json:"camera,omitempty"`        // f cx cy k1 k2 k3 p1 p2 as adjusted
+	CamFromBelt []float64    `json:"cam_from_belt,omitempty"` // rotation vector, translation (mm)
 	Orientation int          `json:"exif_orientation"`
 	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut, line
 }

@@ -276,6 +276,8 @@ func (w *process) exchange(job Job, step func(reply)) (Answer, error) {
 				a.Pictures = append(a.Pictures, File{r.Pictures[i].Name, f})
 			}
 			return a, nil
+		case r.Refused != nil && r.Doubt != nil:
+			return Answer{}, &result.Doubt{Refusal: r.Refused, Image: r.Doubt}
 		case r.Refused != nil:
 			return Answer{}, r.Refused
 		case r.Usage != nil:

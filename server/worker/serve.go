@@ -53,7 +53,12 @@ func writeAnswer(out io.Writer, a Answer, err error) error {
 	var usage *measure.UsageError
 	switch {
 	case errors.As(err, &refused):
-		return writeFrame(out, reply{Refused: refused})
+		re := reply{Refused: refused}
+		var doubt *result.Doubt
+		if errors.As(err, &doubt) {
+			re.Doubt = doubt.Image
+		}
+		return writeFrame(out, re)
 	case errors.As(err, &usage):
 		return writeFrame(out, reply{Usage: usage})
 	case err != nil:

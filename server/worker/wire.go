@@ -41,6 +41,7 @@ type reply struct {
 	Measurement *result.Measurement `json:"measurement,omitempty"`
 	Pictures    []fileHeader        `json:"pictures,omitempty"`
 	Refused     *result.Refusal     `json:"refused,omitempty"`
+	Doubt       []result.Image      `json:"doubt,omitempty"` // with Refused: what was found
 	Usage       *measure.UsageError `json:"usage,omitempty"`
 	Fault       string              `json:"fault,omitempty"`
 }

@@ -1,6 +1,11 @@
 // The page that takes photos: into the queue, up, measured; everything seen on the way.
-import { able, add, again, list, remove, send } from './queue.js';
+import { correction, show as showLines } from './hand.js';
+import { able, add, again, list, remove, send, set } from './queue.js';
+import { Stage } from './stage.js';
 import { make, text } from './texts.js';
+
+// What a person can settle by showing the place, and the edge that is most likely meant.
+const SETTLED_BY_HAND = { edge_unclear: 'left', cut_unclear: 'cut', line_unclear: 'line' };
 
 const page = document.getElementById('photo');
 const camera = document.getElementById('camera');
@@ -19,7 +24,7 @@ if (able && camera) {
     box.hidden = items.length === 0;
     box.querySelector('ul').replaceChildren(...items.map((i) => {
       if (!thumbs.has(i.id)) thumbs.set(i.id, URL.createObjectURL(i.blob));
-      const part = i.state === 'sending' && i.size ? ` ${Math.floor((100 * i.have) / i.size)} %` : '';
+      const part = i.have > 0 && i.have < i.size ? ` ${Math.floor((100 * i.have) / i.size)} %` : '';
       const line = make('div', {}, make('b', {}, i.name), make('small', { class: 'state' }, ' ' + text('photo.' + i.state) + part));
       const item = make('li', { 'data-state': i.state }, make('img', { src: thumbs.get(i.id), alt: '' }), line);
       if (i.state === 'refused') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await again(i.id); go(); } }, text('photo.again')));
@@ -39,7 +44,41 @@ if (able && camera) {
       checks.querySelector('ul').replaceChildren(...problem.checks.map((c) =>
         make('li', { class: c.State }, make('b', {}, c.Text), ...(c.Do ? [make('small', {}, c.Do)] : []))));
     }
+    byHand(problem).catch(() => {}); // a photo that this browser cannot show
     refusedBox.scrollIntoView({ block: 'nearest' });
+  }
+
+  // byHand shows the refused photo with what could be meant, to be settled.
+  async function byHand(problem) {
+    const figure = refusedBox.querySelector('figure');
+    figure.hidden = true;
+    figure.replaceChildren();
+    const edge = SETTLED_BY_HAND[problem.code];
+    const refused = (await list(where)).filter((i) => i.state === 'refused');
+    const item = refused.find((i) => i.name === problem.photo) ?? (refused.length === 1 && !problem.photo ? refused[0] : undefined);
+    if (!edge || !item) return;
+    const picture = await decoded(item.blob);
+    const im = problem.image?.find((one) => one.file === problem.photo) ?? { width_px: picture.naturalWidth, height_px: picture.naturalHeight };
+    const view = new Stage(im.width_px, im.height_px, picture.src);
+    view.svg.setAttribute('aria-label', item.name);
+    showLines(view, im);
+    const hand = make('div', { class: 'hand' });
+    figure.append(view.element, view.tools(), make('figcaption', {}, text(im.rival_px ? 'hand.rival' : 'hand.none')), hand);
+    figure.hidden = false;
+    view.draw();
+    correction(view, hand, im, edge, async (hints) => {
+      await set(item.id, { state: 'sent', hints });
+      await go();
+    }).show();
+  }
+
+  function decoded(blob) {
+    return new Promise((resolve, reject) => {
+      const picture = new Image();
+      picture.addEventListener('load', () => resolve(picture), { once: true });
+      picture.addEventListener('error', reject, { once: true });
+      picture.src = URL.createObjectURL(blob);
+    });
   }
 
   async function go() {

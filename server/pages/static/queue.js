@@ -54,10 +54,16 @@ export async function add(file, where, order) {
   return true;
 }
 
+// set changes what is known of a photo.
+export async function set(id, more) {
+  const item = await get(id);
+  if (item) await put({ ...item, ...more });
+}
+
 // again makes refused photos wait once more.
 export async function again(id) {
   const item = await get(id);
-  if (item) await put({ ...item, state: item.kept ? 'sent' : 'waiting' });
+  if (item) await set(id, { state: item.kept ? 'sent' : 'waiting' });
 }
 
 class Refused extends Error {
@@ -67,7 +73,8 @@ class Refused extends Error {
 async function json(answer) {
   const body = await answer.json().catch(() => ({}));
   if (answer.ok) return body;
-  if (answer.status >= 500 || answer.status === 401) throw new Error(body.detail ?? answer.statusText); // later
+  // Not signed in, out of order, or broken off on the way: later.
+  if (answer.status >= 500 || answer.status === 401 || !body.code || body.code === 'bad_form') throw new Error(body.detail ?? answer.statusText);
   throw new Refused(body);
 }
 
@@ -102,7 +109,10 @@ async function sendAll(on) {
     try {
       await upload(item, told);
     } catch (e) {
-      if (!(e instanceof Refused)) throw e;
+      if (!(e instanceof Refused)) {
+        await set(item.id, { state: 'waiting' });
+        throw e;
+      }
       await put({ ...item, state: 'refused', problem: e.problem });
       on.refused?.(item, e.problem);
       told();
@@ -113,7 +123,8 @@ async function sendAll(on) {
     if (sent.length === 0) return;
     const place = sent[0];
     const together = sent.filter((i) => same(i, place));
-    const order = { ...place.order, photos: together.map((i) => i.kept) };
+    const hints = together.flatMap((i, photo) => (i.hints ?? []).map((h) => ({ ...h, photo })));
+    const order = { ...place.order, photos: together.map((i) => i.kept), hints };
     const { done, refused } = await ask(`/joints/${place.joint}/end/${place.end}/${place.step}/measure`, order, on.step);
     if (refused?.again) {
       await new Promise((r) => setTimeout(r, 1000 * (refused.after || 4)));

@@ -6,12 +6,11 @@ const TOUCH = 46; // px on the screen, 12 mm
 const drag = { x: 0, y: 0 };
 
 export class Stage {
-  constructor(width, height, href, onerror) {
+  constructor(width, height, href) {
     this.size = { width, height };
     this.box = { x: 0, y: 0, w: width, h: height };
     this.id = 'scene' + Math.random().toString(36).slice(2);
     this.image = make('svg:image', { href, width, height, preserveAspectRatio: 'none' });
-    if (onerror) this.image.addEventListener('error', onerror, { once: true });
     this.lines = make('svg:g', { transform: 'translate(.5 .5)' });
     this.marks = make('svg:g', { transform: 'translate(.5 .5)' });
     this.lens = make('svg:g');

@@ -6,8 +6,8 @@ const PAGES = 'beltend-pages';
 self.addEventListener('install', (e) => {
   e.waitUntil((async () => {
     const files = await caches.open(FILES);
-    await files.addAll(['beltend.css', 'beltend.js', 'photo.js', 'answer.js'].map((f) => `/static/${f}?v=VERSION`));
-    await files.addAll(['/static/queue.js', '/static/stream.js', '/static/texts.js', '/static/stage.js', '/static/icon.svg']);
+    await files.addAll(['beltend.css', 'beltend.js', 'photo.js', 'answer.js', 'joint.js'].map((f) => `/static/${f}?v=VERSION`));
+    await files.addAll(['/offline', '/static/queue.js', '/static/hand.js', '/static/stream.js', '/static/texts.js', '/static/stage.js', '/static/icon.svg']);
     await self.skipWaiting();
   })());
 });
@@ -42,7 +42,7 @@ async function page(request) {
     if (answer.ok && !answer.redirected) await pages.put(request, answer.clone());
     return answer;
   } catch (err) {
-    const kept = await pages.match(request) ?? await pages.match('/');
+    const kept = await pages.match(request) ?? await caches.match('/offline');
     if (kept) return kept;
     throw err;
   }

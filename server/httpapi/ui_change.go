@@ -1,0 +1,296 @@
+package httpapi
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/report"
+	"beltend/server/result"
+	"beltend/server/store"
+)
+
+var problemClosed = problem{Status: http.StatusConflict, Code: "joint_closed", Detail: "This joint is done.", Advice: "Open it again on its page, then change it."}
+
+// changing is the form that changes what a joint was begun with.
+func (s *service) changing(c *gin.Context) {
+	h, err := s.head(c)
+	if err == nil && h.Closed {
+		err = problemClosed
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	fields := map[string]string{"number": h.Number, "covers": h.Covers, "travel": h.Travel, "face": h.FaceUp, "origin": h.ToleranceOrigin, "note": h.Note,
+		"version": fmt.Sprint(h.Version)}
+	for name, mm := range map[string]float64{"width": h.NominalMM, "thickness": h.ThicknessMM, "pulley": h.SmallestPulleyMM, "tolerance": h.ToleranceMM} {
+		if mm > 0 {
+			fields[name] = fmt.Sprintf("%g", mm)
+		}
+	}
+	s.changeForm(c, http.StatusOK, &h, fields, nil)
+}
+
+func (s *service) changeForm(c *gin.Context, status int, h *pages.JointHead, fields map[string]string, err error) {
+	w := s.words(c)
+	form := pages.JointForm{Fields: fields, Head: h}
+	form.Problem, form.Wrong = s.formProblem(w, err)
+	s.render(c, status, "joint_new.html", pages.Page{Title: w.Text("joint.change"), Data: form})
+}
+
+// changeJoint keeps a change with its reason. What was decided before stays; the
+// joint's page shows which answers rest on older data and decides them again.
+func (s *service) changeJoint(c *gin.Context) {
+	h, err := s.head(c)
+	if err == nil && h.Closed {
+		err = problemClosed
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	fields := map[string]string{}
+	for _, name := range append([]string{"reason", "version"}, jointFields...) {
+		fields[name] = strings.TrimSpace(c.PostForm(name))
+	}
+	if err := s.keepChange(c.Request.Context(), s.who(c), h, fields); err != nil {
+		s.changeForm(c, problemOf(err).Status, &h, fields, err)
+		return
+	}
+	c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"#changed")
+}
+
+func (s *service) keepChange(ctx context.Context, by store.Person, h pages.JointHead, fields map[string]string) error {
+	j := h.Joint
+	width, err := readJoint(fields, &j, "number", "travel", "reason")
+	if err != nil {
+		return err
+	}
+	if fields["version"] != fmt.Sprint(j.Version) {
+		return problem{Status: http.StatusConflict, Code: "conflict", Detail: "Somebody else changed this joint meanwhile.", Advice: "Load the page again and look at what it says now."}
+	}
+	if j != h.Joint {
+		if _, err := s.Store.Archive.PutJoint(ctx, by.Actor, j, fields["reason"]); err != nil {
+			return err
+		}
+	}
+	if width == h.NominalMM && fields["covers"] == h.Covers {
+		return nil
+	}
+	belt, err := s.Store.Archive.Belt(ctx, by.Sites, j.Belt)
+	if err != nil {
+		return err
+	}
+	belt.NominalMM, belt.Covers = width, fields["covers"]
+	_, err = s.Store.Archive.PutBelt(ctx, by.Actor, belt, fields["reason"])
+	return err
+}
+
+// jointAsks puts what a joint asks of every measurement into settings.
+func jointAsks(set result.Settings, h *pages.JointHead) result.Settings {
+	set.ToleranceMM, set.NominalMM, set.ThicknessMM = h.ToleranceMM, h.NominalMM, h.ThicknessMM
+	return set
+}
+
+// outdated are the joint's data by which a measurement was made and which are
+// others now: the texts' keys with the value then and now.
+func outdated(w *pages.Words, m *result.Measurement, h *pages.JointHead, inches bool) []string {
+	var then result.Settings
+	if m.Settings != nil {
+		then = *m.Settings
+	}
+	now := jointAsks(then, h)
+	var out []string
+	length := func(mm float64) string {
+		if mm == 0 {
+			return w.Text("setting.none")
+		}
+		return report.Length(mm, report.Options{Inches: inches})
+	}
+	for _, one := range []struct {
+		key       string
+		then, now float64
+	}{{"joint.tolerance", then.ToleranceMM, now.ToleranceMM}, {"joint.width", then.NominalMM, now.NominalMM}, {"joint.thickness", then.ThicknessMM, now.ThicknessMM}} {
+		if one.then != one.now {
+			out = append(out, w.Text("joint.was_now", w.Text(one.key), length(one.then), length(one.now)))
+		}
+	}
+	return out
+}
+
+// since puts into the joint's page what was changed since it was begun, which
+// answers rest on older data, and what became of those decided again.
+func (s *service) since(ctx context.Context, who store.Person, w *pages.Words, inches bool, d *pages.JointData) error {
+	for i := range d.Ends {
+		for k := range d.Ends[i].Steps {
+			cell := &d.Ends[i].Steps[k]
+			if cell.Last == nil {
+				continue
+			}
+			r, err := s.Store.Get(ctx, who.Sites, cell.Last.ID)
+			if err != nil {
+				return err
+			}
+			if r.Measurement.Squareness == nil {
+				continue
+			}
+			if cell.Outdated = outdated(w, r.Measurement, &d.JointHead, inches); len(cell.Outdated) > 0 {
+				d.Outdated = append(d.Outdated, cell.Last.ID)
+			}
+			if r.Kept.Supersedes == "" {
+				continue
+			}
+			before, err := s.Store.Get(ctx, who.Sites, r.Kept.Supersedes)
+			if err != nil {
+				return err
+			}
+			if len(before.Measurement.Photos) == len(r.Measurement.Photos) && before.Measurement.Squareness != nil && len(outdated(w, before.Measurement, &d.JointHead, inches)) > 0 {
+				cell.Before = string(before.Measurement.Verdict)
+				cell.BeforeBy = report.Length(before.Measurement.Squareness.ToleranceMM, report.Options{Inches: inches})
+			}
+		}
+	}
+	changes, err := s.changedSince(ctx, who.Sites, w, inches, &d.JointHead)
+	d.Changes = changes
+	return err
+}
+
+// changedSince lists what was changed of a joint and its belt since it was begun, the
+// newest first.
+func (s *service) changedSince(ctx context.Context, sites archive.Sites, w *pages.Words, inches bool, h *pages.JointHead) ([]pages.JointChange, error) {
+	var out []pages.JointChange
+	of := func(subject string, differ func(old, new json.RawMessage) ([]string, error)) error {
+		events, err := s.Store.Archive.Events(ctx, archive.EventQuery{Sites: sites, Subject: subject, Limit: 200})
+		if err != nil {
+			return err
+		}
+		for i, e := range events {
+			if i+1 == len(events) || !e.Time.After(h.Opened) {
+				break // as it was begun
+			}
+			what, err := differ(events[i+1].Payload, e.Payload)
+			if err != nil {
+				return err
+			}
+			if len(what) > 0 {
+				out = append(out, pages.JointChange{Time: e.Time, Name: e.Name, Reason: e.Reason, What: what})
+			}
+		}
+		return nil
+	}
+	length := func(mm float64) string {
+		if mm == 0 {
+			return w.Text("setting.none")
+		}
+		return report.Length(mm, report.Options{Inches: inches})
+	}
+	text := func(t string) string {
+		if t == "" {
+			return w.Text("setting.none")
+		}
+		return t
+	}
+	pair := func(list *[]string, key, old, new string) {
+		if old != new {
+			*list = append(*list, w.Text("joint.was_now", w.Text(key), old, new))
+		}
+	}
+	err := of("joint/"+h.ID, func(old, new json.RawMessage) (what []string, err error) {
+		var a, b archive.Joint
+		if err := readBoth(old, new, &a, &b); err != nil {
+			return nil, err
+		}
+		pair(&what, "joint.number", a.Number, b.Number)
+		pair(&what, "joint.tolerance", length(a.ToleranceMM), length(b.ToleranceMM))
+		pair(&what, "joint.origin", text(a.ToleranceOrigin), text(b.ToleranceOrigin))
+		pair(&what, "joint.thickness", length(a.ThicknessMM), length(b.ThicknessMM))
+		pair(&what, "joint.pulley", length(a.SmallestPulleyMM), length(b.SmallestPulleyMM))
+		pair(&what, "joint.travel", text(a.Travel), text(b.Travel))
+		if a.FaceUp != b.FaceUp {
+			pair(&what, "joint.face", w.Or("face."+a.FaceUp, w.Text("setting.none")), w.Or("face."+b.FaceUp, w.Text("setting.none")))
+		}
+		pair(&what, "joint.note", text(a.Note), text(b.Note))
+		return what, nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	err = of("belt/"+h.Belt, func(old, new json.RawMessage) (what []string, err error) {
+		var a, b archive.Belt
+		if err := readBoth(old, new, &a, &b); err != nil {
+			return nil, err
+		}
+		pair(&what, "joint.width", length(a.NominalMM), length(b.NominalMM))
+		pair(&what, "joint.covers", text(a.Covers), text(b.Covers))
+		return what, nil
+	})
+	return out, err
+}
+
+func readBoth[T any](old, new json.RawMessage, a, b *T) error {
+	if err := json.Unmarshal(old, a); err != nil {
+		return fmt.Errorf("read an event: %w", err)
+	}
+	if err := json.Unmarshal(new, b); err != nil {
+		return fmt.Errorf("read an event: %w", err)
+	}
+	return nil
+}
+
+// decideAgain measures every answer that rests on older data of its joint again,
+// for browsers without scripts.
+func (s *service) decideAgain(c *gin.Context) {
+	h, err := s.head(c)
+	if err == nil && h.Closed {
+		err = problemClosed
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	ctx, who, v := c.Request.Context(), s.who(c), s.view(c)
+	found, err := s.Store.Archive.Search(ctx, archive.Query{Sites: who.Sites, Joint: h.ID, Newest: true, Limit: 500})
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	w := pages.In(v.Lang)
+	d := pages.JointData{JointHead: h, Ends: pages.Table(w, found.Items, v.Inches)}
+	if err := s.since(ctx, who, w, v.Inches, &d); err != nil {
+		s.fail(c, err)
+		return
+	}
+	for _, id := range d.Outdated {
+		r, err := s.Store.Get(ctx, who.Sites, id)
+		if err == nil {
+			_, err = s.measureAgain(ctx, who, r, request{Joint: true}, v.Inches, nil)
+		}
+		if err != nil {
+			s.jointWith(c, problemOf(err).Status, problemData(w, problemOf(err)))
+			return
+		}
+	}
+	c.Redirect(http.StatusSeeOther, "/joints/"+h.ID)
+}
+
+// formProblem puts an error of a form into words, with the field that is wrong.
+func (s *service) formProblem(w *pages.Words, err error) (*pages.ProblemData, string) {
+	if err == nil {
+		return nil, ""
+	}
+	wrong := ""
+	var usage *measure.UsageError
+	if errors.As(err, &usage) {
+		wrong = usage.Setting
+	}
+	return problemData(w, problemOf(err)), wrong
+}

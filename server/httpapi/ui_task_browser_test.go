@@ -1,0 +1,345 @@
+package httpapi
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/result"
+	"beltend/server/worker"
+	"beltend/vision/render"
+)
+
+// send gives photos to the page that is open.
+func (b *browser) send(files ...string) {
+	b.t.Helper()
+	b.do(chromedp.SetUploadFiles("#files", files, chromedp.ByQuery))
+}
+
+func (b *browser) answered() {
+	b.t.Helper()
+	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg") && document.readyState === "complete"`)
+}
+
+func (b *browser) click(selector string) {
+	b.t.Helper()
+	b.script(fmt.Sprintf(`document.querySelector(%q).click()`, selector), nil)
+}
+
+// fill types into fields by their names.
+func (b *browser) fill(pairs ...string) {
+	b.t.Helper()
+	for i := 0; i < len(pairs); i += 2 {
+		b.script(fmt.Sprintf(`document.querySelector("[name=%s]").value = %q`, pairs[i], pairs[i+1]), nil)
+	}
+}
+
+func (b *browser) says(text string) string {
+	return fmt.Sprintf(`document.querySelector("main").innerText.replaceAll("\u00a0", " ").includes(%q)`, text)
+}
+
+// What a joint was begun with is changed with a reason: the answer that rests on it is
+// decided again before the person's eyes, and the record tells both.
+func TestJointIsChangedInTheBrowser(t *testing.T) {
+	b := openBrowser(t)
+	joint := b.beginJoint("J-4")
+	b.open(joint + "/end/leading/cut")
+	b.send(sample(t))
+	b.answered()
+	b.open(joint)
+	b.until("re-cut by 1.6 mm", `document.querySelector(".steps .badge.recut") !== null`)
+	b.click(`a[href$="/change"]`)
+	b.until("the form", `document.querySelector("[name=reason]") !== null`)
+	b.accessible("changing a joint")
+	b.fill("tolerance", "9")
+	b.script(`document.querySelector("main form").noValidate = true`, nil)
+	b.click(`main form button`)
+	b.until("no reason, no change", `document.querySelector(".problem") !== null && document.querySelector("[name=tolerance]").value === "9"`)
+	b.fill("reason", "read the wrong line of the site rule")
+	b.click(`main form button`)
+	b.until("decided again", `document.querySelector(".steps .badge.square") !== null && !document.querySelector("#outdated") && document.readyState === "complete"`)
+	b.accessible("changed joint")
+	for _, text := range []string{"before: Re-cut, by ± 1.6 mm", "Tolerance: 1.6 mm, now 9.0 mm", "read the wrong line of the site rule"} {
+		var ok bool
+		if b.script(b.says(text), &ok); !ok {
+			t.Errorf("the joint's page does not say %q", text)
+		}
+	}
+	id := strings.TrimPrefix(joint, "/joints/")
+	events, err := b.cfg.Store.Archive.Events(t.Context(), archive.EventQuery{Sites: archive.AllSites(), Subject: "joint/" + id, What: "joint.changed", Limit: 1})
+	if err != nil || len(events) != 1 || events[0].Reason != "read the wrong line of the site rule" {
+		t.Errorf("the record's events: %+v, %v", events, err)
+	}
+	page, err := b.cfg.Store.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Joint: id})
+	if err != nil || len(page.Items) != 2 || page.Items[0].Verdict != "square" || page.Items[1].Verdict != "recut" || page.Items[0].Supersedes != page.Items[1].ID {
+		t.Errorf("the measurements: %d, %v", len(page.Items), err)
+	}
+}
+
+// doubting refuses photos without a person's hint, as where a plank lies along an
+// edge: it shows what it found and what else could be meant.
+type doubting struct{ inProcess }
+
+func (d doubting) Run(ctx context.Context, job worker.Job, p measure.Progress) (worker.Answer, error) {
+	a, err := d.inProcess.Run(ctx, job, p)
+	if err != nil || job.Draw != nil || len(job.Settings.Hints) > 0 {
+		return a, err
+	}
+	im := a.Measurement.Image[0]
+	for _, p := range im.LeftEdge {
+		im.Rival = append(im.Rival, [2]float64{p[0] - 150, p[1]})
+	}
+	return worker.Answer{}, &result.Doubt{Refusal: &result.Refusal{Code: "edge_unclear", Photo: im.File, Message: "Two outlines fit.", Advice: "Put the edges right by hand."}, Image: []result.Image{im}}
+}
+
+// A refused photo shows what could be meant; a finger settles it on the spot.
+func TestRefusedPhotoIsSettledByHand(t *testing.T) {
+	b := openBrowserOn(t, doubting{}, func(h http.Handler) http.Handler { return h })
+	joint := b.beginJoint("J-5")
+	b.open(joint + "/end/leading/cut")
+	b.send(sample(t))
+	b.until("both outlines", `document.querySelector("#refused .stage .line.left") && document.querySelector("#refused .stage .line.rival") && document.querySelectorAll("#refused .handle").length === 2`)
+	b.accessible("refused photo with a rival")
+
+	// both handles in one place are refused with a sentence
+	b.script(`(async () => { const box = document.querySelector("#refused"); box.querySelector("[value=cut]").click(); })()`, nil)
+	var at []float64
+	b.script(`(() => { document.querySelector("#refused .stage").scrollIntoView({block: "center"}); return [...document.querySelectorAll("#refused .handle .ring")].flatMap(e => { const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2]; }); })()`, &at)
+	b.finger(at[0], at[1], at[2], at[3], nil)
+	b.click(`#refused .hand .actions button:last-child`)
+	b.until("told that they lie in one place", `document.querySelector("#refused .hand [role=status]").textContent.includes("in one place")`)
+	b.click(`#refused .hand .actions button:first-child`)
+
+	// a finger's drag straight up moves the handle, not the page, under the magnifier
+	scroll := 0.0
+	b.script(`scrollY`, &scroll)
+	b.finger(at[0], at[1], at[0], at[1]-25, func() {
+		var lens []float64
+		b.script(`(() => { const r = document.querySelector("#refused .lens-frame")?.getBoundingClientRect(); return r ? [r.left + r.width / 2, r.top + r.height / 2] : []; })()`, &lens)
+		if len(lens) != 2 {
+			t.Fatal("no magnifier under a finger")
+		}
+		if abs(lens[0]-at[0]) < 40 && abs(lens[1]-at[1]) < 40 {
+			t.Error("the magnifier lies under the finger")
+		}
+	})
+	var after float64
+	if b.script(`scrollY`, &after); after != scroll {
+		t.Errorf("the page scrolled by %.0f px under a finger that moves a handle", after-scroll)
+	}
+	b.until("undo is there", `!document.querySelector("#refused .hand .actions button:first-child").disabled`)
+	b.click(`#refused .hand .actions button:first-child`)
+	b.until("undone", `document.querySelector("#refused .hand .actions button:first-child").disabled`)
+	b.finger(at[0], at[1], at[0]+4, at[1]+3, nil)
+	b.click(`#refused .hand .actions button:last-child`)
+	b.answered()
+	b.until("set by hand is said", b.says("Set by hand: cut"))
+}
+
+// finger drags with one finger from a place to another; during is called midway.
+func (b *browser) finger(x, y, toX, toY float64, during func()) {
+	b.t.Helper()
+	touch := func(kind input.TouchType, points ...*input.TouchPoint) chromedp.Action {
+		return chromedp.ActionFunc(func(ctx context.Context) error { return input.DispatchTouchEvent(kind, points).Do(ctx) })
+	}
+	b.do(touch(input.TouchStart, &input.TouchPoint{X: x, Y: y}))
+	for i := 1; i <= 4; i++ {
+		f := float64(i) / 4
+		b.do(touch(input.TouchMove, &input.TouchPoint{X: x + f*(toX-x), Y: y + f*(toY-y)}))
+	}
+	if during != nil {
+		during()
+	}
+	b.do(touch(input.TouchEnd))
+}
+
+// tunnel stands between browser and service: while it is torn, what goes up breaks
+// off after some bytes, and nothing else answers.
+type tunnel struct {
+	http.Handler
+	torn  atomic.Bool
+	bytes atomic.Int64 // of photos that went through
+}
+
+func (n *tunnel) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Method == http.MethodPut {
+		r.Body = &gauged{r.Body, n}
+	}
+	if n.torn.Load() {
+		panic(http.ErrAbortHandler) // hangs up
+	}
+	n.Handler.ServeHTTP(w, r)
+	if n.torn.Load() && r.Method == http.MethodPut {
+		panic(http.ErrAbortHandler) // the answer does not arrive either
+	}
+}
+
+type gauged struct {
+	io.ReadCloser
+	n *tunnel
+}
+
+var errTorn = errors.New("torn")
+
+// Read breaks the first photo off in its second part.
+func (c *gauged) Read(p []byte) (int, error) {
+	if c.n.torn.Load() {
+		return 0, errTorn
+	}
+	k, err := c.ReadCloser.Read(p[:min(len(p), 16<<10)])
+	if total := c.n.bytes.Add(int64(k)); total-int64(k) < 560<<10 && total >= 560<<10 {
+		c.n.torn.Store(true)
+		return k, errTorn
+	}
+	return k, err
+}
+
+// The network is cut while a photo goes up: the page says where it stands, opens again
+// without network, and goes on where it was; the photo is kept once.
+func TestNetworkIsCutDuringUpload(t *testing.T) {
+	n := &tunnel{}
+	b := openBrowserOn(t, inProcess{}, func(h http.Handler) http.Handler { n.Handler = h; return n })
+	joint := b.beginJoint("J-6")
+	cut := joint + "/end/leading/cut"
+	b.until("the steps' pages are kept", `caches.open("beltend-pages").then(c => c.keys()).then(k => k.filter(r => r.url.includes("/end/")).length === 8)`)
+	b.open(cut)
+	b.until("the service worker", `navigator.serviceWorker.controller !== null`)
+	b.open(cut)
+	b.until("the page is kept", `caches.open("beltend-pages").then(c => c.match(location.href))`)
+	b.send(sample(t))
+	b.until("broken off", `document.querySelector("#queue li")?.dataset.state === "waiting" && /\d+ %/.test(document.querySelector("#queue li .state").textContent)`)
+	var share float64
+	b.script(`Number(/(\d+) %/.exec(document.querySelector("#queue li .state").textContent)[1])`, &share)
+	if share <= 0 || share >= 100 {
+		t.Errorf("broken off at %.0f %%", share)
+	}
+	b.accessible("photo broken off")
+	b.open(cut) // from the service worker
+	b.until("the photo waits on the page opened without network", `document.querySelector("#queue li")?.dataset.state === "waiting"`)
+	b.open("/tape")
+	b.until("what a page never seen shows instead", b.says("has not opened this page before"))
+	b.open(joint + "/end/trailing/recut") // of a joint that was opened: kept ahead
+	b.until("the other end's page", `document.querySelector(".camera").hidden === false`)
+	b.open(cut)
+	n.torn.Store(false)
+	b.script(`dispatchEvent(new Event("online"))`, nil)
+	b.answered()
+
+	info, err := os.Stat(samplePhoto)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// what broke off in the middle of a part comes again from the last byte that arrived
+	if got := n.bytes.Load(); got < info.Size() || got > info.Size()+16<<10 {
+		t.Errorf("%d bytes went up for a photo of %d", got, info.Size())
+	}
+	page, err := b.cfg.Store.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Joint: strings.TrimPrefix(joint, "/joints/")})
+	if err != nil || len(page.Items) != 1 {
+		t.Errorf("%d measurements, %v", len(page.Items), err)
+	}
+	b.open(cut)
+	b.until("nothing waits any more", `document.querySelector("#queue").hidden`)
+}
+
+// quick is an ordinary photo of half the size, stored turned as EXIF tells.
+func quick(t *testing.T, orientation int) string {
+	t.Helper()
+	s := render.Default()
+	s.Seed, s.Camera.Orientation = 9, orientation
+	s.Camera.Width, s.Camera.Height, s.Camera.F = s.Camera.Width/2, s.Camera.Height/2, s.Camera.F/2
+	b, err := s.JPEG()
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(t.TempDir(), fmt.Sprintf("turned-%d.jpg", orientation))
+	if err := os.WriteFile(name, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return name
+}
+
+// Photos stored turned or mirrored, as EXIF tells, and those that this browser cannot
+// show at all, stand upright in the viewer with the lines on the edges.
+func TestTurnedPhotosStandUpright(t *testing.T) {
+	b := openBrowser(t)
+	var upright image.Image
+	shoot := func(name, file string) image.Image {
+		t.Helper()
+		joint := b.beginJoint(name)
+		b.open(joint + "/end/leading/cut")
+		b.send(file)
+		b.answered()
+		b.until("the photo is drawn", `new Promise(r => setTimeout(() => r(true), 400))`)
+		b.script(`document.querySelector(".stage svg").querySelector("g g").style.display = "none"`, nil)
+		var shot []byte
+		b.do(chromedp.Screenshot(".stage", &shot, chromedp.ByQuery))
+		img, err := png.Decode(bytes.NewReader(shot))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return img
+	}
+	upright = shoot("upright", quick(t, 1))
+	for _, o := range []int{3, 5, 6, 8} {
+		if d := apart(upright, shoot(fmt.Sprint("EXIF ", o), quick(t, o))); d > 4 {
+			t.Errorf("orientation %d: the picture differs from the upright one by %.1f grey levels", o, d)
+		}
+	}
+}
+
+// A HEIC photo, which this browser cannot show, stands in the viewer all the same, and a
+// correction by hand lands on its edges.
+func TestHEICIsShownAndCorrected(t *testing.T) {
+	b := openBrowser(t)
+	joint := b.beginJoint("J-8")
+	b.open(joint + "/end/trailing/cut")
+	file, err := filepath.Abs("../../testdata/sample/belt-end.heic")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.send(file)
+	b.answered()
+	first := b.path()
+	var size []float64
+	b.script(`new Promise((r, no) => { const i = new Image(); i.onload = () => r([i.naturalWidth, i.naturalHeight]); i.onerror = no; i.src = document.querySelector(".stage image").getAttribute("href"); })`, &size)
+	if len(size) != 2 || abs(size[0]/size[1]-1500.0/2000) > 1e-3 {
+		t.Errorf("the picture in the viewer is %v, the photo 1500 x 2000", size)
+	}
+	b.click(`.tools button[aria-expanded]`)
+	b.until("handles", `document.querySelectorAll(".handle").length === 2`)
+	b.drag(`.handle:last-child`, 0, 4, func() {})
+	b.click(`.hand .actions button:last-child`)
+	b.until("measured again", `location.pathname.startsWith("/m/") && location.pathname !== "`+first+`" && document.querySelector(".stage svg")`)
+	b.sameOffset(first, b.path(), 0.3)
+}
+
+// apart is the mean difference of two pictures, grey levels; 255 for other sizes.
+func apart(a, b image.Image) float64 {
+	if a.Bounds() != b.Bounds() {
+		return 255
+	}
+	sum, n := 0.0, 0.0
+	for y := a.Bounds().Min.Y; y < a.Bounds().Max.Y; y += 2 {
+		for x := a.Bounds().Min.X; x < a.Bounds().Max.X; x += 2 {
+			_, g, _, _ := a.At(x, y).RGBA()
+			_, h, _, _ := b.At(x, y).RGBA()
+			sum, n = sum+abs(float64(g)-float64(h))/257, n+1
+		}
+	}
+	return sum / n
+}
