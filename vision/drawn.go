@@ -65,7 +65,7 @@ func FindDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur floa
 			if !how.Asked {
 				return nil, nil
 			}
-			r := refuse("line_unclear", "Two lines across the belt are about equally clear.", "Wipe the wrong line off, or set points on the right one by hand, and measure again.")
+			r := refuse("line_unclear", "two_lines")
 			r.Best = [][2]geometry.Vec2{{m.place(best, 0), m.place(best, 1)}}
 			r.Rival = [][2]geometry.Vec2{{m.place(l, 0), m.place(l, 1)}}
 			return nil, r
@@ -90,9 +90,9 @@ func FindDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur floa
 func noLine(how Searching) error {
 	switch {
 	case len(how.Near) > 0:
-		return refuse("line_unclear", "No drawn line is seen within 12 mm of the points set by hand.", "Set the points on the line itself, from edge to edge, or draw it firmer.")
+		return refuse("line_unclear", "hand_far")
 	case how.Asked:
-		return refuse("line_unclear", "No line drawn across the belt is seen behind the cut.", "Wipe the belt, draw the line firmly from edge to edge in a colour that stands out, and take the photo again; or set points on it by hand.")
+		return refuse("line_unclear", "none")
 	}
 	return nil
 }

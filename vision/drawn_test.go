@@ -157,7 +157,7 @@ func TestOtherThingsAreNoDrawnLine(t *testing.T) {
 			}
 			d, err := FindDrawn(p, &v, e, sheets, spread(s), Searching{Asked: true})
 			var r *Refused
-			if !errors.As(err, &r) || r.Code != "line_unclear" || r.Advice == "" {
+			if !errors.As(err, &r) || r.Code != "line_unclear" || r.Reason == "" {
 				t.Errorf("asked for: found %v, error %v", d != nil, err)
 			}
 			if _, is := CutIsDrawn(p, &v, e, sheets, spread(s)); is {

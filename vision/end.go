@@ -1,7 +1,6 @@
 package vision
 
 import (
-	"fmt"
 	"math"
 
 	"beltend/geometry"
@@ -46,18 +45,25 @@ type End struct {
 	Up                      geometry.Vec2 // plane, unit
 }
 
-// Refused is a belt end that cannot be measured. Where the reason is that two
-// things could be meant, Best and Rival are both, as lines in the plane: left
-// edge, right edge and cut of an outline, or one drawn line each.
+// Refused is a belt end that cannot be measured: the code, which of its
+// reasons, and the values that a sentence about it needs. The words for people
+// are not made here. Where the reason is that two things could be meant, Best and
+// Rival are both, as lines in the plane: left edge, right edge and cut of an
+// outline, or one drawn line each.
 type Refused struct {
-	Code, Message, Advice string
-	Best, Rival           [][2]geometry.Vec2
+	Code, Reason string
+	Values       map[string]any
+	Best, Rival  [][2]geometry.Vec2
 }
 
-func (r *Refused) Error() string { return r.Message }
+func (r *Refused) Error() string { return r.Code + ": " + r.Reason }
 
-func refuse(code, message, advice string) *Refused {
-	return &Refused{Code: code, Message: message, Advice: advice}
+func refuse(code, reason string) *Refused { return &Refused{Code: code, Reason: reason} }
+
+// of names the edge that a refusal is about.
+func (r *Refused) of(k int) *Refused {
+	r.Values = map[string]any{"edge": roles[k]}
+	return r
 }
 
 // Sheets gives the cards' outlines in the plane, grown by what lies around
@@ -109,7 +115,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine, outs []outline, inner []geometry.Vec2, sheets Sheets, blur float64, hand map[string]planeLine) (*End, error) {
 	if len(outs) == 0 {
 		if len(hand) > 0 {
-			return nil, refuse("edge_unclear", "The lines set by hand do not make a belt end around the card.", "Set the left edge, the right edge and the cut again, as seen from beyond the cut looking up the belt.")
+			return nil, refuse("edge_unclear", "by_hand")
 		}
 		return nil, m.whyNone(lines, inner)
 	}
@@ -162,7 +168,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			continue
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
-			r := refuse("edge_unclear", "Two outlines fit the belt end almost equally well.", "Put the belt edges and the cut right by hand, or lay paper under the edges and take the photo again.")
+			r := refuse("edge_unclear", "two_outlines")
 			for k := range 3 {
 				b, other := best.boundaries()[k], o.boundaries()[k]
 				r.Best, r.Rival = append(r.Best, [2]geometry.Vec2{b.From, b.To}), append(r.Rival, [2]geometry.Vec2{other.From, other.To})
@@ -174,7 +180,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
 	bounds := best.boundaries()
 	if _, byHand := hand["cut"]; !byHand && m.coveredCut(&best) {
-		return nil, unclear(2, "seems to be covered: something other than the ground lies along it")
+		return nil, unclear(2, "covered")
 	}
 	var pics [3]*Picture
 	spread := [3]float64{blur, blur, blur}
@@ -202,14 +208,14 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			pts[k], traces[k].Soft = traceBest(pics[k], view, *b, how, blocked)
 			if len(pts[k]) < 10 {
 				if _, byHand := hand[roles[k]]; byHand {
-					return nil, unclear(k, "set by hand is not within 10 mm of an edge")
+					return nil, unclear(k, "hand_far")
 				}
-				return nil, unclear(k, "is not seen clearly enough")
+				return nil, unclear(k, "faint")
 			}
 			fitBoundary(b, pts[k])
 		}
 		if !m.corners(&best) {
-			return nil, unclear(2, "does not meet the belt's edges")
+			return nil, unclear(2, "no_corners")
 		}
 	}
 	for k, b := range bounds {
@@ -241,7 +247,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		}
 		t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
 		if t.Support < 0.45 {
-			return nil, unclear(k, fmt.Sprintf("is seen over only %.0f %% of its length", 100*t.Support))
+			r := unclear(k, "partly")
+			r.Values["seen_percent"] = 100 * t.Support
+			return nil, r
 		}
 	}
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
@@ -375,7 +383,7 @@ func hintLines(view *geometry.View, hints map[string][]geometry.Vec2) (map[strin
 		for _, uv := range px {
 			q, ok := view.Unproject(uv)
 			if !ok {
-				return nil, refuse("edge_unclear", "A point set by hand for the "+name+" is not on the belt's plane.", "Set the points on the belt end in the photo.")
+				return nil, refuse("edge_unclear", "off_plane")
 			}
 			pts = append(pts, q)
 		}
@@ -386,14 +394,12 @@ func hintLines(view *geometry.View, hints map[string][]geometry.Vec2) (map[strin
 	return out, nil
 }
 
-var edgeNames = [3]string{"left edge of the belt", "right edge of the belt", "cut"}
-
-func unclear(k int, what string) *Refused {
+func unclear(k int, reason string) *Refused {
 	code := "edge_unclear"
 	if k == 2 {
 		code = "cut_unclear"
 	}
-	return refuse(code, fmt.Sprintf("The %s %s.", edgeNames[k], what), "Clear the edge of tools and hands, give it even light or lay paper under it, and take the photo again; or set it by hand.")
+	return refuse(code, reason).of(k)
 }
 
 // settle aligns an outline's boundaries on the scene, but for those set by
@@ -443,29 +449,29 @@ func (m *sceneMap) clear(o *outline, inner []geometry.Vec2, hand map[string]plan
 	for k, b := range []boundary{o.Left, o.Right} {
 		if _, byHand := hand[roles[k]]; byHand {
 			if b.Score < leastByHand {
-				return unclear(k, "set by hand is not at an edge")
+				return unclear(k, "hand_off")
 			}
 			continue
 		}
 		if b.Support < 0.6 || b.Score < leastScore {
 			side := b.Line.N.Mul(-1)
 			if m.reachesBorder(inner, side) {
-				return refuse("edge_out_of_frame", fmt.Sprintf("The %s is out of the picture.", edgeNames[k]), "Step back or turn the phone so that both belt edges and the whole cut are in the picture.")
+				return refuse("edge_out_of_frame", "one").of(k)
 			}
-			return unclear(k, "cannot be told from its surroundings")
+			return unclear(k, "no_contrast")
 		}
 	}
 	if _, byHand := hand["cut"]; byHand && o.Cut.Score < leastByHand {
-		return unclear(2, "set by hand is not at an edge")
+		return unclear(2, "hand_off")
 	} else if !byHand && (o.Cut.Support < 0.6 || o.Cut.Score < leastScore) {
 		if m.reachesBorder(inner, o.Cut.Line.N.Mul(-1)) {
-			return refuse("cut_out_of_frame", "The cut is out of the picture.", "Step back so that the whole cut and both belt edges are in the picture.")
+			return refuse("cut_out_of_frame", "all")
 		}
-		return unclear(2, "cannot be told from its surroundings")
+		return unclear(2, "no_contrast")
 	}
 	for k, q := range []geometry.Vec2{o.Cut.From, o.Cut.To} {
 		if !m.inPhoto(q) {
-			return refuse("cut_out_of_frame", fmt.Sprintf("The %s corner of the cut is out of the picture.", []string{"left", "right"}[k]), "Step back so that the whole cut and both belt edges are in the picture.")
+			return refuse("cut_out_of_frame", "corner").of(k)
 		}
 	}
 	return nil
@@ -497,7 +503,7 @@ func (m *sceneMap) reachesBorder(inner []geometry.Vec2, d geometry.Vec2) bool {
 // whyNone says why no outline was found at all.
 func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 	if m.twoSides(lines, inner) {
-		return refuse("cut_out_of_frame", "Both belt edges are seen, but no cut between them.", "Step back or aim lower so that the whole cut is in the picture.")
+		return refuse("cut_out_of_frame", "none")
 	}
 	open := 0
 	for a := 0; a < 8; a++ {
@@ -506,9 +512,9 @@ func (m *sceneMap) whyNone(lines []planeLine, inner []geometry.Vec2) error {
 		}
 	}
 	if open >= 4 {
-		return refuse("edge_out_of_frame", "The belt fills the picture: an edge or the cut is out of it.", "Step back so that both belt edges and the whole cut are in the picture.")
+		return refuse("edge_out_of_frame", "belt_fills")
 	}
-	return refuse("edge_unclear", "The belt's edges cannot be found.", "Clear the belt end, give it even light, lay paper under the edges, and take the photo again; or set the edges by hand.")
+	return refuse("edge_unclear", "none")
 }
 
 // traceBest traces a boundary by its sharp step; where that is too faint, with

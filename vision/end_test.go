@@ -64,7 +64,7 @@ func TestEdgesLieWhereTheyWereDrawn(t *testing.T) {
 				line  []render.Pt
 			}{{e.Left, truth.ImagePoints.EdgeLeft}, {e.Right, truth.ImagePoints.EdgeRight}, {e.Cut, truth.ImagePoints.Cut}} {
 				if c.trace.Soft {
-					t.Errorf("%s: no sharp step was found", edgeNames[k])
+					t.Errorf("%s: no sharp step was found", roles[k])
 				}
 				var mean float64
 				var all []float64
@@ -77,12 +77,12 @@ func TestEdgesLieWhereTheyWereDrawn(t *testing.T) {
 				mean /= float64(len(all))
 				med := median(all)
 				most := nth(all, len(all)*9/10)
-				t.Logf("%s: %d points of %.2f mm a px, %.2f px off on average, median %.2f, nine tenths within %.2f", edgeNames[k], len(all), c.trace.PxMM, mean, med, most)
+				t.Logf("%s: %d points of %.2f mm a px, %.2f px off on average, median %.2f, nine tenths within %.2f", roles[k], len(all), c.trace.PxMM, mean, med, most)
 				if math.Abs(mean) > 0.5 || med > 0.5 || most > 1.5 {
-					t.Errorf("%s: %.2f px off on average, median %.2f, nine tenths within %.2f", edgeNames[k], mean, med, most)
+					t.Errorf("%s: %.2f px off on average, median %.2f, nine tenths within %.2f", roles[k], mean, med, most)
 				}
 				if c.trace.Support < 0.7 {
-					t.Errorf("%s: seen over %.0f %%", edgeNames[k], 100*c.trace.Support)
+					t.Errorf("%s: seen over %.0f %%", roles[k], 100*c.trace.Support)
 				}
 			}
 			for _, c := range []struct {
@@ -121,8 +121,8 @@ func TestEndsThatCannotBeSeenAreRefused(t *testing.T) {
 			for _, want := range s.Codes {
 				if code(err) == want {
 					var r *Refused
-					if errors.As(err, &r) && (r.Message == "" || r.Advice == "") {
-						t.Errorf("no message or no advice: %+v", r)
+					if errors.As(err, &r) && r.Reason == "" {
+						t.Errorf("no reason: %+v", r)
 					}
 					return
 				}

@@ -49,7 +49,7 @@ func FuzzHintLines(f *testing.F) {
 		lines, err := hintLines(&view, map[string][]geometry.Vec2{"cut": pts})
 		if err != nil {
 			var r *Refused
-			if !errors.As(err, &r) || r.Code == "" || r.Message == "" || r.Advice == "" {
+			if !errors.As(err, &r) || r.Code == "" || r.Reason == "" {
 				t.Fatalf("not a refusal: %#v", err)
 			}
 			return

@@ -38,10 +38,8 @@ type LacedSide struct {
 	Why            string // why its hooks cannot be told apart
 }
 
-const unclearAdvice = "Wipe hooks and belt, give even light without glare, step closer so that the whole row and the card still fit, hold the phone still over the hooks, and take the photo again."
-
 func unclearHooks(why string) *Refused {
-	return refuse("hooks_unclear", "The hooks cannot be counted: "+why+".", unclearAdvice)
+	return refuse("hooks_unclear", why)
 }
 
 // FindHooks finds the belt's edges and both rows of hooks of a laced joint, or
@@ -68,7 +66,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 	}
 	pairs := f.pairs(inner, hand)
 	if len(pairs) == 0 {
-		return nil, refuse("edge_unclear", "The belt's two edges cannot be found.", "Step back so that both belt edges are in the picture beside the hooks, clear them of tools and hands, and take the photo again; or set them by hand.")
+		return nil, refuse("edge_unclear", "hooks_none")
 	}
 	var best *band
 	for i := range pairs[:min(len(pairs), 6)] {
@@ -78,7 +76,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 		}
 	}
 	if best == nil || best.score < 0.1 {
-		return nil, unclearHooks("no row of hooks is seen across the belt")
+		return nil, unclearHooks("no_row")
 	}
 	// hooks that differ from the belt in hue more than in light are seen whole
 	// only in their hue
@@ -95,7 +93,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 		f.look = p
 	}
 	if best.score < 0.25 {
-		return nil, unclearHooks("no row of hooks is seen across the belt")
+		return nil, unclearHooks("no_row")
 	}
 	return f.read(best)
 }
@@ -401,7 +399,7 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 	pxmm := pixelAcross(f.view, l.Mid, l.Along)
 	for k := range alone {
 		if alone[k] && f.goesOn(l, e, 2*float64(k)-1) {
-			return nil, unclearHooks("the belt goes on beyond the hooks, but hooks are seen on one side only")
+			return nil, unclearHooks("one_side")
 		}
 	}
 	for k := range l.Sides {
@@ -426,12 +424,12 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 		o, p := l.Sides[1-k], s.Row.Pitch
 		h, g := s.Row.Hooks, o.Row.Hooks
 		if math.Abs(h[0].At-g[0].At) > 1.3*p || math.Abs(h[len(h)-1].At-g[len(g)-1].At) > 1.3*p {
-			return nil, unclearHooks("one row seems to end earlier than the other: hooks are missing at its end, or not seen")
+			return nil, unclearHooks("ends_early")
 		}
 		break
 	}
 	if a, c := l.Sides[0], l.Sides[1]; a != nil && c != nil && math.Abs(a.Row.Pitch/c.Row.Pitch-1) > 0.03 {
-		return nil, unclearHooks("the two rows seem to have different pitches")
+		return nil, unclearHooks("pitches")
 	}
 	return l, nil
 }
@@ -525,7 +523,7 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		}
 	}
 	if len(found) < 4 {
-		return legs, alone, unclearHooks("the hinge line is not seen over most of the belt's width")
+		return legs, alone, unclearHooks("hinge_covered")
 	}
 	// a line through them, without those that stray
 	a, sl := 0.0, 0.0
@@ -552,7 +550,7 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		}
 	}
 	if float64(len(keep)) < 0.6*float64(len(found)) {
-		return legs, alone, unclearHooks("the hinge line is not straight, or hooks are covered")
+		return legs, alone, unclearHooks("hinge_bent")
 	}
 	if last {
 		l.Line = l.Line[:0]
@@ -669,7 +667,7 @@ func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*Laced
 	s.EdgeSD = math.Max(nearScatter(&s.Left), nearScatter(&s.Right))
 	width := s.EdgeR - s.EdgeL
 	if math.Abs(width-e.width) > 0.02*e.width+6 {
-		return nil, refuse("edge_unclear", "The belt's edges are not seen clearly beside the hooks.", "Clear the edges near the hooks and take the photo again; or set them by hand.")
+		return nil, refuse("edge_unclear", "hooks_faint")
 	}
 	const bands = 4
 	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm}
@@ -753,7 +751,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	b.To = f.m.lastInside(corner.Add(d.Mul(6)), d)
 	b.From = corner.Add(d.Mul(4))
 	if b.To.Sub(b.From).Norm() < 40 {
-		return refuse("edge_out_of_frame", "Too little of the "+edgeNames[k]+" is in the picture on one side of the hooks.", "Aim so that at least a hand's breadth of belt is in the picture on both sides of the hooks, with both edges.")
+		return refuse("edge_out_of_frame", "hooks").of(k)
 	}
 	pic, spread := f.p, f.blur
 	if w, ok := colourWeights(f.p, f.view, &b, f.blocked); ok {

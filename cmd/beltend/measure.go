@@ -120,7 +120,7 @@ func (c *measureCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	if c.JSON && c.Budget {
-		if err := report.Budget(std.err, m); err != nil {
+		if err := report.Budget(std.err, m, c.options()); err != nil {
 			return err
 		}
 	}
@@ -177,7 +177,7 @@ func (c *measureCmd) draw(photos []measure.Input, m *result.Measurement) error {
 		}
 	}
 	if c.Profile != "" {
-		b, err := pictures.Profile(m, format(c.Profile))
+		b, err := pictures.Profile(m, format(c.Profile), c.options())
 		if err != nil {
 			return fmt.Errorf("draw the profile: %w", err)
 		}

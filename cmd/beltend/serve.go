@@ -22,6 +22,7 @@ import (
 	"beltend/server/httpapi"
 	"beltend/server/measure"
 	"beltend/server/order"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/training"
@@ -278,7 +279,7 @@ func (c *serveCmd) check() []*measure.UsageError {
 
 // show measures before anybody asks. A refusal is told and the service goes on.
 func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, base string, photos []measure.Input) error {
-	o, err := cfg.Orders.Take(ctx, cfg.Local, store.Place{}, photos, result.Settings{}, false)
+	o, err := cfg.Orders.Take(ctx, cfg.Local, store.Place{}, photos, result.Settings{}, report.Options{})
 	var r store.Record
 	if err == nil {
 		r, err = cfg.Orders.Ask(ctx, o, func() {}, nil)

@@ -63,7 +63,7 @@ func (c *tapeCmd) Run(std streams) error {
 			return errors.Join(e, err)
 		}
 		if c.Budget {
-			return report.Budget(std.err, m)
+			return report.Budget(std.err, m, report.Options{})
 		}
 		return nil
 	}

@@ -48,7 +48,7 @@ func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progre
 
 // draw makes the pictures of an earlier measurement.
 func draw(job worker.Job) (worker.Answer, error) {
-	a, o := worker.Answer{Measurement: job.Draw}, report.Options{Inches: job.Inches}
+	a, o := worker.Answer{Measurement: job.Draw}, report.Options{Inches: job.Inches, Lang: job.Lang}
 	files, err := pictures.Asked(job.Photos, job.Draw, job.Window, o)
 	for _, f := range files {
 		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})

@@ -59,10 +59,11 @@ const (
 	bins       = 48 // of a pitch
 )
 
-// Unclear says why hooks cannot be told apart.
+// Unclear says by a code why hooks cannot be told apart: no_even_row, too_small,
+// alike, wire_thin, few, two_lines, several_unclear or many_empty.
 type Unclear struct{ Why string }
 
-func (u *Unclear) Error() string { return u.Why }
+func (u *Unclear) Error() string { return "hooks unclear: " + u.Why }
 
 // Read finds every hook of a row.
 func Read(s Strip) (*Row, error) {
@@ -71,9 +72,9 @@ func Read(s Strip) (*Row, error) {
 	r.Pitch, r.Share = Pitch(mean, s.Step)
 	switch {
 	case r.Pitch == 0 || r.Share < leastShare:
-		return r, &Unclear{"no even row of hooks stands out from the belt"}
+		return r, &Unclear{"no_even_row"}
 	case r.Pitch < leastPx*s.Pixel:
-		return r, &Unclear{"the hooks are too small in the photo to be told apart"}
+		return r, &Unclear{"too_small"}
 	}
 	p0 := r.Pitch
 	window := int(p0/s.Step) | 1
@@ -86,11 +87,11 @@ func Read(s Strip) (*Row, error) {
 	t := fold(h, u)
 	k, ok := shapeOf(t, p0, s.Step)
 	if !ok {
-		return r, &Unclear{"hooks and belt look too much alike"}
+		return r, &Unclear{"alike"}
 	}
 	r.Wire, r.Bright, r.CentreU = k.width, k.sign > 0, k.doubt
 	if r.Wire < leastWire*s.Pixel {
-		return r, &Unclear{"the hooks' wire is too thin in the photo"}
+		return r, &Unclear{"wire_thin"}
 	}
 	resp := make([][]float64, len(bands))
 	for b := range bands {
@@ -600,7 +601,7 @@ func (f *finder) number() error {
 	r := f.r
 	h := r.Hooks
 	if len(h) < 4 {
-		return &Unclear{"fewer than four hooks are seen on one side"}
+		return &Unclear{"few"}
 	}
 	var turns []float64
 	for _, k := range h {
@@ -659,15 +660,15 @@ func (f *finder) number() error {
 		}
 	}
 	if twice > 3 && 8*twice > len(h) {
-		return &Unclear{"many hooks show as two lines each: one wire's two sides, or two wires"}
+		return &Unclear{"two_lines"}
 	}
 	f.ends()
 	sort.Float64s(r.Unclear)
 	if n := len(r.Unclear); n > 2 && float64(n) > 0.03*float64(len(h)) {
-		return &Unclear{"at several places a hook can be there or not"}
+		return &Unclear{"several_unclear"}
 	}
 	if m := len(r.Missing); float64(m) > 0.3*float64(len(h)) {
-		return &Unclear{"too many places of the row look empty"}
+		return &Unclear{"many_empty"}
 	}
 	f.even()
 	return nil

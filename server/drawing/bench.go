@@ -12,16 +12,18 @@ func benchSheets(r *result.Lacing, o report.Options) []*sheet {
 	var s *sheet
 	y := 0.0
 	page := func() {
-		s = &sheet{width: short, height: long, title: "Bench list"}
+		s = newSheet(short, long, o)
+		s.title = s.Text("drawing.bench")
 		sheets = append(sheets, s)
-		s.head(edge, 20, 6, -1, "Bench list")
-		s.say(edge, 27, 3.4, -1, pale, "%s", report.LacingHeadline(r))
+		s.head(edge, 20, 6, -1, s.title)
+		s.say(edge, 27, 3.4, -1, pale, "%s", report.LacingHeadline(r, o))
 		y = 36
 		if len(sheets) > 1 {
 			return
 		}
 		x := edge
-		for _, blank := range []string{"Conveyor", "Joint", "Name", "Date"} {
+		for _, name := range []string{"conveyor", "joint", "name", "date"} {
+			blank := s.Text("drawing." + name)
 			s.say(x, y, 3.2, -1, ink, "%s", blank)
 			from := x + textWidth(blank, 3.2) + 1
 			x += (short - 2*edge) / 4
@@ -31,7 +33,7 @@ func benchSheets(r *result.Lacing, o report.Options) []*sheet {
 	}
 	page()
 	const (
-		label = 34.0
+		label = 38.0
 		size  = 3.5
 		step  = 1.35 * size
 	)
@@ -49,7 +51,7 @@ func benchSheets(r *result.Lacing, o report.Options) []*sheet {
 			s.area(none, ink, 0.25, pt(edge, y-2.8), pt(edge+3.2, y-2.8), pt(edge+3.2, y+0.4), pt(edge, y+0.4))
 		}
 		if name != "" {
-			s.items = append(s.items, words{at: pt(edge+5, y), size: size, text: name, align: -1, bold: bold, ink: ink})
+			s.items = append(s.items, wording{at: pt(edge+5, y), size: size, text: name, align: -1, bold: bold, ink: ink})
 		}
 		for _, l := range lines {
 			s.say(x, y, size, -1, ink, "%s", l)
@@ -65,20 +67,20 @@ func benchSheets(r *result.Lacing, o report.Options) []*sheet {
 		s.head(edge, y, 4.2, -1, name)
 		y += 6.5
 	}
-	for _, c := range append(append([]string{}, report.Cautions...), report.LacingCautions...) {
+	for _, c := range report.LacingCautions(o) {
 		block(c, "", true, false)
 	}
-	group("Plan")
+	group(s.Text("drawing.plan"))
 	for _, row := range report.BenchList(r.Plan, o) {
 		block(row.Text, row.Label, row.Label != "", true)
 	}
 	if notes := report.LacingNotes(r, o); len(notes) > 0 {
-		group("To know")
+		group(s.Text("drawing.to_know"))
 		for _, n := range notes {
 			block(n.Text, "", false, false)
 		}
 	}
-	group("The chart")
+	group(s.Text("drawing.chart"))
 	for _, row := range report.FitRows(r, o) {
 		block(row.Text, row.Label, false, true)
 	}

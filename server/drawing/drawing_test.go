@@ -36,7 +36,7 @@ var hook = lacing.Fastener{Name: "KH 40", Pitch: 13, Wire: 2.4, ThicknessFrom: 6
 func texts(s *sheet) string {
 	var all []string
 	for _, i := range s.items {
-		if w, ok := i.(words); ok {
+		if w, ok := i.(wording); ok {
 			all = append(all, w.text)
 		}
 	}
@@ -70,11 +70,11 @@ func TestToScale(t *testing.T) {
 		w := lacing.Wish{LeadWidth: 300 + 2500*r.Float64(), Margin: 6, Thickness: 8, Notch: 30 * r.Float64(), Bias: 0.3 * (r.Float64() - 0.5), Reversible: r.IntN(2) == 0}
 		w.TrailWidth = w.LeadWidth + 10*(r.Float64()-0.5)
 		p := planned(t, hook, w).Plan
-		s := &sheet{width: long, height: short}
+		s := newSheet(long, short, report.Options{})
 		overall(s, p, report.Options{})
 		var by float64
 		for _, i := range s.items {
-			if x, ok := i.(words); ok && strings.HasPrefix(x.text, "Both ends meshed") {
+			if x, ok := i.(wording); ok && strings.HasPrefix(x.text, "Both ends meshed") {
 				if _, err := fmt.Sscanf(x.text[strings.Index(x.text, "Scale"):], "Scale 1 : %g,", &by); err != nil {
 					t.Fatal(x.text, err)
 				}
@@ -130,7 +130,7 @@ func TestToScale(t *testing.T) {
 func TestNothingOutsideNothingCramped(t *testing.T) {
 	r := rand.New(rand.NewPCG(45, 2))
 	for k := range 300 {
-		o := report.Options{Inches: k%2 == 1}
+		o := report.Options{Inches: k%2 == 1, Lang: []string{"en", "de"}[k/2%2]}
 		pitch := 4 + 20*r.Float64()
 		f := lacing.Fastener{Name: "KH 40", Pitch: pitch, Wire: pitch * (0.1 + 0.2*r.Float64()), ThicknessFrom: 6, ThicknessTo: 9, Pulley: 200, Strip: 24 * pitch, HooksPerStrip: 24, PinAllowance: 20}
 		w := lacing.Wish{LeadWidth: 300 + 2500*r.Float64(), Margin: 6, Thickness: 8, JointThickness: 7, Notch: 60 * r.Float64(), Reversible: r.IntN(2) == 0}
@@ -158,8 +158,8 @@ func TestNothingOutsideNothingCramped(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := &sheet{width: long, height: short}
-		running(s, pair, o)
+		s := newSheet(long, short, report.Options{})
+		running(s, pair)
 		told(s, &result.Joint{Pair: pair, Takeup: takeup}, o)
 		for n, s := range append(sheets, s) {
 			checkSheet(t, s, fmt.Sprintf("drawing %d, sheet %d", k, n))
@@ -187,7 +187,7 @@ func checkSheet(t *testing.T, s *sheet, name string) {
 					t.Errorf("%s: a line reaches %v", name, p)
 				}
 			}
-		case words:
+		case wording:
 			// 0.5 em a character is the Go font's own mean
 			w := textWidth(i.text, i.size) * 0.5 / 0.55
 			x := i.at.X - w*float64(i.align+1)/2
@@ -219,8 +219,8 @@ func TestRunningJointIsDrawnAsStated(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := &sheet{width: long, height: short}
-		running(s, p, report.Options{})
+		s := newSheet(long, short, report.Options{})
+		running(s, p)
 		var axes []shape
 		var straight shape
 		times := 0.0
@@ -232,7 +232,7 @@ func TestRunningJointIsDrawnAsStated(t *testing.T) {
 				} else if q.dash > 0 {
 					straight = q
 				}
-			case words:
+			case wording:
 				if strings.HasPrefix(q.text, "Angles drawn") {
 					if _, err := fmt.Sscanf(q.text, "Angles drawn %g times", &times); err != nil {
 						t.Fatal(err)

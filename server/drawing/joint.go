@@ -3,7 +3,6 @@ package drawing
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"beltend/geometry"
 	"beltend/geometry/joint"
@@ -14,9 +13,10 @@ import (
 
 // Joint draws a pair as it would run, angles exaggerated, as "svg" or "pdf".
 func Joint(r *result.Joint, format string, o report.Options) ([]byte, error) {
-	s := &sheet{width: long, height: short, title: "The joint as it would run"}
-	s.head(edge, 19, 6, -1, "The joint as it would run")
-	running(s, r.Pair, o)
+	s := newSheet(long, short, o)
+	s.title = s.Text("drawing.running")
+	s.head(edge, 19, 6, -1, s.title)
+	running(s, r.Pair)
 	told(s, r, o)
 	switch format {
 	case "svg":
@@ -47,7 +47,7 @@ func exaggeration(size, wanted float64) float64 {
 	return math.Min(1000, math.Max(1, roundDown(wanted/size)))
 }
 
-func running(s *sheet, p *joint.Pair, o report.Options) {
+func running(s *sheet, p *joint.Pair) {
 	const cx, cy, length, width = 76.0, 112.0, 78.0, 62.0 // middle of the joint, belt shown each way, mean width: mm on paper
 	rad := math.Pi / 180
 	kink, skew := p.Kink.Deg*rad, p.Skew.Deg*rad
@@ -91,7 +91,7 @@ func running(s *sheet, p *joint.Pair, o report.Options) {
 		s.area(fill, ink, 0.35, a, far.Sub(x.Mul(e.w/2)), far.Add(x.Mul(e.w/2)), b)
 		s.dashed(ink, 0.25, 1.2, v, far)
 		mid := v.Add(axis.Mul(0.62 * length))
-		s.say(mid.X+5, mid.Y, 3.4, -1, ink, "%s end", e.name)
+		s.say(mid.X+5, mid.Y, 3.4, -1, ink, "%s", s.Text("drawing.end_"+e.name))
 	}
 	s.line(steel, 1.1, v.Sub(h.Mul(narrow/2)), v.Add(h.Mul(narrow/2)))
 	s.dashed(trail, 0.25, 2.5, pt(cx, cy-length-6), pt(cx, cy+length+6))
@@ -99,7 +99,7 @@ func running(s *sheet, p *joint.Pair, o report.Options) {
 	s.head(cx-width/2-14, cy-length+6, 6, 1, "L")
 	s.head(cx+width/2+14, cy-length+6, 6, -1, "R")
 	s.arrow(ink, 0.5, pt(edge+4, cy+30), pt(edge+4, cy-30))
-	s.items = append(s.items, words{at: pt(edge+1.8, cy), size: 3, text: "belt travel", ink: ink, up: true})
+	s.items = append(s.items, wording{at: pt(edge+1.8, cy), size: 3, text: s.Text("drawing.travel"), ink: ink, up: true})
 	if t := p.Tendency; t.Side != "" {
 		d := -1.0
 		if t.Side == "right" {
@@ -113,23 +113,35 @@ func running(s *sheet, p *joint.Pair, o report.Options) {
 		if d < 0 {
 			align, x = 1, from.X+1
 		}
-		for _, l := range []string{"tends this", "way, not", "a promise"} {
-			s.say(x, y, 2.9, align, trail, "%s", l)
+		for _, l := range []string{"1", "2", "3"} {
+			s.say(x, y, 2.9, align, trail, "%s", s.Text("drawing.tends_"+l))
 			y += 3.9
 		}
 	}
-	said := []string{fmt.Sprintf("Angles drawn %g times larger", times)}
+	said := s.Text("drawing.angles", s.Decimal(fmt.Sprintf("%g", times)))
 	if steps > 1 {
-		said = append(said, fmt.Sprintf("difference of the widths %g times", steps))
+		said += s.Text("drawing.widths", s.Decimal(fmt.Sprintf("%g", steps)))
 	}
-	s.say(edge, 201, 2.9, -1, pale, "%s. Long dashes: straight from far end to far end. Seen from above, carrying side up.", strings.Join(said, ", "))
+	s.say(edge, 201, 2.9, -1, pale, "%s", s.Text("drawing.seen", said))
 }
 
-// told puts the numbers beside the drawing.
+// told puts the numbers beside the drawing, in letters as large as there is room
+// for.
 func told(s *sheet, r *result.Joint, o report.Options) {
-	const x, label, size = 152.0, 20.0, 3.2
+	before := len(s.items)
+	for size := 3.2; size > 2.3; size -= 0.15 {
+		s.items = s.items[:before]
+		if tell(s, r, size, o) <= short-edge {
+			return
+		}
+	}
+}
+
+// tell writes the numbers and returns the y below them.
+func tell(s *sheet, r *result.Joint, size float64, o report.Options) float64 {
+	const x, label = 152.0, 22.0
 	width := long - edge - x
-	y := s.para(x, 19, width, 3.8, ink, report.JointVerdict(r)) + 2.5
+	y := s.para(x, 19, width, 3.8, ink, report.JointVerdict(r, o)) + 2.5
 	rows := report.JointRows(r, o)
 	if r.Pair.Advised != nil {
 		rows = append(rows, report.RecutWay(r.Pair.Advised, o)...)
@@ -138,10 +150,10 @@ func told(s *sheet, r *result.Joint, o report.Options) {
 		rows = append(rows, report.TakeupRows(r.Takeup, o)...)
 	}
 	for _, n := range report.JointNotes(r, o) {
-		rows = append(rows, report.Row{Label: "Warning", Text: n.Text})
+		rows = append(rows, report.Row{Label: s.Text("report.warning"), Text: n.Text})
 	}
 	if r.Advice != "" {
-		rows = append(rows, report.Row{Label: "To settle", Text: r.Advice})
+		rows = append(rows, report.Row{Label: s.Text("report.to_settle"), Text: report.JointAdvice(r.Pair, o)})
 	}
 	for _, row := range rows {
 		if row.Label != "" {
@@ -151,7 +163,8 @@ func told(s *sheet, r *result.Joint, o report.Options) {
 		y = s.para(x+label, y, width-label, size, ink, row.Text)
 	}
 	y += 2.5
-	for _, c := range report.Cautions {
-		y = s.para(x, y, width, 2.8, pale, c)
+	for _, c := range report.Cautions(o) {
+		y = s.para(x, y, width, 0.875*size, pale, c)
 	}
+	return y
 }

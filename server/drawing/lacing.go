@@ -87,8 +87,9 @@ func hooks(s *sheet, w view, p *lacing.Plan, e *lacing.Side, sign float64, c col
 }
 
 func meshed(p *lacing.Plan, o report.Options) *sheet {
-	s := &sheet{width: long, height: short, title: fmt.Sprintf("%s: %d and %d hooks", p.Fastener.Name, p.Lead.Hooks, p.Trail.Hooks)}
-	s.head(edge, 19, 6, -1, fmt.Sprintf("%s: %d hooks leading, %d trailing", p.Fastener.Name, p.Lead.Hooks, p.Trail.Hooks))
+	s := newSheet(long, short, o)
+	s.title = s.Text("drawing.title", p.Fastener.Name, p.Lead.Hooks, p.Trail.Hooks)
+	s.head(edge, 19, 6, -1, s.Text("drawing.meshed", p.Fastener.Name, p.Lead.Hooks, p.Trail.Hooks))
 	overall(s, p, o)
 	corner(s, p, o, -1, edge)
 	corner(s, p, o, 1, long/2+3)
@@ -105,7 +106,7 @@ func overall(s *sheet, p *lacing.Plan, o report.Options) {
 	scale, text := scaleDown(math.Min(boxW/widest, boxH/(widest*math.Abs(math.Tan(bias))+4*gap+2*p.Fastener.Pitch)))
 	depth := (boxH/scale - widest*math.Abs(math.Tan(bias)) - 2*gap) / 2 // of belt shown behind each cut
 	w := view{origin: pt(long/2, 64), scale: scale, bias: bias, hinge: gap}
-	s.say(edge, 24.5, 3.1, -1, pale, "Both ends meshed, carrying side up. Scale %s, but for the length of the hooks and the hinge along the belt, which no chart gives.", text)
+	s.say(edge, 24.5, 3.1, -1, pale, "%s", s.Text("drawing.scale", s.Decimal(text)))
 
 	s.area(belt, ink, 0.3, outline(w, &p.Lead, 1, depth)...)
 	s.area(beltToo, ink, 0.3, outline(w, &p.Trail, -1, depth)...)
@@ -120,13 +121,13 @@ func overall(s *sheet, p *lacing.Plan, o report.Options) {
 	s.head(left-4, 35, 6, 1, "L")
 	s.head(right+4, 35, 6, -1, "R")
 	s.arrow(ink, 0.5, pt(edge+4, 86), pt(edge+4, 44))
-	s.items = append(s.items, words{at: pt(edge+1.8, 72), size: 3, text: "belt travel", ink: ink, up: true})
+	s.items = append(s.items, wording{at: pt(edge+1.8, 72), size: 3, text: s.Text("drawing.travel"), ink: ink, up: true})
 	if p.Reversible {
 		s.arrow(ink, 0.5, pt(edge+8, 44), pt(edge+8, 86))
 	}
 
-	s.dimension(w.origin.X-scale*p.Lead.Width/2, w.origin.X+scale*p.Lead.Width/2, 33, lead, 1, fmt.Sprintf("leading end: %d hooks, width %s", p.Lead.Hooks, withU(p.Lead.Width, p.Lead.WidthU95, o)))
-	s.dimension(w.origin.X-scale*p.Trail.Width/2, w.origin.X+scale*p.Trail.Width/2, 97, trail, 1, fmt.Sprintf("trailing end: %d hooks, width %s", p.Trail.Hooks, withU(p.Trail.Width, p.Trail.WidthU95, o)))
+	s.dimension(w.origin.X-scale*p.Lead.Width/2, w.origin.X+scale*p.Lead.Width/2, 33, lead, 1, s.Text("drawing.width_leading", p.Lead.Hooks, withU(p.Lead.Width, p.Lead.WidthU95, o)))
+	s.dimension(w.origin.X-scale*p.Trail.Width/2, w.origin.X+scale*p.Trail.Width/2, 97, trail, 1, s.Text("drawing.width_trailing", p.Trail.Hooks, withU(p.Trail.Width, p.Trail.WidthU95, o)))
 
 	// where each section starts: centre of its first hook from the left corner
 	for _, e := range []struct {
@@ -175,16 +176,16 @@ func corner(s *sheet, p *lacing.Plan, o report.Options, side, x0 float64) {
 	gap := 0.35 * f.Pitch
 	scale, text := scaleDown(math.Min(0.86*boxW/(widest-inner), paper/(3.2*gap)))
 	depth := paper/scale - gap // of belt shown behind each cut
-	name := "Left corners"
+	name := s.Text("drawing.left_corners")
 	// the belt's edge stands a little inside the box, on its own side
 	ox := x0 + 6 + scale*widest
 	if side > 0 {
-		name = "Right corners"
+		name = s.Text("drawing.right_corners")
 		ox = x0 + boxW - 6 - scale*widest
 	}
 	w := view{origin: pt(ox, 146), scale: scale, hinge: gap}
 	s.head(x0, 107, 3.8, -1, name)
-	s.say(x0+boxW, 107, 3, 1, pale, "scale %s, along the cut", text)
+	s.say(x0+boxW, 107, 3, 1, pale, "%s", s.Text("drawing.along", s.Decimal(text)))
 	y := func(v float64) float64 { return w.at(0, v).Y }
 	x := func(u float64) float64 { return w.at(side*u, 0).X }
 	for _, e := range []struct {
@@ -205,11 +206,11 @@ func corner(s *sheet, p *lacing.Plan, o report.Options, side, x0 float64) {
 			s.area(e.fill, none, 0, body...)
 			s.dashed(ink, 0.2, 1, cut[0], pt(x(half), y(e.sign*h)), cut[1])
 			s.line(ink, 0.5, cut...)
-			label := "notch, size by maker or site"
+			label := s.Text("drawing.notch_open")
 			if along > 0 {
-				label = "notch " + report.Place(n.Across, o) + " × " + report.Place(along, o)
+				label = s.Text("drawing.notch", report.Place(n.Across, o), report.Place(along, o))
 				if shown != along {
-					label += " (shortened)"
+					label += s.Text("drawing.shortened")
 				}
 			}
 			s.say(x(half-n.Across)-side*3.5, y(e.sign*(h+0.85*depth))+1, 2.9, int(side), ink, "%s", label)
@@ -246,15 +247,15 @@ func corner(s *sheet, p *lacing.Plan, o report.Options, side, x0 float64) {
 	}
 	l, t := &p.Lead, &p.Trail
 	margins := func(e *lacing.Side) string {
-		return report.Place(e.MarginLeft, o) + " free"
+		return s.Text("drawing.free", report.Place(e.MarginLeft, o))
 	}
 	dim(l, 1, 9.5, l.Cut/2, l.Cut/2-l.MarginLeft, lead, margins(l))
-	dim(l, 1, 4, l.Cut/2, l.Cut/2-l.First, lead, report.Place(l.First, o)+" to the first centre")
-	dim(t, -1, 4, t.Cut/2, t.Cut/2-t.First, trail, report.Place(t.First, o)+" to the first centre")
+	dim(l, 1, 4, l.Cut/2, l.Cut/2-l.First, lead, s.Text("drawing.first", report.Place(l.First, o)))
+	dim(t, -1, 4, t.Cut/2, t.Cut/2-t.First, trail, s.Text("drawing.first", report.Place(t.First, o)))
 	dim(t, -1, 9.5, t.Cut/2, t.Cut/2-t.MarginLeft, trail, margins(t))
 	a, b := l.Cut/2-l.First-f.Pitch, l.Cut/2-l.First-2*f.Pitch
 	if l.Hooks > 2 {
-		s.dimension(x(a), x(b), y(2*w.hinge)-3, ink, -side, "pitch "+report.Length(f.Pitch, o))
+		s.dimension(x(a), x(b), y(2*w.hinge)-3, ink, -side, s.Text("drawing.pitch", report.Length(f.Pitch, o)))
 	}
 }
 
@@ -278,23 +279,23 @@ func notchAcross(e *lacing.Side) float64 {
 // legend is the line of numbers that are of no one place.
 func legend(s *sheet, p *lacing.Plan, o report.Options) {
 	f := p.Fastener
-	pin := "pin " + report.Place(p.Pin.Length, o)
+	pin := s.Text("drawing.pin", report.Place(p.Pin.Length, o))
 	if p.Pin.Capped {
-		pin += " (capped, " + report.Place(p.Pin.Wanted, o) + " wanted)"
+		pin += s.Text("drawing.pin_capped", report.Place(p.Pin.Wanted, o))
 	}
-	first := fmt.Sprintf("Pitch %s · wire %s · free beside each meshing hook %s · row of hooks %s leading, %s trailing · %s",
+	first := s.Text("drawing.figures",
 		report.Length(f.Pitch, o), report.Length(f.Wire, o), report.Length(p.Mesh, o), report.Place(p.Lead.Span, o), report.Place(p.Trail.Span, o), pin)
-	second := fmt.Sprintf("Strips of %d: %d to take, %d hooks left over", f.HooksPerStrip, p.Strips, p.LeftOver)
+	second := s.Text("drawing.strips", f.HooksPerStrip, p.Strips, p.LeftOver)
 	if p.Width.Wider != "" {
-		second += fmt.Sprintf(" · the %s end stands out by %s on each side", p.Width.Wider, report.Length(p.Width.PerSide, o))
+		second += s.Text("drawing.stands_out", s.Text("drawing.end_"+p.Width.Wider), report.Length(p.Width.PerSide, o))
 	}
 	if p.BiasDeg != 0 {
-		second += fmt.Sprintf(" · cut at %+.4g° from square, %s and %s long", p.BiasDeg, report.Place(p.Lead.Cut, o), report.Place(p.Trail.Cut, o))
+		second += s.Text("drawing.bias", s.Decimal(fmt.Sprintf("%+.4g", p.BiasDeg)), report.Place(p.Lead.Cut, o), report.Place(p.Trail.Cut, o))
 	}
 	if k := p.Skive; k != nil {
-		second += fmt.Sprintf(" · skive %s back, %s to %s", report.Place(k.Back, o), report.Length(k.From, o), report.Length(k.To, o))
+		second += s.Text("drawing.skive", report.Place(k.Back, o), report.Length(k.From, o), report.Length(k.To, o))
 	}
 	y := s.para(edge, 185.5, long-2*edge, 3.1, ink, first)
 	y = s.para(edge, y+0.6, long-2*edge, 3.1, ink, second)
-	s.say(edge, math.Max(y+0.8, 200), 2.7, -1, pale, "Left and right, leading end up. Filled: leading hooks; outlined: trailing hooks. %s", report.Cautions[len(report.Cautions)-1])
+	s.say(edge, math.Max(y+0.8, 200), 2.7, -1, pale, "%s", s.Text("drawing.key", s.Text("cautions.4")))
 }

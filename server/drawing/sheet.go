@@ -19,6 +19,8 @@ import (
 	"golang.org/x/image/font/gofont/goregular"
 
 	"beltend/geometry"
+	"beltend/server/pages/words"
+	"beltend/server/report"
 )
 
 // A4, mm.
@@ -52,8 +54,8 @@ type shape struct {
 	fill   color.RGBA
 }
 
-// words is a line of text; x, y is the start, middle or end of its baseline.
-type words struct {
+// wording is a line of text; x, y is the start, middle or end of its baseline.
+type wording struct {
 	at    geometry.Vec2
 	size  float64
 	text  string
@@ -64,9 +66,14 @@ type words struct {
 }
 
 type sheet struct {
+	*words.Words
 	width, height float64
 	title         string
-	items         []any // shape or words, in the order drawn
+	items         []any // shape or wording, in the order drawn
+}
+
+func newSheet(width, height float64, o report.Options) *sheet {
+	return &sheet{Words: words.In(o.Lang), width: width, height: height}
 }
 
 func pt(x, y float64) geometry.Vec2 { return geometry.Vec2{X: x, Y: y} }
@@ -84,11 +91,11 @@ func (s *sheet) area(fill, line color.RGBA, width float64, pts ...geometry.Vec2)
 }
 
 func (s *sheet) say(x, y, size float64, align int, c color.RGBA, format string, a ...any) {
-	s.items = append(s.items, words{at: pt(x, y), size: size, text: fmt.Sprintf(format, a...), align: align, ink: c})
+	s.items = append(s.items, wording{at: pt(x, y), size: size, text: fmt.Sprintf(format, a...), align: align, ink: c})
 }
 
 func (s *sheet) head(x, y, size float64, align int, text string) {
-	s.items = append(s.items, words{at: pt(x, y), size: size, text: text, align: align, bold: true, ink: ink})
+	s.items = append(s.items, wording{at: pt(x, y), size: size, text: text, align: align, bold: true, ink: ink})
 }
 
 // arrow draws a line with a filled head at its end.
@@ -174,10 +181,10 @@ var escape = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&
 func (s *sheet) svg() []byte {
 	b := new(bytes.Buffer)
 	fmt.Fprintf(b, `<?xml version="1.0" encoding="UTF-8"?>
-<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" font-family="Go, 'DejaVu Sans', Verdana, Arial, sans-serif">
+<svg xmlns="http://www.w3.org/2000/svg" lang="%s" width="%gmm" height="%gmm" viewBox="0 0 %g %g" font-family="Go, 'DejaVu Sans', Verdana, Arial, sans-serif">
 <title>%s</title>
 <rect width="%g" height="%g" fill="#fff"/>
-`, s.width, s.height, s.width, s.height, escape.Replace(s.title), s.width, s.height)
+`, s.Lang, s.width, s.height, s.width, s.height, escape.Replace(s.title), s.width, s.height)
 	for _, item := range s.items {
 		switch i := item.(type) {
 		case shape:
@@ -200,7 +207,7 @@ func (s *sheet) svg() []byte {
 				fmt.Fprintf(b, ` stroke-dasharray="%s"`, number(i.dash))
 			}
 			b.WriteString("/>\n")
-		case words:
+		case wording:
 			anchor := [...]string{"start", "middle", "end"}[i.align+1]
 			fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s" text-anchor="%s" fill="%s"`, number(i.at.X), number(i.at.Y), number(i.size), anchor, hex(i.ink))
 			if i.bold {
@@ -232,7 +239,7 @@ func pdf(sheets ...*sheet) ([]byte, error) {
 	doc.SetAutoPageBreak(false, 0)
 	doc.SetTitle(sheets[0].title, true)
 	doc.SetCreator("beltend", true)
-	doc.SetLang("en")
+	doc.SetLang(sheets[0].Lang)
 	doc.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	doc.AddUTF8FontFromBytes("go", "B", gobold.TTF)
 	doc.SetLineCapStyle("round")
@@ -247,7 +254,7 @@ func pdf(sheets ...*sheet) ([]byte, error) {
 			switch i := item.(type) {
 			case shape:
 				pdfShape(doc, i)
-			case words:
+			case wording:
 				pdfWords(doc, i)
 			}
 		}
@@ -292,7 +299,7 @@ func pdfShape(doc *fpdf.Fpdf, i shape) {
 	}
 }
 
-func pdfWords(doc *fpdf.Fpdf, i words) {
+func pdfWords(doc *fpdf.Fpdf, i wording) {
 	style := ""
 	if i.bold {
 		style = "B"

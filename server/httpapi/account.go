@@ -266,7 +266,7 @@ func (s *service) ownPassword(c *gin.Context) {
 		s.accountPage(c, http.StatusUnauthorized, &pages.ProblemData{Title: w.Text("account.old_wrong"), Detail: w.Text("account.old_wrong_do"), Code: "wrong_sign_in"}, false)
 	case err != nil:
 		p := problemOf(err)
-		s.accountPage(c, p.Status, problemData(w, p), false)
+		s.accountPage(c, p.Status, s.problemData(c, p), false)
 	default:
 		c.Redirect(http.StatusSeeOther, "/sign-in?next=/account")
 	}

@@ -20,6 +20,7 @@ import (
 	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
@@ -93,7 +94,7 @@ func put(t *testing.T, s *store.Store, by store.Person, m archive.Measurement, p
 	if m.Step == "" {
 		m.Step = archive.StepCut
 	}
-	kept, err := s.Put(t.Context(), by.Actor, m, r, false, nil)
+	kept, err := s.Put(t.Context(), by.Actor, m, r, report.Options{}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@ package httpapi
 import (
 	"context"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -10,7 +11,9 @@ import (
 
 	"beltend/server/measure"
 	"beltend/server/order"
+	"beltend/server/pages"
 	"beltend/server/pictures"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
@@ -19,8 +22,8 @@ import (
 
 // Draw makes what store.New draws with: the workers do it.
 func Draw(m Measurer) store.Draw {
-	return func(ctx context.Context, photos []store.File, r *result.Measurement, inches bool, window *overlay.Window) ([]store.File, error) {
-		job := worker.Job{Draw: r, Inches: inches, Window: window}
+	return func(ctx context.Context, photos []store.File, r *result.Measurement, o report.Options, window *overlay.Window) ([]store.File, error) {
+		job := worker.Job{Draw: r, Inches: o.Inches, Lang: o.Lang, Window: window}
 		for _, p := range photos {
 			job.Photos = append(job.Photos, measure.Input(p))
 		}
@@ -67,7 +70,7 @@ func (s *service) send(c *gin.Context, others ...string) (store.Record, map[stri
 		default:
 			return order.Order{}, &measure.UsageError{Setting: "units", Message: "is mm or in"}
 		}
-		return s.Orders.Take(ctx, s.who(c), place(fields), job.Photos, job.Settings, job.Inches)
+		return s.Orders.Take(ctx, s.who(c), place(fields), job.Photos, job.Settings, report.Options{Inches: job.Inches, Lang: job.Lang})
 	}()
 	if err != nil {
 		s.metrics.turnedAway(err)
@@ -110,12 +113,21 @@ func (s *service) record(c *gin.Context) (store.Record, error) {
 	if err != nil {
 		return r, err
 	}
-	r.Inches = inches(c)
+	o := drawnFor(c)
+	r.Inches, r.Lang = o.Inches, o.Lang
 	r.Measurement.Links = links(&r)
 	return r, nil
 }
 
-func inches(c *gin.Context) bool { return c.Query("units") == "in" }
+// drawnFor is what the address asks for, units=in and lang=de: cookies do not
+// count outside of the pages.
+func drawnFor(c *gin.Context) report.Options {
+	o := report.Options{Inches: c.Query("units") == "in"}
+	if lang := c.Query("lang"); pages.Known(lang) {
+		o.Lang = lang
+	}
+	return o
+}
 
 // overlay serves /overlay/1.jpg and so on.
 func (s *service) overlay(c *gin.Context) {
@@ -130,7 +142,7 @@ func (s *service) overlay(c *gin.Context) {
 func (s *service) picture(name string) gin.HandlerFunc {
 	kind := map[string]string{"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml"}[name[strings.LastIndex(name, ".")+1:]]
 	return func(c *gin.Context) {
-		b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, c.Param("id"), name, inches(c), nil)
+		b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, c.Param("id"), name, drawnFor(c), nil)
 		if err != nil {
 			s.fail(c, err)
 			return
@@ -142,9 +154,16 @@ func (s *service) picture(name string) gin.HandlerFunc {
 }
 
 func links(r *store.Record) *result.Links {
-	self, units := "/api/v1/measurements/"+r.ID, ""
+	self, query := "/api/v1/measurements/"+r.ID, url.Values{}
 	if r.Inches {
-		units = "?units=in"
+		query.Set("units", "in")
+	}
+	if r.Lang != "" {
+		query.Set("lang", r.Lang)
+	}
+	units := ""
+	if len(query) > 0 {
+		units = "?" + query.Encode()
 	}
 	l := &result.Links{Self: self, Overlay: []string{}}
 	if r.Kept.PhotosRemoved > 0 { // nothing can be drawn any more

@@ -35,7 +35,8 @@ type problem struct {
 
 	Instance string `json:"instance,omitempty"` // address of the record of a refusal
 
-	retryAfter int // seconds
+	retryAfter int             // seconds
+	refused    *result.Refusal // what it was made from, if from a refusal
 }
 
 func (p problem) Error() string { return p.Code + ": " + p.Detail }
@@ -59,7 +60,7 @@ func problemOf(err error) problem {
 	case errors.As(err, &p):
 		return p
 	case errors.As(err, &refused):
-		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo}
+		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo, refused: refused}
 	case errors.As(err, &usage):
 		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
 	case errors.As(err, &many):
@@ -74,7 +75,7 @@ func problemOf(err error) problem {
 	case errors.Is(err, archive.NotFound):
 		return problemNotFound
 	case errors.Is(err, archive.Invalid):
-		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again."}
+		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again.", Setting: field(archive.Message(err))}
 	case errors.Is(err, archive.Conflict):
 		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again."}
 	case errors.Is(err, archive.Removed):
@@ -89,6 +90,15 @@ func problemOf(err error) problem {
 		return problemStopping
 	}
 	return problemFault
+}
+
+// field is what a message of the archive names first, "role: give one at least".
+func field(message string) string {
+	name, _, named := strings.Cut(message, ":")
+	if !named || strings.ContainsAny(name, " .") {
+		return ""
+	}
+	return name
 }
 
 // refusalStatus is 422 for a photo that can be read but not measured.
@@ -115,7 +125,7 @@ func (s *service) fail(c *gin.Context, err error) {
 	}
 	c.Abort()
 	if !strings.HasPrefix(c.Request.URL.Path, "/api/") && strings.Contains(c.GetHeader("Accept"), "text/html") {
-		data := problemData(s.words(c), p)
+		data := s.problemData(c, p)
 		s.render(c, p.Status, "problem.html", pages.Page{Title: data.Title, Data: data})
 		return
 	}

@@ -151,7 +151,7 @@ func (s *service) reviewList(c *gin.Context) {
 			s.fail(c, err)
 			return
 		}
-		status, d.Problem = p.Status, problemData(w, p)
+		status, d.Problem = p.Status, s.problemData(c, p)
 	}
 	d.Rows = pages.ReviewRows(w, found.Items, s.view(c).Inches)
 	d.Next = next(c, found.Next)
@@ -254,7 +254,7 @@ func (s *service) signOff(c *gin.Context) {
 	}
 	if errors.Is(err, archive.Invalid) || errors.Is(err, archive.Conflict) {
 		p := problemOf(err)
-		s.reviewRecordWith(c, p.Status, problemData(s.words(c), p))
+		s.reviewRecordWith(c, p.Status, s.problemData(c, p))
 		return
 	}
 	if err != nil {
@@ -321,7 +321,7 @@ func (s *service) comparePicture(c *gin.Context) {
 		s.fail(c, problemNotFound)
 		return
 	}
-	b, err := s.Store.Picture(c.Request.Context(), s.user(c).Sites, id, "topdown.jpg", s.view(c).Inches, &window)
+	b, err := s.Store.Picture(c.Request.Context(), s.user(c).Sites, id, "topdown.jpg", s.view(c).Options(), &window)
 	if err != nil {
 		s.fail(c, err)
 		return

@@ -67,7 +67,7 @@ func (s *service) addCardSet(c *gin.Context) {
 	}
 	if err != nil {
 		p := problemOf(err)
-		s.cardSetsWith(c, p.Status, problemData(s.words(c), p))
+		s.cardSetsWith(c, p.Status, s.problemData(c, p))
 		return
 	}
 	c.Redirect(http.StatusSeeOther, "/review/cards/"+set.ID)
@@ -149,7 +149,7 @@ func (s *service) addCardCheck(c *gin.Context) {
 	}
 	if err != nil {
 		p := problemOf(err)
-		s.cardSetWith(c, p.Status, problemData(s.words(c), p))
+		s.cardSetWith(c, p.Status, s.problemData(c, p))
 		return
 	}
 	c.Redirect(http.StatusSeeOther, "/review/cards/"+set.ID)

@@ -33,7 +33,7 @@ func (s *service) controlChart(c *gin.Context) {
 			s.fail(c, err)
 			return
 		}
-		status, d.Problem = p.Status, problemData(w, p)
+		status, d.Problem = p.Status, s.problemData(c, p)
 	}
 	d.All = len(points) < chartPoints
 	d.Charts = pages.ControlCharts(w, points, d.By, filters.Sites)

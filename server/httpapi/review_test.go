@@ -12,6 +12,7 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 )

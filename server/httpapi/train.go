@@ -473,7 +473,7 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 	}
 	w := t.words(c)
 	if m.m == nil { // refused
-		return &gotten{Kind: "refused", Refusal: problemData(w, problemOf(m.refused)), Says: w.Text("train.says_refused")}, nil
+		return &gotten{Kind: "refused", Refusal: t.problemData(c, problemOf(m.refused)), Says: w.Text("train.says_refused")}, nil
 	}
 	g := &gotten{Kind: string(m.m.Verdict)}
 	if len(m.overlay) > 0 {

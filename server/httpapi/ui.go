@@ -171,5 +171,5 @@ func (s *service) offline(c *gin.Context) {
 // components shows every part of pages in every theme.
 func (s *service) components(c *gin.Context) {
 	w := s.words(c)
-	s.render(c, http.StatusOK, "components.html", pages.Page{Title: w.Text("components.title"), Data: pages.Samples(w)})
+	s.render(c, http.StatusOK, "components.html", pages.Page{Title: w.Text("components.title"), Data: pages.Samples(s.view(c).Options())})
 }

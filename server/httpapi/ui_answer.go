@@ -14,6 +14,7 @@ import (
 	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/pictures"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/vision/photo"
@@ -27,7 +28,7 @@ func (s *service) page(c *gin.Context) {
 		return
 	}
 	v := s.view(c)
-	r.Inches = v.Inches
+	r.Inches, r.Lang = v.Inches, v.Lang
 	r.Measurement.Links = links(&r)
 	p := pages.Result(v, r)
 	d := p.Data.(*pages.ResultData)
@@ -64,7 +65,7 @@ func (s *service) above(c *gin.Context) {
 		s.fail(c, problemNotFound)
 		return
 	}
-	b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, "topdown.jpg", inches(c), &win)
+	b, err := s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, "topdown.jpg", s.view(c).Options(), &win)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -94,7 +95,7 @@ func (s *service) original(c *gin.Context) {
 	}
 	kind := p.Type
 	if c.Request.URL.Query().Has("shown") && kind == "image/"+string(photo.HEIC) {
-		if data, err = s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, fmt.Sprintf("photo-%d.jpg", n), false, nil); err != nil {
+		if data, err = s.Store.Picture(c.Request.Context(), s.who(c).Sites, r.ID, fmt.Sprintf("photo-%d.jpg", n), report.Options{}, nil); err != nil {
 			s.fail(c, err)
 			return
 		}
@@ -117,14 +118,14 @@ func (s *service) again(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	by, inches := s.who(c), s.view(c).Inches
+	by, reads := s.who(c), s.view(c).Options()
 	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
-		return s.measureAgain(ctx, by, r, o, inches, progress)
+		return s.measureAgain(ctx, by, r, o, reads, progress)
 	})
 }
 
 // measureAgain measures the photos of a measurement once more.
-func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o request, inches bool, progress measure.Progress) (store.Record, error) {
+func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o request, reads report.Options, progress measure.Progress) (store.Record, error) {
 	k := r.Kept
 	photos, err := s.keptPhotos(ctx, k.Site, photoHashes(k))
 	if err != nil {
@@ -147,7 +148,7 @@ func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Rec
 		set = jointAsks(set, &h)
 	}
 	return s.ask(ctx, order.Order{By: by.Actor, Joint: k.Joint, End: k.End, Step: k.Step, Person: k.Person, CardSet: k.CardSet, Note: k.Note, Supersedes: r.ID,
-		Photos: photos, Settings: set, Inches: inches}, progress)
+		Photos: photos, Settings: set, Inches: reads.Inches, Lang: reads.Lang}, progress)
 }
 
 // newest adds hints to those before: the newest of an edge holds.

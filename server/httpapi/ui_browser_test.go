@@ -34,7 +34,7 @@ type inProcess struct{}
 func (inProcess) Ready(context.Context) error { return nil }
 
 func (inProcess) Run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
-	m, o := job.Draw, report.Options{Inches: job.Inches}
+	m, o := job.Draw, report.Options{Inches: job.Inches, Lang: job.Lang}
 	if m == nil {
 		var err error
 		if m, err = measure.Run(ctx, job.Photos, job.Settings, progress); err != nil {

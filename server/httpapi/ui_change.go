@@ -43,7 +43,7 @@ func (s *service) changing(c *gin.Context) {
 func (s *service) changeForm(c *gin.Context, status int, h *pages.JointHead, fields map[string]string, err error) {
 	w := s.words(c)
 	form := pages.JointForm{Fields: fields, Head: h}
-	form.Problem, form.Wrong = s.formProblem(w, err)
+	form.Problem, form.Wrong = s.formProblem(c, err)
 	s.render(c, status, "joint_new.html", pages.Page{Title: w.Text("joint.change"), Data: form})
 }
 
@@ -272,10 +272,10 @@ func (s *service) decideAgain(c *gin.Context) {
 	for _, id := range d.Outdated {
 		r, err := s.Store.Get(ctx, who.Sites, id)
 		if err == nil {
-			_, err = s.measureAgain(ctx, who, r, request{Joint: true}, v.Inches, nil)
+			_, err = s.measureAgain(ctx, who, r, request{Joint: true}, v.Options(), nil)
 		}
 		if err != nil {
-			s.jointWith(c, problemOf(err).Status, problemData(w, problemOf(err)))
+			s.jointWith(c, problemOf(err).Status, s.problemData(c, problemOf(err)))
 			return
 		}
 	}
@@ -283,7 +283,7 @@ func (s *service) decideAgain(c *gin.Context) {
 }
 
 // formProblem puts an error of a form into words, with the field that is wrong.
-func (s *service) formProblem(w *pages.Words, err error) (*pages.ProblemData, string) {
+func (s *service) formProblem(c *gin.Context, err error) (*pages.ProblemData, string) {
 	if err == nil {
 		return nil, ""
 	}
@@ -292,5 +292,5 @@ func (s *service) formProblem(w *pages.Words, err error) (*pages.ProblemData, st
 	if errors.As(err, &usage) {
 		wrong = usage.Setting
 	}
-	return problemData(w, problemOf(err)), wrong
+	return s.problemData(c, problemOf(err)), wrong
 }

@@ -2,10 +2,12 @@ package httpapi
 
 import (
 	"net/http"
+	"strconv"
 
 	"github.com/gin-gonic/gin"
 
 	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/store"
 )
 
@@ -44,7 +46,7 @@ func (s *service) upload(c *gin.Context) {
 	if p.retryAfter > 0 {
 		c.Header("Retry-After", retryAfter(p))
 	}
-	data := problemData(s.words(c), p)
+	data := s.problemData(c, p)
 	data.Kept = keptPage(r)
 	s.homeWith(c, p.Status, data, fields)
 }
@@ -57,8 +59,17 @@ func keptPage(r store.Record) string {
 	return "/m/" + r.ID
 }
 
-// problemData puts a problem into the person's language where the catalogue
-// knows its code.
-func problemData(w *pages.Words, p problem) *pages.ProblemData {
-	return pages.ProblemOf(w, p.Code, title(p.Status), p.Detail, p.Advice)
+// problemData puts a problem into the person's language and units.
+func (s *service) problemData(c *gin.Context, p problem) *pages.ProblemData {
+	v := s.view(c)
+	return problemIn(v.Options(), p)
+}
+
+func problemIn(o report.Options, p problem) *pages.ProblemData {
+	w := pages.In(o.Lang)
+	title := w.Or("status."+strconv.Itoa(p.Status), title(p.Status))
+	if p.refused != nil {
+		return pages.RefusedOf(p.refused, title, o)
+	}
+	return pages.ProblemOf(w, p.Code, title, p.Detail, p.Advice, p.Setting)
 }

@@ -103,7 +103,7 @@ func (s *service) jointForm(c *gin.Context, status int, fields map[string]string
 	ctx, sites := c.Request.Context(), s.who(c).Sites
 	w := s.words(c)
 	form := pages.JointForm{Fields: fields}
-	form.Problem, form.Wrong = s.formProblem(w, err)
+	form.Problem, form.Wrong = s.formProblem(c, err)
 	names := func(list []string) []string {
 		list = slices.DeleteFunc(list, func(name string) bool { return name == store.Loose })
 		slices.Sort(list)
@@ -295,7 +295,7 @@ func (s *service) acknowledge(c *gin.Context) {
 	}
 	name := strings.TrimSpace(c.PostForm("name"))
 	if name == "" || c.PostForm("done") == "" {
-		s.jointWith(c, http.StatusBadRequest, problemData(w, problemOf(&measure.UsageError{Setting: "name", Message: w.Text("photo.needs_cautions")})))
+		s.jointWith(c, http.StatusBadRequest, s.problemData(c, problemOf(&measure.UsageError{Setting: "name", Message: w.Text("photo.needs_cautions")})))
 		return
 	}
 	j := h.Joint

@@ -21,6 +21,7 @@ import (
 	"beltend/server/measure"
 	"beltend/server/order"
 	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/setting"
 	"beltend/server/store"
@@ -150,7 +151,7 @@ func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o reque
 
 // measureStep measures the photos asked for together with those that gave the
 // last answer here. What was measured of the same photos already is given back.
-func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o request, inches bool, progress measure.Progress) (store.Record, error) {
+func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o request, reads report.Options, progress measure.Progress) (store.Record, error) {
 	if h.Cautions == nil {
 		return store.Record{}, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
 	}
@@ -213,7 +214,7 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 		person = h.Cautions.Name
 	}
 	return s.ask(ctx, order.Order{By: by.Actor, Joint: h.ID, End: h.End, Step: h.Step, Person: person, CardSet: o.CardSet, Supersedes: supersedes,
-		Photos: photos, Settings: set, Inches: inches}, progress)
+		Photos: photos, Settings: set, Inches: reads.Inches, Lang: reads.Lang}, progress)
 }
 
 // ask asks for the measurement of photos that are kept.
@@ -266,7 +267,7 @@ func (s *service) sendPhotos(c *gin.Context) {
 	if p.retryAfter > 0 {
 		c.Header("Retry-After", retryAfter(p))
 	}
-	data := problemData(w, p)
+	data := s.problemData(c, p)
 	data.Kept = keptPage(r)
 	s.photosWith(c, p.Status, data, pages.RefusedChecks(w, p.Code, data.Advice))
 }
@@ -291,7 +292,7 @@ func (s *service) measureForm(c *gin.Context, by store.Person, h *pages.JointHea
 	if err != nil {
 		return store.Record{}, err
 	}
-	return s.measureStep(ctx, by, h, o, s.view(c).Inches, nil)
+	return s.measureStep(ctx, by, h, o, s.view(c).Options(), nil)
 }
 
 // keepPhoto keeps a photo without its location.
@@ -508,9 +509,9 @@ func (s *service) stepMeasure(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	by, inches := s.who(c), s.view(c).Inches
+	by, reads := s.who(c), s.view(c).Options()
 	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
-		return s.measureStep(ctx, by, &h, o, inches, progress)
+		return s.measureStep(ctx, by, &h, o, reads, progress)
 	})
 }
 
@@ -569,7 +570,7 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 			if p.Status == http.StatusInternalServerError {
 				s.Log.Error("measurement failed", "path", c.Request.URL.Path, "error", e.err)
 			}
-			data := problemData(s.words(c), p)
+			data := s.problemData(c, p)
 			var found []result.Image // all the same
 			if e.r.ID != "" {
 				found = e.r.Measurement.Image

@@ -42,7 +42,7 @@ func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanD
 		if status = p.Status; status == http.StatusInternalServerError {
 			s.Log.Error("plan failed", "path", c.Request.URL.Path, "error", err)
 		}
-		d.Done, d.Problem = false, problemData(s.words(c), p)
+		d.Done, d.Problem = false, s.problemData(c, p)
 	}
 	s.render(c, status, template, pages.Page{Title: title, Data: d})
 }

@@ -1,12 +1,12 @@
 package measure
 
 import (
-	"fmt"
 	"math"
 	"strings"
 
 	"beltend/geometry"
 	"beltend/geometry/bundle"
+	"beltend/server/report"
 	"beltend/server/result"
 )
 
@@ -80,7 +80,7 @@ func build(shots []*shot, s *result.Settings) (*network, error) {
 				continue
 			}
 			if !ok {
-				return nil, &result.Refusal{Code: "no_card", Photo: sh.name, Message: sh.name + ": the card's corners fit no camera position.", Advice: "Lay the card flat on the belt and take the photo again."}
+				return nil, report.Refuse("no_card", "no_pose", sh.name, nil)
 			}
 			view := geometry.NewView(n.problem.Cameras[sh.camera].Mean, start)
 			ph := bundle.Photo{Camera: sh.camera, Start: start}
@@ -114,8 +114,7 @@ func build(shots []*shot, s *result.Settings) (*network, error) {
 					out = append(out, sh.name)
 				}
 			}
-			return nil, &result.Refusal{Code: "photos_not_connected", Message: fmt.Sprintf("No card is both in %s and in the other photos.", strings.Join(out, ", ")),
-				Advice: "Photos measured together must share a card that was not moved between them. Leave this photo out or take it again."}
+			return nil, report.Refuse("photos_not_connected", "", "", result.Values{"photos": strings.Join(out, ", ")})
 		}
 	}
 	return n, nil
@@ -215,25 +214,20 @@ func checkNetwork(n *network, shots []*shot) error {
 			}
 			if rms > limit {
 				if len(n.names) == 1 {
-					return &result.Refusal{Code: "not_flat", Photo: sh.name,
-						Message: fmt.Sprintf("%s: the corners of %s are off a flat card by %.1f px.", sh.name, n.names[c], rms),
-						Advice:  "Lay the card flat (tape its corners down, put it on an even part of the belt) and take the photo again."}
+					return report.Refuse("not_flat", "card", sh.name, result.Values{"card": n.names[c], "off_px": rms})
 				}
-				code, msg := "card_not_on_belt", fmt.Sprintf("%s: the cards disagree; %s fits worst, by %.1f px.", sh.name, n.names[worst(r.CardRMS[i])], rms)
+				code := "card_not_on_belt"
 				if len(shots) > 1 {
-					code, msg = "photos_differ", fmt.Sprintf("%s does not fit the other photos: %s is off by %.1f px.", sh.name, n.names[worst(r.CardRMS[i])], rms)
+					code = "photos_differ"
 				}
-				return &result.Refusal{Code: code, Photo: sh.name, Message: msg,
-					Advice: "Lay every card flat on the belt's top, nothing under it, none moved between photos, and take the photo again."}
+				return report.Refuse(code, "card", sh.name, result.Values{"card": n.names[worst(r.CardRMS[i])], "off_px": rms})
 			}
 		}
 	}
 	for c, cam := range r.Cameras {
 		pr := n.problem.Cameras[c]
 		if pull := math.Abs(cam.F-pr.Mean.F) / pr.SD.F; pull > maxFocalPull {
-			return &result.Refusal{Code: "card_not_on_belt", Photo: shots[0].name,
-				Message: fmt.Sprintf("The cards fit together only with a focal length %.0f %% off what the camera says.", 100*math.Abs(cam.F/pr.Mean.F-1)),
-				Advice:  "Lay every card flat on the belt's top with nothing under it, use the original photo (not cropped or edited), and take the photo again."}
+			return report.Refuse("card_not_on_belt", "focal", shots[0].name, result.Values{"off_percent": 100 * math.Abs(cam.F/pr.Mean.F-1)})
 		}
 	}
 	return nil

@@ -3,13 +3,16 @@ package measure
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/stat"
 
 	"beltend/geometry"
 	"beltend/geometry/square"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision"
+	"beltend/vision/photo"
 )
 
 // Method is the version of the measuring method: results keep it.
@@ -57,8 +60,7 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 	j := &judgement{}
 	var err error
 	if j.v, j.variance, j.budget, err = evaluate(shots, n, ends, &set); err != nil {
-		return nil, &result.Refusal{Code: "edge_unclear", Photo: name, Message: "The belt's edges and the " + nameOf(line) + " do not make a belt end: " + err.Error() + ".",
-			Advice: "Step back so that more of both belt edges is in the picture, and take the photo again."}
+		return nil, report.Refuse("edge_unclear", "no_end", name, result.Values{"line": line})
 	}
 	if err := checkEnd(j, ends, line, name); err != nil {
 		return nil, err
@@ -73,8 +75,7 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 		}
 	}
 	if j.u(qOffset) > hopelessPerMetre/1000*j.v.WidthAtCut {
-		return nil, &result.Refusal{Code: "too_uncertain", Message: fmt.Sprintf("The photo tells the offset only to within %.0f mm.", j.u(qOffset)),
-			Advice: "Step closer, hold the phone more upright over the belt, lay a second card near the other edge."}
+		return nil, report.Refuse("too_uncertain", "", "", result.Values{"u95_mm": j.u(qOffset)})
 	}
 	return j, nil
 }
@@ -121,13 +122,14 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 		}
 	}
 	m.Budget = append(j.budget, result.BudgetRow{Source: "combined", UMM: math.Sqrt(j.variance[qOffset]), Comment: fmt.Sprintf("U95 = %.1f u", coverage)})
-	m.Advice = advise(m, shots, n)
+	m.AdviceCode = advise(m, shots, n)
+	m.Advice = report.Advise(m.AdviceCode)
 	m.Findings = findings(j.faults, j.variance, m.Line)
 	for i, sh := range shots {
 		m.Photos = append(m.Photos, photoRecord(sh, n, i, v, leftOut[i]))
 		m.Image = append(m.Image, imageRecord(sh, n, i, v, ends, line, leftOut[i] == ""))
 		for _, w := range sh.info.Warnings {
-			m.Warnings = append(m.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
+			m.Warnings = append(m.Warnings, ofPhoto(sh, w))
 		}
 	}
 	if len(ends) > 1 {
@@ -141,8 +143,7 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 	}
 	warn(m, shots, n, s, v, u(qWidthMean))
 	if m.Line == drawn && line.widthMM > thickMM {
-		m.Warnings = append(m.Warnings, result.Warning{Code: "thick_line",
-			Message: fmt.Sprintf("The drawn line is %.1f mm wide; its middle was judged. Keep the knife on one side of it all the way.", line.widthMM)})
+		m.Warnings = append(m.Warnings, report.Warn("thick_line", "", result.Values{"width_mm": line.widthMM}))
 	}
 	return m, nil
 }
@@ -155,23 +156,19 @@ const thickMM = 3.0
 func checkEnd(j *judgement, ends []seen, line, name string) error {
 	v := j.v
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
-		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: the two belt edges found are %.1f degrees out of parallel.", name, taper*180/math.Pi),
-			Advice: "Clear both edges, lay the card flat on the belt, and take the photo again; or set the edges by hand."}
+		return report.Refuse("edge_unclear", "taper", name, result.Values{"taper_deg": taper * 180 / math.Pi})
 	}
 	if s := cutSeen(ends, v.WidthAtCut); line == cut && s < 0.8 {
-		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: the cut is seen over only %.0f %% of the belt's width.", name, 100*s),
-			Advice: "Clear the cut of hands and tools, give it even light or lay paper under it, and take the photo again."}
+		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if flares(ends) {
-		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the belt edges bend away near the cut: the end seems to curl up.",
-			Advice: "Press the end flat (weights on its corners, clear of edges and cut) and take the photo again."}
+		return report.Refuse("not_flat", "curls", name, nil)
 	}
 	if line == drawn {
 		return checkDrawn(j, ends, name)
 	}
 	if v.CutStraightness > 0.05*v.WidthAtCut+5 || wavy(ends) > mostWavy {
-		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the cut is uneven by %.0f mm: something may lie over it.", name, v.CutStraightness),
-			Advice: "Clear the cut of hands and tools and take the photo again; or set the cut by hand."}
+		return report.Refuse("cut_unclear", "uneven", name, result.Values{"uneven_mm": v.CutStraightness})
 	}
 	return nil
 }
@@ -247,20 +244,25 @@ func round(x float64, digits int) float64 {
 	return math.Round(x*p) / p
 }
 
-// advise says what would settle an undecided verdict.
+// ofPhoto is a warning about a photo's file.
+func ofPhoto(sh *shot, w photo.Warning) result.Warning {
+	return result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message, Values: result.Values{"photo": sh.name}}
+}
+
+// advise says by a code what would settle an undecided verdict.
 func advise(m *result.Measurement, shots []*shot, n *network) string {
 	if m.Verdict != result.Undecided {
 		return ""
 	}
 	switch {
 	case shots[0].plain():
-		return "A plain sheet is known to a few tenths of a per cent only: print two reference cards, lay one near each belt edge, and take the photo again."
+		return "print_cards"
 	case len(n.names) == 1:
-		return "Lay a second card near the other belt edge, or take another photo from the other side, and measure both photos together."
+		return "second_card"
 	case len(shots) == 1:
-		return "Take another photo of the same end from the other side and measure both together; step closer if the whole end still fits."
+		return "second_photo"
 	}
-	return "Check with equal diagonals and a tape: the offset is too near the tolerance for photos alone."
+	return "diagonals"
 }
 
 func photoRecord(sh *shot, n *network, i int, v *square.Values, leftOut string) result.Photo {
@@ -375,34 +377,43 @@ func uprightView(sh *shot, view *geometry.View, v *square.Values) (geometry.Came
 
 // warn adds what a person should know about this measurement.
 func warn(m *result.Measurement, shots []*shot, n *network, s *result.Settings, v *square.Values, uWidth float64) {
-	add := func(code, format string, a ...any) {
-		m.Warnings = append(m.Warnings, result.Warning{Code: code, Message: fmt.Sprintf(format, a...)})
+	add := func(code, reason string, v result.Values) {
+		m.Warnings = append(m.Warnings, report.Warn(code, reason, v))
 	}
 	if s.NominalMM > 0 {
 		if d := v.WidthMean/s.NominalMM - 1; math.Abs(v.WidthMean-s.NominalMM) > 0.015*s.NominalMM+uWidth {
-			add("width_differs", "The belt measures %.0f mm, %.1f %% off the nominal %.0f mm: check the print scale of the cards, the width entered, and that the cards lie on the belt.", v.WidthMean, 100*d, s.NominalMM)
+			add("width_differs", "", result.Values{"width_mm": v.WidthMean, "off_percent": 100 * d, "nominal_mm": s.NominalMM})
 		}
 	}
 	if shots[0].plain() {
-		add("plain_sheet", "Measured from a %s, an emergency reference: its sides may be off by 2 mm and its corners are few, so the uncertainty is larger. Print a reference card for the next photo.", n.names[0])
+		add("plain_sheet", "", result.Values{"sheet": s.Sheet})
 	} else if s.PrintScaleX == 0 {
-		add("print_scale_not_measured", "The cards' print scale was not entered: lengths are uncertain by 0.3 %%. Measure the two bars on the sheet with a steel rule.")
+		add("print_scale_not_measured", "", nil)
 	}
 	for c, cam := range n.res.Cameras {
 		pr := n.problem.Cameras[c]
 		if pull := math.Abs(cam.F-pr.Mean.F) / pr.SD.F; pull > 2.5 {
-			add("focal_differs", "The photo's geometry asks for a focal length %.1f %% off what the camera says: it may be cropped or edited.", 100*math.Abs(cam.F/pr.Mean.F-1))
+			add("focal_differs", "", result.Values{"off_percent": 100 * math.Abs(cam.F/pr.Mean.F-1)})
 		}
 	}
 	if v.Length < v.WidthAtCut {
-		add("short_baseline", "Only %.0f mm of both belt edges is seen, less than the belt is wide: step back, or add photos further up the belt.", v.Length)
+		add("short_baseline", "", result.Values{"length_mm": v.Length})
 	}
 	for _, p := range m.Photos {
 		if p.LeftOut != "" {
-			add("photo_left_out", "%s was left out: %s", p.File, p.LeftOut)
+			m.Warnings = append(m.Warnings, leftOutOf(p.File, p.LeftOut))
 		}
 		if p.TiltDeg > 45 {
-			add("steep_view", "%s was taken at %.0f degrees from upright: hold the phone more upright over the belt.", p.File, p.TiltDeg)
+			add("steep_view", "", result.Values{"photo": p.File, "tilt_deg": p.TiltDeg})
 		}
 	}
+}
+
+// leftOutOf tells of a photo that was left out, why beginning with a refusal's
+// code.
+func leftOutOf(file, why string) result.Warning {
+	code, _, _ := strings.Cut(why, ":")
+	w := report.Warn("photo_left_out", "", result.Values{"photo": file, "code": code})
+	w.Message = file + " was left out: " + why
+	return w
 }

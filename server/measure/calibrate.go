@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"beltend/geometry"
+	"beltend/server/report"
 	"beltend/server/result"
 )
 
@@ -62,8 +63,7 @@ func Calibrate(ctx context.Context, photos []Input, s result.Settings, p Progres
 		return nil, err
 	}
 	if len(n.problem.Cameras) != 1 {
-		return nil, &result.Refusal{Code: "cameras_differ", Message: "The photos come from different cameras, zooms or picture sizes.",
-			Advice: "Take all photos with one camera at one zoom, the phone held the same way round."}
+		return nil, report.Refuse("cameras_differ", "", "", nil)
 	}
 	info := shots[0].info
 	long := float64(max(info.Width, info.Height))
@@ -96,8 +96,7 @@ func Calibrate(ctx context.Context, photos []Input, s result.Settings, p Progres
 	}
 	c.RMSPx = math.Sqrt(c.RMSPx)
 	if rel := c.SD[0] / c.Values[0]; rel > calMaxFocalSD {
-		return nil, &result.Refusal{Code: "poor_calibration", Message: fmt.Sprintf("The photos tell the focal length only to within %.1f %%.", 200*rel),
-			Advice: "Take more photos with the phone tilted by 30 to 45 degrees to different sides, the cards filling the picture."}
+		return nil, report.Refuse("poor_calibration", "", "", result.Values{"focal_percent": 200 * rel})
 	}
 	return c, nil
 }

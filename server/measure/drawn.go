@@ -2,10 +2,10 @@ package measure
 
 import (
 	"errors"
-	"fmt"
 	"math"
 
 	"beltend/geometry"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision"
 )
@@ -55,8 +55,7 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 		}
 		if d, is := vision.CutIsDrawn(sh.pic, &view, e.end, sheets, sh.blur()); is {
 			if s.Line != drawn {
-				return nil, &result.Refusal{Code: "cut_unclear", Photo: sh.name, Message: sh.name + ": what stands out as the cut is a line drawn across the belt, which goes on beyond it.",
-					Advice: "Judge the line (--line drawn), or lay paper under the belt's end so that the cut stands out and take the photo again; or set the cut by hand."}
+				return nil, report.Refuse("cut_unclear", "drawn_line", sh.name, nil)
 			}
 			if len(how.Near) == 0 {
 				line.add(e, d)
@@ -127,9 +126,7 @@ func (l *drawnLine) agree(shots []*shot) error {
 	for _, b := range l.ends[1:] {
 		up := a.end.Up
 		if math.Abs(up.Dot(a.end.LeftCorner.Sub(b.end.LeftCorner))) > 8 || math.Abs(up.Dot(a.end.RightCorner.Sub(b.end.RightCorner))) > 8 {
-			return &result.Refusal{Code: "line_unclear", Photo: shots[b.photo].name,
-				Message: fmt.Sprintf("%s and %s show the drawn line in different places.", shots[a.photo].name, shots[b.photo].name),
-				Advice:  "Wipe off other lines across the belt, or set points on the right one by hand in each photo."}
+			return report.Refuse("line_unclear", "photos_differ", shots[b.photo].name, result.Values{"other": shots[a.photo].name})
 		}
 	}
 	return nil
@@ -137,12 +134,11 @@ func (l *drawnLine) agree(shots []*shot) error {
 
 // checkDrawn refuses what cannot be a drawn line rightly found.
 func checkDrawn(j *judgement, ends []seen, name string) error {
-	const advice = "Wipe the belt, draw the line firmly along a straightedge from edge to edge, and take the photo again; or set points on it by hand."
 	if s := cutSeen(ends, j.v.WidthAtCut); s < 0.6 {
-		return &result.Refusal{Code: "line_unclear", Photo: name, Message: fmt.Sprintf("%s: the drawn line is seen over only %.0f %% of the belt's width.", name, 100*s), Advice: advice}
+		return report.Refuse("line_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if j.v.CutStraightness > 0.02*j.v.WidthAtCut+5 || wavy(ends) > mostWavy {
-		return &result.Refusal{Code: "line_unclear", Photo: name, Message: fmt.Sprintf("%s: what was found as the drawn line is uneven by %.0f mm.", name, j.v.CutStraightness), Advice: advice}
+		return report.Refuse("line_unclear", "uneven", name, result.Values{"uneven_mm": j.v.CutStraightness})
 	}
 	return nil
 }

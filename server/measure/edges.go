@@ -2,11 +2,11 @@ package measure
 
 import (
 	"errors"
-	"fmt"
 	"math"
 
 	"beltend/geometry"
 	"beltend/geometry/bundle"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision"
 )
@@ -55,9 +55,7 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 	}
 	for _, o := range out[1:] {
 		if o.end.Up.Dot(out[0].end.Up) < math.Cos(3*math.Pi/180) {
-			return nil, nil, &result.Refusal{Code: "photos_differ", Photo: shots[o.photo].name,
-				Message: fmt.Sprintf("%s and %s do not show the same belt end.", shots[out[0].photo].name, shots[o.photo].name),
-				Advice:  "Measure the photos of one end together, each end on its own."}
+			return nil, nil, report.Refuse("photos_differ", "ends", shots[o.photo].name, result.Values{"other": shots[out[0].photo].name})
 		}
 	}
 	return out, leftOut, nil

@@ -1,11 +1,11 @@
 package measure
 
 import (
-	"fmt"
 	"math"
 
 	"beltend/geometry"
 	"beltend/geometry/square"
+	"beltend/server/report"
 	"beltend/server/result"
 )
 
@@ -21,8 +21,8 @@ func findings(faults []square.Defect, variance []float64, line string) []result.
 		if d.Code == "skew" {
 			f.U95MM = coverage * math.Sqrt(variance[qOffset])
 		}
-		f.Where, f.Message = describe(d, line)
-		out = append(out, f)
+		f.Where, f.Values = describe(d, line)
+		out = append(out, report.Find(f))
 	}
 	return out
 }
@@ -100,42 +100,27 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 	return out
 }
 
-// describe puts a fault of the cut or the drawn line in words.
-func describe(d square.Defect, line string) (where, message string) {
-	what, hand := "cut", "knife"
-	if line == drawn {
-		what, hand = "drawn line", "hand"
-	}
-	size := math.Abs(d.Size)
+// describe says where a fault of the cut or the drawn line is, and gives the
+// values that a sentence about it needs.
+func describe(d square.Defect, line string) (where string, v result.Values) {
 	side := "left"
 	if d.X > 0 || (d.Code == square.Bevel && d.Size > 0) {
 		side = "right"
 	}
+	v = result.Values{"line": line, "size_mm": math.Abs(d.Size), "side": side}
 	switch d.Code {
-	case "skew":
-		long := "left"
-		if d.Size < 0 {
-			long = "right"
+	case square.Skew:
+		if v["side"] = "left"; d.Size < 0 {
+			v["side"] = "right"
 		}
-		return "", fmt.Sprintf("The %s is skew: the %s side is long by %.1f mm.", what, long, size)
-	case "bow":
-		return "", fmt.Sprintf("The %s is curved by %.1f mm in its middle.", what, size)
-	case "wander":
-		return "", fmt.Sprintf("The %s wandered: the %s swings by %.1f mm.", hand, what, size)
-	case "step":
-		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
-		return at, fmt.Sprintf("The %s has a step of %.1f mm, %s.", what, size, at)
-	case "vee":
-		at := fmt.Sprintf("%.0f mm %s of the centreline", math.Abs(d.X), side)
-		return at, fmt.Sprintf("The %s is bent to a V of %.1f mm, %s.", what, size, at)
-	case "ragged":
-		return "", fmt.Sprintf("The cut is ragged by %.1f mm.", size)
-	case "worn_edge":
-		return d.Side, fmt.Sprintf("The %s edge is worn or damaged by up to %.1f mm.", d.Side, size)
-	case "bevel":
-		return side, fmt.Sprintf("The %s is bevelled unevenly: its face is %.1f mm wider on the %s, where the knife leaned more. Check the other side of the belt.", what, size, side)
-	case "camber":
-		return "", fmt.Sprintf("The belt curves by %.1f mm over the length seen: 'square' then depends on the baseline.", size)
+	case square.Step, square.Vee:
+		v["at_mm"] = math.Abs(d.X)
+		return report.Say("found.at", v, report.Options{}), v
+	case square.WornEdge:
+		v["side"] = d.Side
+		return d.Side, v
+	case square.Bevel:
+		return side, v
 	}
-	return d.Side, fmt.Sprintf("%s of %.1f mm.", d.Code, size)
+	return "", v
 }

@@ -3,7 +3,6 @@ package measure
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -12,6 +11,7 @@ import (
 	"beltend/geometry/hooks"
 	"beltend/geometry/lacing"
 	"beltend/geometry/square"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision"
 )
@@ -53,20 +53,20 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 		v := square.Values{Origin: laced.Mid}
 		r.Photos = append(r.Photos, photoRecord(sh, n, i, &v, leftOut[i]))
 		for _, w := range sh.info.Warnings {
-			r.Warnings = append(r.Warnings, result.Warning{Code: w.Code, Message: sh.name + ": " + w.Message})
+			r.Warnings = append(r.Warnings, ofPhoto(sh, w))
 		}
 		if leftOut[i] != "" {
-			r.Warnings = append(r.Warnings, result.Warning{Code: "photo_left_out", Message: sh.name + " was left out: " + leftOut[i]})
+			r.Warnings = append(r.Warnings, leftOutOf(sh.name, leftOut[i]))
 		}
 	}
 	if s.PrintScaleX == 0 {
-		r.Warnings = append(r.Warnings, result.Warning{Code: "print_scale_not_measured", Message: "The cards' print scale was not entered: lengths are uncertain by 0.3 %. Measure the two bars on the sheet with a steel rule."})
+		r.Warnings = append(r.Warnings, report.Warn("print_scale_not_measured", "", nil))
 	}
 	if r.Straight > unsureHinge {
-		r.Warnings = append(r.Warnings, result.Warning{Code: "hinge_unclear", Message: fmt.Sprintf("The hinge line found swings by %.1f mm: it is bent, or not clearly seen. Look at it in the overlay.", r.Straight)})
+		r.Warnings = append(r.Warnings, report.Warn("hinge_unclear", "", result.Values{"swing_mm": r.Straight}))
 	}
 	if len(r.Sides) == 1 {
-		r.Warnings = append(r.Warnings, result.Warning{Code: "one_side", Message: "Only one laced end is seen; its row is judged at the loops' ends."})
+		r.Warnings = append(r.Warnings, report.Warn("one_side", "", nil))
 	}
 	return r, nil
 }
@@ -125,9 +125,7 @@ func findHooks(ctx context.Context, shots []*shot, n *network, s *result.Setting
 				o = 1 - k
 			}
 			if a, b := l.Sides[k], best.Sides[o]; a != nil && b != nil && len(a.Row.Unclear)+len(b.Row.Unclear) == 0 && len(a.Row.Hooks) != len(b.Row.Hooks) {
-				return 0, nil, nil, &result.Refusal{Code: "hooks_unclear", Photo: shots[i].name,
-					Message: fmt.Sprintf("%s shows %d hooks on one side, %s %d.", shots[i].name, len(a.Row.Hooks), shots[at].name, len(b.Row.Hooks)),
-					Advice:  "Measure only photos of the same joint together; look at both, and take a closer one."}
+				return 0, nil, nil, report.Refuse("hooks_unclear", "photos_differ", shots[i].name, result.Values{"hooks": len(a.Row.Hooks), "other": shots[at].name, "other_hooks": len(b.Row.Hooks)})
 			}
 		}
 	}
@@ -167,8 +165,7 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	full, coarse := gather(shots, n, ends, false), gather(shots, n, ends, true)
 	var v, w square.Values
 	if err := square.Compute(full.toPlane(n.res.Cameras, n.res.Poses), square.Spec{}, &v); err != nil {
-		return nil, &result.Refusal{Code: "edge_unclear", Photo: sh.name, Message: "The belt's edges beside the hooks do not make a belt: " + err.Error() + ".",
-			Advice: "Aim so that more of both belt edges is in the picture, and take the photo again."}
+		return nil, report.Refuse("edge_unclear", "hooks_no_belt", sh.name, nil)
 	}
 	variance, _ := n.res.Propagate(2, func(cams []geometry.Camera, poses []geometry.Pose, _ [2]float64, out []float64) {
 		if err := square.Compute(coarse.toPlane(cams, poses), square.Spec{}, &w); err != nil {
@@ -294,33 +291,33 @@ func hookFindings(sh *shot, n *network, at int, l *vision.Laced, k int, side *re
 	var out []result.HookFinding
 	s := l.Sides[k]
 	view := n.res.View(sh.camera, at)
-	add := func(code string, place float64, format string, a ...any) {
+	add := func(code string, place, turn float64) {
 		px, _ := uprightPx(sh, &view, l.At(place, legMiddle(l, k)))
 		from := place - s.EdgeL
-		out = append(out, result.HookFinding{Code: code, Side: side.Side, AtMM: round(from, 1), Px: &px,
-			Message: fmt.Sprintf("%s, %.0f mm from the left edge: ", side.Side, from) + fmt.Sprintf(format, a...) + "."})
+		out = append(out, report.FindHook(result.HookFinding{Code: code, Side: side.Side, AtMM: round(from, 1), Px: &px,
+			Values: result.Values{"at_mm": from, "turn_deg": turn}}))
 	}
 	for _, p := range s.Row.Missing {
-		add("missing", p, "a place without a hook")
+		add("missing", p, 0)
 	}
 	for _, h := range s.Row.Hooks {
 		switch h.Flaw {
 		case hooks.Doubled:
-			add("doubled", h.At, "two hooks in one place")
+			add("doubled", h.At, 0)
 		case hooks.Crooked:
-			add("crooked", h.At, "a hook leans by %.0f degrees", math.Abs(h.Turn)*180/math.Pi)
+			add("crooked", h.At, math.Abs(h.Turn)*180/math.Pi)
 		}
 	}
 	for _, p := range s.Row.Unclear {
-		add("unclear", p, "a hook may be there or not: look yourself")
+		add("unclear", p, 0)
 	}
 	if most := 0.2 * side.PitchMM; side.WidestMM-side.PitchMM > most || side.PitchMM-side.ClosestMM > most {
-		out = append(out, result.HookFinding{Code: "uneven", Side: side.Side, SizeMM: side.WidestMM - side.ClosestMM,
-			Message: fmt.Sprintf("%s: neighbouring hooks are from %.1f to %.1f mm apart.", side.Side, side.ClosestMM, side.WidestMM)})
+		out = append(out, report.FindHook(result.HookFinding{Code: "uneven", Side: side.Side, SizeMM: side.WidestMM - side.ClosestMM,
+			Values: result.Values{"closest_mm": side.ClosestMM, "widest_mm": side.WidestMM}}))
 	}
 	if side.Verdict == result.Recut {
-		out = append(out, result.HookFinding{Code: "skew", Side: side.Side, SizeMM: side.OffsetMM, U95MM: side.OffsetU95MM,
-			Message: fmt.Sprintf("%s: the row of hooks is out of square by %.1f mm over the width.", side.Side, math.Abs(side.OffsetMM))})
+		out = append(out, report.FindHook(result.HookFinding{Code: "skew", Side: side.Side, SizeMM: side.OffsetMM, U95MM: side.OffsetU95MM,
+			Values: result.Values{"size_mm": math.Abs(side.OffsetMM)}}))
 	}
 	return out
 }
@@ -346,16 +343,16 @@ func comparePlan(r *result.Hooks, plan *lacing.Plan) {
 	for i := range r.Sides {
 		s, p := &r.Sides[i], sides[i]
 		s.Planned = names[i]
-		add := func(what string, planned, seen, u95 float64, verdict, code, message string) {
+		add := func(what string, planned, seen, u95 float64, verdict, code string, v result.Values) {
 			r.Plan = append(r.Plan, result.PlanCheck{What: what, Side: s.Side, Planned: planned, Seen: seen, U95: u95, Verdict: verdict})
 			if verdict == hooks.Differs {
-				r.Findings = append(r.Findings, result.HookFinding{Code: code, Side: s.Side, SizeMM: seen - planned, U95MM: u95, Message: s.Side + ": " + message})
+				r.Findings = append(r.Findings, report.FindHook(result.HookFinding{Code: code, Side: s.Side, SizeMM: seen - planned, U95MM: u95, Values: v}))
 			}
 		}
 		add("hooks", float64(p.Hooks), float64(s.Hooks), float64(s.Unclear), hooks.JudgeCount(p.Hooks, s.Hooks, s.Unclear), "count_differs",
-			fmt.Sprintf("%d hooks are seen, the plan has %d on the %s side.", s.Hooks, p.Hooks, names[i]))
+			result.Values{"seen": s.Hooks, "planned": p.Hooks, "end": names[i]})
 		add("pitch", plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, hooks.Judge(plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, 0.02*plan.Fastener.Pitch), "pitch_differs",
-			fmt.Sprintf("the pitch is %.2f mm, the plan's %.2f mm: another fastener, or strips apart.", s.PitchMM, plan.Fastener.Pitch))
+			result.Values{"seen_mm": s.PitchMM, "planned_mm": plan.Fastener.Pitch})
 		// left and right of the plan are those of someone looking up that end
 		left, right := p.MarginLeft, p.MarginRight
 		if s.Side == "B" {
@@ -370,7 +367,7 @@ func comparePlan(r *result.Hooks, plan *lacing.Plan) {
 				verdict = hooks.Undecided
 			}
 			add(m.what, m.planned, m.seen, s.MarginU95MM, verdict, "margin_differs",
-				fmt.Sprintf("%.1f mm are free at the %s edge, the plan has %.1f mm.", m.seen, m.what[len("margin_"):], m.planned))
+				result.Values{"seen_mm": m.seen, "planned_mm": m.planned, "side": m.what[len("margin_"):]})
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision"
 	"beltend/vision/photo"
@@ -38,9 +39,7 @@ func intakeAll(ctx context.Context, photos []Input, refs vision.References, tick
 		shots = append(shots, sh)
 		if sh.plain() && len(photos) > 1 {
 			closeAll(shots)
-			return nil, &result.Refusal{Code: "photos_not_connected", Photo: in.Name,
-				Message: in.Name + " has a plain sheet for its reference, whose two ends look alike: it cannot tie photos together.",
-				Advice:  "Measure this photo alone, or lay printed cards on the belt and take the photos again."}
+			return nil, report.Refuse("photos_not_connected", "sheet", in.Name, nil)
 		}
 	}
 	return shots, nil
@@ -81,9 +80,7 @@ func intake(in Input, refs vision.References) (*shot, error) {
 	}
 	if len(sharp) == 0 {
 		pic.Close()
-		return nil, &result.Refusal{Code: "blurred", Photo: in.Name,
-			Message: fmt.Sprintf("%s is blurred: edges on the card spread over %.1f px.", in.Name, cards[0].Blur),
-			Advice:  "Hold the phone still, tap on the card to focus, give more light, and take the photo again."}
+		return nil, report.Refuse("blurred", "", in.Name, result.Values{"blur_px": cards[0].Blur})
 	}
 	return &shot{name: in.Name, info: info, pic: pic, cards: sharp}, nil
 }
@@ -100,7 +97,7 @@ func asRefusal(err error, name string) error {
 	}
 	var ve *vision.Refused
 	if errors.As(err, &ve) {
-		return &result.Refusal{Code: ve.Code, Message: name + ": " + ve.Message, Advice: ve.Advice, Photo: name}
+		return report.Refuse(ve.Code, ve.Reason, name, ve.Values)
 	}
 	return fmt.Errorf("%s: %w", name, err)
 }

@@ -14,6 +14,7 @@ import (
 	"math"
 
 	"beltend/geometry/adjust"
+	"beltend/server/report"
 	"beltend/server/result"
 )
 
@@ -124,12 +125,9 @@ func asNotFlat(err error, shots []*shot) error {
 	var eval *adjust.EvalError
 	if errors.As(err, &rank) || errors.As(err, &stop) || errors.As(err, &eval) {
 		if len(shots) > 1 {
-			return &result.Refusal{Code: "photos_differ", Message: "The cards lie differently in these photos, or not flat.",
-				Advice: "Measure only photos of the same belt end together, taken without moving a card, every card flat on the belt. Measure each photo alone to see which one is wrong."}
+			return report.Refuse("photos_differ", "", "", nil)
 		}
-		name := shots[0].name
-		return &result.Refusal{Code: "not_flat", Photo: name, Message: name + ": the card's corners fit no flat card and camera.",
-			Advice: "Lay the card flat on the belt, whole and sharp in the picture, and take the photo again."}
+		return report.Refuse("not_flat", "no_pose", shots[0].name, nil)
 	}
 	return err
 }

@@ -1,10 +1,10 @@
 package measure
 
 import (
-	"fmt"
 	"math"
 
 	"beltend/geometry/square"
+	"beltend/server/report"
 	"beltend/server/result"
 )
 
@@ -67,7 +67,6 @@ func (j *judgement) doubtPhotos(line string) {
 // warnReversal tells of photos that differ by more than U.
 func warnReversal(m *result.Measurement, own []float64) {
 	if _, spread := disagreement(own); spread > math.Max(m.Squareness.OffsetU95MM, 1) {
-		m.Warnings = append(m.Warnings, result.Warning{Code: "photos_disagree",
-			Message: fmt.Sprintf("Taken each by itself, the photos' offsets differ by %.1f mm. Look where their lines lie on the overlays; a photo with a shadow or a hand along an edge is better left out.", spread)})
+		m.Warnings = append(m.Warnings, report.Warn("photos_disagree", "", result.Values{"spread_mm": spread}))
 	}
 }

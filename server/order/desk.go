@@ -13,6 +13,7 @@ import (
 	"beltend/server/archive"
 	"beltend/server/archive/queue"
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
@@ -132,7 +133,7 @@ func (d *Desk) Ask(ctx context.Context, o Order, release func(), progress measur
 	if r, err = d.kept(ctx, id); errors.Is(err, archive.NotFound) {
 		err = &archive.Error{Kind: archive.Unavailable, Message: "The measurement was lost on its way. Send the photos again"}
 	}
-	r.Inches = o.Inches
+	r.Inches, r.Lang = o.Inches, o.Lang
 	return r, err
 }
 
@@ -152,7 +153,7 @@ func (d *Desk) find(ctx context.Context, o Order) (Order, string, store.Record, 
 		case errors.As(err, &refused) && (refused.Code == worker.CodeTimedOut || r.Measurement.Program != d.Program):
 			o.Supersedes = id // with which it has another ID
 		default:
-			r.Inches = o.Inches
+			r.Inches, r.Lang = o.Inches, o.Lang
 			return o, id, r, err
 		}
 	}
@@ -307,7 +308,7 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 	if err != nil {
 		return err
 	}
-	job := worker.Job{Settings: o.Settings, Inches: o.Inches}
+	job := worker.Job{Settings: o.Settings, Inches: o.Inches, Lang: o.Lang}
 	for _, p := range o.Photos {
 		data, _, err := d.Store.Archive.ReadPhoto(ctx, archive.SomeSites(joint.Site), p.SHA256)
 		if errors.Is(err, archive.Removed) {
@@ -344,7 +345,7 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 	for i, p := range answer.Pictures {
 		drawn[i] = store.File(p)
 	}
-	_, err = d.Store.Put(ctx, o.By, m, answer.Measurement, o.Inches, drawn)
+	_, err = d.Store.Put(ctx, o.By, m, answer.Measurement, report.Options{Inches: o.Inches, Lang: o.Lang}, drawn)
 	switch {
 	case errors.Is(err, archive.Conflict):
 		return nil // another process made it meanwhile

@@ -22,6 +22,7 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/vision/photo"
@@ -39,13 +40,14 @@ type Order struct {
 	Supersedes string          `json:"supersedes"` // ID of the measurement made again
 	Photos     []archive.File  `json:"photos"`     // as kept at the joint's site
 	Settings   result.Settings `json:"settings"`
-	Inches     bool            `json:"inches"` // units in the pictures drawn first
+	Inches     bool            `json:"inches"`         // units in the pictures drawn first
+	Lang       string          `json:"lang,omitempty"` // and their language
 }
 
 // ID is the hash of what is measured and where it belongs, not of who asks: 128 bits
 // of the SHA-256 of its canonical JSON (RFC 8785).
 func (o Order) ID() (string, error) {
-	o.By, o.Person, o.Inches = archive.Actor{}, "", false
+	o.By, o.Person, o.Inches, o.Lang = archive.Actor{}, "", false, ""
 	photos := make([]archive.File, len(o.Photos))
 	for i, p := range o.Photos {
 		photos[i].SHA256 = p.SHA256
@@ -85,7 +87,7 @@ func (d *Desk) at(ctx context.Context, by store.Person, p store.Place, line stri
 }
 
 // Take takes an order in with its photos.
-func (d *Desk) Take(ctx context.Context, by store.Person, p store.Place, photos []measure.Input, s result.Settings, inches bool) (Order, error) {
+func (d *Desk) Take(ctx context.Context, by store.Person, p store.Place, photos []measure.Input, s result.Settings, reads report.Options) (Order, error) {
 	if err := measure.CheckSettings(s, len(photos)); err != nil {
 		return Order{}, err
 	}
@@ -93,7 +95,7 @@ func (d *Desk) Take(ctx context.Context, by store.Person, p store.Place, photos 
 	if err != nil {
 		return o, err
 	}
-	o.Settings, o.Inches = s, inches
+	o.Settings, o.Inches, o.Lang = s, reads.Inches, reads.Lang
 	for _, in := range photos {
 		kept, err := d.Keep(ctx, by.Actor, j.Site, o.Person, in)
 		if err != nil {

@@ -16,6 +16,7 @@ import (
 	"beltend/server/archive/queue"
 	"beltend/server/measure"
 	"beltend/server/order"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 	"beltend/server/worker"
@@ -109,7 +110,7 @@ func blank(t *testing.T, size int) []byte {
 
 func take(t *testing.T, d *order.Desk, size int, s result.Settings) order.Order {
 	t.Helper()
-	o, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "end.jpg", Data: blank(t, size)}}, s, false)
+	o, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "end.jpg", Data: blank(t, size)}}, s, report.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -362,7 +363,7 @@ func TestFaultsAreTold(t *testing.T) {
 			t.Errorf("a record that names nothing, desk %d: %v", i, err)
 		}
 	}
-	if _, err := works.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "end.jpg", Data: blank(t, 480)}}, result.Settings{TrimMM: -1}, false); err == nil {
+	if _, err := works.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "end.jpg", Data: blank(t, 480)}}, result.Settings{TrimMM: -1}, report.Options{}); err == nil {
 		t.Error("a setting that makes no sense waits in the queue")
 	}
 }
@@ -371,7 +372,7 @@ func TestWhatIsNoPhotoIsNotKept(t *testing.T) {
 	d := open(t, archive.Address{Folder: t.TempDir()}, &measurer{}, nil)
 	whole := blank(t, 480)
 	for code, data := range map[string][]byte{"empty_photo": {}, "not_a_photo": []byte("a text"), "truncated_photo": whole[:len(whole)/2], "too_small": blank(t, 3)} {
-		_, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "x.jpg", Data: data}}, result.Settings{}, false)
+		_, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "x.jpg", Data: data}}, result.Settings{}, report.Options{})
 		var refused *result.Refusal
 		if !errors.As(err, &refused) || refused.Code != code || refused.Advice == "" || refused.Photo != "x.jpg" {
 			t.Errorf("%s: %v", code, err)

@@ -13,16 +13,24 @@ import (
 )
 
 // ProblemOf is a problem in the person's language: in English as it was said,
-// with the photo's name and what is special; else in the catalogue's words for its
-// code.
-func ProblemOf(w *Words, code, title, detail, advice string) *ProblemData {
-	if w.Lang == languages[0].String() && detail != "" {
+// with what is special; else in the catalogue's words for its code, with the
+// entry that it is about, if any.
+func ProblemOf(w *Words, code, title, detail, advice, entry string) *ProblemData {
+	if w.English() && detail != "" {
 		return &ProblemData{Title: title, Code: code, Detail: detail, Advice: advice}
 	}
-	if w.Has("problem." + code) {
-		title = w.Text("problem.title")
+	p := &ProblemData{Title: title, Code: code, Detail: w.Or("problem."+code, detail), Advice: w.Or("problem."+code+"_do", advice)}
+	if key := "entry." + strings.ReplaceAll(entry, "-", "_"); w.Has(key) {
+		p.Detail = w.Text("problem.wrong_field", w.Text(key))
+		p.Advice = w.Or("wanted."+strings.ReplaceAll(entry, "-", "_"), p.Advice)
 	}
-	return &ProblemData{Title: title, Code: code, Detail: w.Or("problem."+code, detail), Advice: w.Or("problem."+code+"_do", advice)}
+	return p
+}
+
+// RefusedOf is a refusal in the person's language and units.
+func RefusedOf(r *result.Refusal, title string, o report.Options) *ProblemData {
+	message, advice := report.RefusalText(r, o)
+	return &ProblemData{Title: title, Code: r.Code, Detail: message, Advice: advice}
 }
 
 // HomeData is what the first page shows.
@@ -138,28 +146,29 @@ type Rule struct {
 func Result(view View, r store.Record) Page {
 	w := In(view.Lang)
 	m := r.Measurement
-	o := report.Options{Inches: r.Inches}
-	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: w.verdict(m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
-		Facts: facts(w, m, o), Budget: report.BudgetTable(m), Settings: given(w, m.Settings), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
+	o := view.Options()
+	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
+		Facts: facts(w, m, o), Budget: report.BudgetTable(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
 	if m.Squareness != nil {
 		v.Offset, v.U, _ = strings.Cut(report.Offset(m, o), " ± ")
-		v.LongSide = w.longSide(m)
-		v.Scale = NewScale(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM, r.Inches)
+		v.LongSide = report.LongSide(m, o)
+		v.Scale = NewScale(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM, o.Inches)
 	}
 	if m.Verdict == result.Undecided {
-		v.Advice = w.elsewhere("answer.settle", m.Advice)
+		v.Advice = report.AdviceText(m, o)
 	}
 	if m.Recut != nil {
 		t := report.TapeOf(m.Recut, o)
-		t.Rounding = strings.NewReplacer("other lengths", w.Text("answer.other_lengths"), " or ", " "+w.Text("answer.or")+" ").Replace(t.Rounding)
 		v.Tape = &t
 	}
-	for _, warning := range m.Warnings {
-		v.Warnings = append(v.Warnings, w.elsewhere("warning."+warning.Code, warning.Message))
-	}
+	v.Warnings = report.WarningTexts(m.Warnings, o)
 	var names []string
 	for i, p := range m.Photos {
 		names = append(names, p.File)
+		if p.LeftOut != "" {
+			code, _, _ := strings.Cut(p.LeftOut, ":")
+			p.LeftOut = elsewhere(w, "problem."+code, p.LeftOut)
+		}
 		row := PhotoRow{Photo: p, Number: i + 1, CardList: strings.Join(p.Cards, ", ")}
 		if m.Links != nil && i < len(m.Links.Overlay) {
 			row.Overlay = m.Links.Overlay[i]
@@ -182,15 +191,15 @@ func Result(view View, r store.Record) Page {
 
 // elsewhere is a sentence said in English with all its details, or in another
 // language the catalogue's for the same thing.
-func (w *Words) elsewhere(key, english string) string {
-	if w.Lang == languages[0].String() && english != "" {
+func elsewhere(w *Words, key, english string) string {
+	if w.English() && english != "" {
 		return english
 	}
 	return w.Or(key, english)
 }
 
 // verdict says the decision in one sentence.
-func (w *Words) verdict(m *result.Measurement) string {
+func verdict(w *Words, m *result.Measurement) string {
 	key := string(m.Verdict)
 	switch {
 	case m.Line == "drawn":
@@ -201,28 +210,12 @@ func (w *Words) verdict(m *result.Measurement) string {
 	return w.Text("says." + key)
 }
 
-// longSide says which side sticks out, as package report does.
-func (w *Words) longSide(m *result.Measurement) string {
-	s := m.Squareness
-	side := "left"
-	if s.OffsetMM < 0 {
-		side = "right"
-	}
-	switch {
-	case math.Abs(s.OffsetMM) <= s.OffsetU95MM:
-		return w.Text("long.none")
-	case s.TargetDeg != 0:
-		return w.Text("long." + side + "_target")
-	}
-	return w.Text("long." + side)
-}
-
 func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
 	var rows []report.Row
 	add := func(key, text string) { rows = append(rows, report.Row{Label: w.Text("fact." + key), Text: text}) }
 	if s := m.Squareness; s != nil {
 		add("angle", fmt.Sprintf("%+.2f° ± %.2f°", s.AngleDeg, math.Ceil(s.AngleU95Deg*100)/100))
-		add("per_metre", fmt.Sprintf("%.1f mm/m", math.Abs(s.PerMetre)))
+		add("per_metre", report.Slope(s.PerMetre, o))
 		tolerance := report.Length(s.ToleranceMM, o)
 		if set := m.Settings; set == nil || set.ToleranceMM == 0 {
 			tolerance += ", " + w.Text("fact.tolerance_default")
@@ -252,11 +245,7 @@ func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
 		}
 	}
 	for _, f := range m.Findings {
-		if key := "finding." + f.Code; w.Has(key) {
-			add("seen", w.Text(key)+": "+report.Length(math.Abs(f.SizeMM), o))
-		} else {
-			add("seen", f.Message)
-		}
+		add("seen", report.FindingText(f, o))
 	}
 	if m.Drawn != nil {
 		add("drawn", SignedU(m.Drawn.OffsetMM, m.Drawn.OffsetU95MM, o.Inches)+": "+w.Text("verdict."+string(m.Drawn.Verdict)))
@@ -265,7 +254,7 @@ func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
 }
 
 // given lists the settings that are not at their defaults.
-func given(w *Words, s *result.Settings) []report.Row {
+func given(w *Words, s *result.Settings, o report.Options) []report.Row {
 	if s == nil {
 		return nil
 	}
@@ -280,7 +269,11 @@ func given(w *Words, s *result.Settings) []report.Row {
 		{"print_scale_across", s.PrintScaleX, ""}, {"print_scale_up", s.PrintScaleY, ""},
 	} {
 		if n.v != 0 {
-			rows = append(rows, report.Row{Label: w.Text("setting." + n.name), Text: strings.TrimSpace(fmt.Sprintf("%g %s", n.v, n.unit))})
+			text := w.Decimal(strings.TrimSpace(fmt.Sprintf("%g %s", n.v, n.unit)))
+			if n.unit == "mm" && o.Inches {
+				text = report.Length(n.v, o)
+			}
+			rows = append(rows, report.Row{Label: w.Text("setting." + n.name), Text: text})
 		}
 	}
 	for _, n := range [][2]string{{setting.Line, s.Line}, {setting.Board, s.Board}, {setting.Markers, s.Markers}, {setting.Sheet, s.Sheet}} {
@@ -331,7 +324,7 @@ func Checks(w *Words, m *result.Measurement, i int) []Check {
 	add("tilt", math.Abs(p.TiltDeg) <= tiltDeg, "")
 	add("view", p.MMPerPx <= pixelMM, "")
 	if p.LeftOut != "" {
-		out = append(out, Check{Text: w.Text("check.used"), Do: p.LeftOut, State: "bad"})
+		out = append(out, Check{Text: w.Text("check.used"), Do: elsewhere(w, "problem."+strings.SplitN(p.LeftOut, ":", 2)[0], p.LeftOut), State: "bad"})
 	}
 	return out
 }
@@ -366,10 +359,11 @@ func RefusedChecks(w *Words, code, advice string) []Check {
 }
 
 // Samples is what the page of components shows.
-func Samples(w *Words) any {
+func Samples(o report.Options) any {
+	w := In(o.Lang)
 	return struct {
 		Recut, Square, Undecided *Scale
 		Problem                  *ProblemData
-	}{NewScale(5.9, 0.6, 1.6, false), NewScale(-0.4, 0.5, 1.6, false), NewScale(1.3, 0.7, 1.6, false),
-		ProblemOf(w, "no_card", "", "", "")}
+	}{NewScale(5.9, 0.6, 1.6, o.Inches), NewScale(-0.4, 0.5, 1.6, o.Inches), NewScale(1.3, 0.7, 1.6, o.Inches),
+		RefusedOf(report.Refuse("too_uncertain", "", "", result.Values{"u95_mm": 54.0}), w.Text("status.422"), o)}
 }

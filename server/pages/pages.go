@@ -9,11 +9,13 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
-	"maps"
 	"path"
 	"slices"
 	"strings"
 	"time"
+
+	"beltend/server/pages/words"
+	"beltend/server/report"
 )
 
 //go:embed templates
@@ -49,6 +51,18 @@ var StaticVersion = func() string {
 	return fmt.Sprintf("%x", sum.Sum(nil))[:12]
 }()
 
+// Words are the texts of one language.
+type Words = words.Words
+
+// In is the catalogue of a language; English where there is none.
+func In(lang string) *Words { return words.In(lang) }
+
+// Known says whether there is a catalogue of this language.
+func Known(lang string) bool { return words.Known(lang) }
+
+// Match picks the language for what a browser accepts.
+func Match(accept string) string { return words.Match(accept) }
+
 // Page is what the layout needs of every page. Templates find what is their own
 // under .Data.
 type Page struct {
@@ -69,6 +83,9 @@ type View struct {
 	Sections []Section
 	Phone    bool // /trust brings a phone here
 }
+
+// Options are the view's language and units, for texts and drawings.
+func (v View) Options() report.Options { return report.Options{Inches: v.Inches, Lang: v.Lang} }
 
 // Section is a part of the service in the header.
 type Section struct {
@@ -94,7 +111,8 @@ var byLang = func() map[string]map[string]*template.Template {
 		panic(err)
 	}
 	all := map[string]map[string]*template.Template{}
-	for lang, w := range catalogue {
+	for _, lang := range words.Languages() {
+		w := words.In(lang)
 		base := template.Must(template.New("base.html").Funcs(funcs(w)).ParseFS(templates, "templates/base.html", "templates/*parts.html"))
 		all[lang] = map[string]*template.Template{}
 		for _, name := range names {
@@ -113,7 +131,7 @@ func funcs(w *Words) template.FuncMap {
 		"figure":  w.Figure,
 		"lang":    func() string { return w.Lang },
 		"version": func() string { return StaticVersion },
-		"langs":   func() []string { return slices.Sorted(maps.Keys(catalogue)) },
+		"langs":   words.Languages,
 		"when":    w.When,
 		"day":     func(t time.Time) string { return t.Format("2006-01-02") },
 		"add":     func(a, b int) int { return a + b },

@@ -29,7 +29,7 @@ type PlanData struct {
 	Kind     string // of a verdict
 	Chart    string
 	Advice   string
-	Warnings []result.Warning
+	Warnings []string
 }
 
 // PlanGroup is a list with its title.
@@ -46,7 +46,7 @@ func (d *PlanData) group(title string, rows []report.Row) {
 
 // Pair fills in the two ends as a pair.
 func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
-	d.Done, d.Verdict, d.Advice = true, report.JointVerdict(r), r.Advice
+	d.Done, d.Verdict, d.Advice = true, report.JointVerdict(r, o), report.JointAdvice(r.Pair, o)
 	d.group("answer.measured", report.JointRows(r, o))
 	if r.Pair.Advised != nil {
 		d.group("answer.recut", report.RecutWay(r.Pair.Advised, o))
@@ -56,7 +56,7 @@ func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
 		d.group("pair.takeup", report.TakeupRows(r.Takeup, o))
 	}
 	for _, note := range report.JointNotes(r, o) {
-		d.Warnings = append(d.Warnings, result.Warning{Code: note.Label, Message: note.Text})
+		d.Warnings = append(d.Warnings, note.Text)
 	}
 	svg, err := drawing.Joint(r, "svg", o)
 	d.Drawing = template.HTML(svg) //nolint:gosec // package drawing escapes every text
@@ -65,13 +65,15 @@ func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
 
 // Lacing fills in a hook plan.
 func (d *PlanData) Lacing(r *result.Lacing, o report.Options) error {
-	d.Done, d.Verdict, d.Advice, d.Warnings = true, report.LacingHeadline(r), r.Advice, r.Warnings
+	d.Done, d.Verdict, d.Advice = true, report.LacingHeadline(r, o), report.LacingAdvice(r, o)
 	d.group("lacing.fits", report.FitRows(r, o))
 	if r.Plan == nil {
 		return nil
 	}
 	d.group("lacing.bench", report.BenchList(r.Plan, o))
-	d.group("lacing.notes", report.LacingNotes(r, o))
+	for _, note := range report.LacingNotes(r, o) {
+		d.Warnings = append(d.Warnings, note.Text)
+	}
 	svg, err := drawing.Lacing(r, "svg", o)
 	d.Drawing = template.HTML(svg) //nolint:gosec // package drawing escapes every text
 	return err
@@ -79,7 +81,7 @@ func (d *PlanData) Lacing(r *result.Lacing, o report.Options) error {
 
 // Tape fills in an end measured by hand.
 func (d *PlanData) Tape(w *Words, m *result.Measurement, o report.Options) error {
-	d.Done, d.Verdict, d.Kind = true, w.verdict(m), string(m.Verdict)
+	d.Done, d.Verdict, d.Kind = true, verdict(w, m), string(m.Verdict)
 	if s := m.Squareness; s != nil {
 		d.Scale = NewScale(s.OffsetMM, s.OffsetU95MM, s.ToleranceMM, o.Inches)
 	}
@@ -88,6 +90,6 @@ func (d *PlanData) Tape(w *Words, m *result.Measurement, o report.Options) error
 		t := report.TapeOf(m.Recut, o)
 		d.group("answer.recut", []report.Row{{Label: w.Text("answer.left"), Text: t.Left + " ± " + t.LeftU}, {Label: w.Text("answer.right"), Text: t.Right + " ± " + t.RightU}})
 	}
-	d.Warnings = m.Warnings
+	d.Advice, d.Warnings = report.AdviceText(m, o), report.WarningTexts(m.Warnings, o)
 	return nil
 }

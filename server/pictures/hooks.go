@@ -1,11 +1,11 @@
 package pictures
 
 import (
-	"fmt"
 	"image"
 	"strings"
 
 	"beltend/geometry"
+	"beltend/server/pages/words"
 	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision/overlay"
@@ -21,10 +21,10 @@ func Hooks(data []byte, r *result.Hooks, format string, o report.Options) ([]byt
 	if err != nil {
 		return nil, err
 	}
+	w := words.In(o.Lang)
 	in := overlay.HooksInput{
 		Size: image.Pt(r.Image.WidthPx, r.Image.HeightPx), Hinge: points(r.Image.Line), Sides: map[string]geometry.Vec2{},
-		Headline: report.HooksHeadline(r), Refused: r.Refused != nil,
-		Note: "Isolate and lock out before work; site rules win. A count says nothing about strength: judge the clinch on both faces.",
+		Headline: report.HooksHeadline(r, o), Refused: r.Refused != nil, Note: w.Text("drawn_key.hooks_note"),
 	}
 	for _, e := range append(append([][][2]float64{}, r.Image.LeftEdge...), r.Image.RightEdge...) {
 		in.Edges = append(in.Edges, points(e))
@@ -34,12 +34,12 @@ func Hooks(data []byte, r *result.Hooks, format string, o report.Options) ([]byt
 		for _, h := range s.Places {
 			in.Hooks = append(in.Hooks, geometry.Vec2{X: h.Px[0], Y: h.Px[1]})
 		}
-		details = append(details, fmt.Sprintf("%s: pitch %.2f mm, margins %s and %s", s.Side, s.PitchMM, report.Length(s.MarginLeftMM, o), report.Length(s.MarginRightMM, o)))
+		details = append(details, w.Text("drawn_key.hooks_detail", s.Side, report.Fine(s.PitchMM, o), report.Length(s.MarginLeftMM, o), report.Length(s.MarginRightMM, o)))
 	}
 	in.Detail = strings.Join(details, "; ")
 	for _, f := range r.Findings {
 		if f.Px != nil {
-			in.Marks = append(in.Marks, overlay.HookMark{At: geometry.Vec2{X: f.Px[0], Y: f.Px[1]}, Text: f.Code})
+			in.Marks = append(in.Marks, overlay.HookMark{At: geometry.Vec2{X: f.Px[0], Y: f.Px[1]}, Text: w.Or("hook_mark."+f.Code, f.Code)})
 		}
 	}
 	for name, p := range r.Image.Sides {

@@ -13,6 +13,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/measure"
+	"beltend/server/pages/words"
 	"beltend/server/plot"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -83,7 +84,7 @@ func All(photos []measure.Input, m *result.Measurement, o report.Options) ([]Fil
 			}
 		}
 	}
-	b, err := Profile(m, "svg")
+	b, err := Profile(m, "svg", o)
 	return files, add("profile.svg", b, err)
 }
 
@@ -198,13 +199,14 @@ func encoded(img image.Image, err error) func(format string) ([]byte, error) {
 }
 
 // Profile draws the cut's deviation across the width as "svg" or "png".
-func Profile(m *result.Measurement, format string) ([]byte, error) {
+func Profile(m *result.Measurement, format string, o report.Options) ([]byte, error) {
 	if !hasProfile(m) {
 		return nil, ErrNone
 	}
 	in := plot.Input{
 		Width: m.Width.AtCutMM, Profile: points(m.Cut.Profile),
 		Offset: m.Squareness.OffsetMM, U95: m.Squareness.OffsetU95MM, Tolerance: m.Squareness.ToleranceMM,
+		Drawn: m.Line == "drawn", Inches: o.Inches, Lang: o.Lang,
 	}
 	if r := m.Recut; r != nil {
 		in.HasRecut = true
@@ -278,14 +280,13 @@ func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options
 }
 
 func input(m *result.Measurement, i int, o report.Options) overlay.Input {
-	im := m.Image[i]
+	im, w := m.Image[i], words.In(o.Lang)
 	in := overlay.Input{
 		Size: image.Pt(im.WidthPx, im.HeightPx),
 		Left: points(im.LeftEdge), Right: points(im.RightEdge), Cut: points(im.Cut), Drawn: points(im.Drawn),
 		Centreline: points(im.Centreline), Recut: points(im.RecutLine), Rival: points(im.Rival),
 		LeftCorner: point(im.LeftCorner), RightCorner: point(im.RightCorner),
-		Headline: report.Headline(m),
-		Note:     "Isolate and lock out before work; site rules win. Lines show what was found, they declare nothing safe.",
+		Names: names(w), Inches: o.Inches, Headline: report.Headline(m, o), Note: w.Text("drawn_key.note"),
 	}
 	switch m.Verdict {
 	case result.Square:
@@ -299,16 +300,23 @@ func input(m *result.Measurement, i int, o report.Options) overlay.Input {
 		in.Verdict = overlay.Refused
 	}
 	if m.Squareness != nil {
-		in.Detail = "Offset " + report.Offset(m, o) + ", " + report.LongSide(m) + "; tolerance " + report.Tolerance(m, o)
+		in.Detail = w.Text("drawn_key.detail", report.Offset(m, o), report.LongSide(m, o), report.Tolerance(m, o))
+		in.Scale = overlay.Scale{Offset: m.Squareness.OffsetMM, U95: m.Squareness.OffsetU95MM, Tolerance: m.Squareness.ToleranceMM}
 	}
 	if m.Recut != nil {
 		t := report.TapeOf(m.Recut, o)
-		in.LeftText, in.RightText = t.Left+" back", t.Right+" back"
+		in.LeftText, in.RightText = w.Text("drawn_key.back", t.Left), w.Text("drawn_key.back", t.Right)
 		if in.Redraw = m.Line == "drawn"; in.Redraw {
-			in.LeftText, in.RightText = t.Left+" up", t.Right+" up"
+			in.LeftText, in.RightText = w.Text("drawn_key.up_by", t.Left), w.Text("drawn_key.up_by", t.Right)
 		}
 	}
 	return in
+}
+
+// names are the drawing's own texts.
+func names(w *words.Words) overlay.Names {
+	t := func(name string) string { return w.Text("drawn_key." + name) }
+	return overlay.Names{Edges: t("edges"), Cut: t("cut"), Centre: t("centre"), Recut: t("recut"), Redraw: t("redraw"), Drawn: t("line"), Rival: t("rival"), Hinge: t("hinge"), Up: t("up")}
 }
 
 func points(px [][2]float64) []geometry.Vec2 {

@@ -61,7 +61,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 				trims[i] = e.m.Recut.TrimMM
 			}
 			if e.m.Line == "drawn" {
-				r.Warnings = append(r.Warnings, result.Warning{Code: "drawn_line", Message: "At the " + endName(i) + " end a drawn line was measured: this is the joint as it would be when cut along it."})
+				r.Warnings = append(r.Warnings, report.Warn("drawn_line", endName(i), nil))
 			}
 		}
 		if trims[i], err = text.length(e.name+"-"+TrimEnd, trims[i]); err != nil {
@@ -71,10 +71,11 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 	if r.Pair, err = joint.Match(ends[0], ends[1]); err != nil {
 		return nil, err
 	}
-	for _, n := range report.JointNotes(r, report.Options{}) {
+	notes := report.JointNotes(r, report.Options{})
+	for _, n := range notes[:len(notes)-len(r.Warnings)] {
 		r.Warnings = append(r.Warnings, result.Warning{Code: n.Label, Message: n.Text})
 	}
-	r.Advice = advice(r.Pair)
+	r.Advice = report.JointAdvice(r.Pair, report.Options{})
 	if !text.given(Travel) && !text.given(Reserve) {
 		return r, nil
 	}
@@ -91,7 +92,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 			c.RecutsU95 = math.Hypot(c.RecutsU95, l.U95/2)
 		}
 		if r.Pair.Advised == nil {
-			r.Warnings = append(r.Warnings, result.Warning{Code: "takeup_with_recut", Message: "The take-up is worked out as if both ends were re-cut, since it is undecided whether they have to be."})
+			r.Warnings = append(r.Warnings, report.Warn("takeup_with_recut", "", nil))
 		}
 	}
 	r.Takeup, err = c.Takeup()
@@ -156,14 +157,4 @@ func endOf(m *result.Measurement) joint.End {
 		slices.SortFunc(e.Shape, func(a, b geometry.Vec2) int { return cmp.Compare(a.X, b.X) }) // whoever wrote the file
 	}
 	return e
-}
-
-func advice(p *joint.Pair) string {
-	switch {
-	case p.Advised != nil && !p.Advised.Mends:
-		return "Cut both ends and measure them again with less uncertainty: a second card, more of the edges, several photos. As known now, no cut can be shown to put the pair right."
-	case p.Verdict == square.Undecided:
-		return "Measure the end with the larger uncertainty again: another photo, a second card, more of both edges."
-	}
-	return ""
 }

@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"fmt"
 	"math"
 	"strings"
 
@@ -112,10 +111,6 @@ func wish(text Text, lead, trail *result.Measurement) (w lacing.Wish, pulley flo
 // choose is the fastener to plan with: the one named, or the only one that
 // fits. Nil while there is a choice to make, and where the answer is a refusal.
 func choose(r *result.Lacing, name string) (*lacing.Fastener, error) {
-	refuse := func(code, message, advice string) (*lacing.Fastener, error) {
-		r.Refused = &result.Refusal{Code: code, Message: message, Advice: advice}
-		return nil, nil
-	}
 	var fitting []string
 	var chosen *lacing.Fastener
 	named := false
@@ -142,11 +137,17 @@ func choose(r *result.Lacing, name string) (*lacing.Fastener, error) {
 	case name != "" && !named:
 		return nil, geometry.Wrong(Fastener, "the chart has no %q. %s", name, choice)
 	case name != "" && chosen == nil:
-		return refuse("fastener_does_not_fit", fmt.Sprintf("%s does not fit this belt.", name), choice)
+		reason := ""
+		if len(fitting) == 0 {
+			reason = "none"
+		}
+		r.Refused = report.Refuse("fastener_does_not_fit", reason, "", result.Values{"fastener": name, "fitting": strings.Join(fitting, ", ")})
+		return nil, nil
 	case len(fitting) == 0:
-		return refuse("no_fastener_fits", "No fastener of the chart fits this belt.", "Bring a chart with others, or skive the covers where the maker allows it, and gauge the thickness again.")
+		r.Refused = report.Refuse("no_fastener_fits", "", "", nil)
+		return nil, nil
 	case name == "" && len(fitting) > 1:
-		r.Advice = fmt.Sprintf("Several fasteners fit. Choose by the belt's rating and what the site keeps, and name one: %s.", strings.Join(fitting, ", "))
+		r.Advice = report.LacingAdvice(r, report.Options{})
 		return nil, nil
 	}
 	return chosen, nil

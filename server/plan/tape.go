@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"fmt"
 	"math"
 	"strings"
 
@@ -60,15 +59,13 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 		if v.Closure < 0 {
 			side = "shorter"
 		}
-		m.Refused = &result.Refusal{Code: "tape_disagrees",
-			Message: fmt.Sprintf("The lengths do not make one belt end: the diagonals are on average %.1f mm %s than the width and the set-back make them (up to %.1f mm would be usual).", c, side, square.Coverage*v.ClosureU),
-			Advice:  "One of them was misread or set out wrongly: tape width, set-back and both diagonals again."}
+		m.Refused = report.Refuse("tape_disagrees", side, "", result.Values{"off_mm": c, "usual_mm": square.Coverage * v.ClosureU})
 		return m, m.Refused
 	} else if c > doubtful*v.ClosureU {
 		// a single diagonal misread by twice that moves the offset by diagonal/up times as much as the closure
 		v.Terms = append(v.Terms, square.Term{Name: "the lengths do not quite agree", U: c * math.Max(in.Left, in.Right) / in.Up})
 		v.U = math.Hypot(v.U, v.Terms[len(v.Terms)-1].U)
-		warn(m, "tape_doubtful", "The diagonals miss by %.1f mm what width and set-back make them: the uncertainty is widened; tape them again.", c)
+		warn(m, "tape_doubtful", "", result.Values{"off_mm": c})
 	}
 	hollow := 0.0
 	if text.given(Hollow) {
@@ -81,21 +78,21 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 		m.Tape.HollowMM = &hollow
 		m.Cut = &result.Cut{StraightnessMM: hollow, StraightnessU95MM: square.Coverage * math.Hypot(in.Reading.Step/math.Sqrt(12), in.Reading.Edge), Profile: [][2]float64{}}
 	} else {
-		warn(m, "cut_shape_unknown", "Equal diagonals say nothing about the cut between its corners: lay a straightedge over them and add the deepest gap (--%s).", Hollow)
+		warn(m, "cut_shape_unknown", "", nil)
 	}
 	m.Width = &result.Width{AtCutMM: v.Width, AtCutU95MM: square.Coverage * v.WidthU, MeanMM: v.MeanWidth, MeanU95MM: square.Coverage * v.WidthU, NominalMM: nominal, Stations: []result.Station{}}
 	for _, s := range v.Stations {
 		m.Width.Stations = append(m.Width.Stations, result.Station{UpMM: s.Up, WidthMM: s.Width})
 	}
 	if len(v.Stations) > 0 {
-		warn(m, "middles_unknown", "A tape across the belt gives widths: where the middles lie is not known, and 0 stands for them.")
+		warn(m, "middles_unknown", "", nil)
 	}
 	if over := v.Taper * math.Max(v.Span, in.Up); math.Abs(over) > 0.01*v.Width {
-		warn(m, "width_varies", "The width changes by %.1f mm over %.0f mm of belt: an edge may be worn, which turns the centreline.", math.Abs(over), math.Max(v.Span, in.Up))
+		warn(m, "width_varies", "", result.Values{"over_mm": math.Abs(over), "length_mm": math.Max(v.Span, in.Up)})
 	}
 	if nominal > 0 {
 		if c := square.CheckWidth(v.Width, square.Coverage*v.WidthU, nominal); !c.InBand {
-			warn(m, "width_differs", "The width taped is %.1f mm from the nominal %.0f mm, %.0f mm would be usual.", math.Abs(c.Deviation), nominal, c.Band)
+			warn(m, "width_differs", "tape", result.Values{"off_mm": math.Abs(c.Deviation), "nominal_mm": nominal, "band_mm": c.Band})
 		}
 	}
 	if err := camber(m, text, in, v); err != nil {
@@ -107,7 +104,8 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 	judge(m, v.Offset, v.U, v.Angle, v.AngleU, tolerance)
 	recut(m, joint.End{Offset: v.Offset, U95: square.Coverage * v.U, Width: v.Width, Target: in.Target}, hollow, trim, v.Taper)
 	if m.Verdict == result.Undecided {
-		m.Advice = "Set the marks further back (two widths), read to half a millimetre with a class I tape, or add a photo with a card (--with)."
+		m.AdviceCode = "tape_further"
+		m.Advice = report.Advise(m.AdviceCode)
 	}
 	return combine(m, photos, tolerance > 0, trim)
 }
@@ -121,8 +119,8 @@ var termComments = map[string]string{
 	square.TermWidth:     "the target angle over the width",
 }
 
-func warn(m *result.Measurement, code, format string, a ...any) {
-	m.Warnings = append(m.Warnings, result.Warning{Code: code, Message: fmt.Sprintf(format, a...)})
+func warn(m *result.Measurement, code, reason string, v result.Values) {
+	m.Warnings = append(m.Warnings, report.Warn(code, reason, v))
 }
 
 func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, err error) {
@@ -239,10 +237,10 @@ func camber(m *result.Measurement, text Text, in square.Taped, v *square.TapedVa
 		return nil
 	}
 	c.RadiusMM = a.Radius()
-	m.Findings = append(m.Findings, result.Finding{Code: square.Camber, SizeMM: a.Gap, U95MM: u, Where: side,
-		Message: fmt.Sprintf("camber: the %s edge is convex by %.1f mm over %.2f m (%.2f %%), radius about %.0f m", side, a.Gap, a.Chord/1000, a.Percent(), a.Radius()/1000)})
+	m.Findings = append(m.Findings, report.Find(result.Finding{Code: square.Camber, Reason: "string", SizeMM: a.Gap, U95MM: u, Where: side,
+		Values: result.Values{"side": side, "size_mm": a.Gap, "chord_m": a.Chord / 1000, "percent": a.Percent(), "radius_m": a.Radius() / 1000}}))
 	if turn := v.Width * math.Tan(a.Turn(in.Up)); math.Abs(turn) > 0.1*square.DefaultTolerance(v.Width) {
-		warn(m, "camber_baseline", "With this camber \"square\" depends on the length it is judged over: here it is the set-back of %.0f mm; against the belt's direction at the cut itself the offset would be %+.1f mm.", in.Up, v.Offset+turn)
+		warn(m, "camber_baseline", "", result.Values{"length_mm": in.Up, "offset_mm": v.Offset + turn})
 	}
 	return nil
 }
@@ -306,7 +304,7 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 
 	both := *photos[0]
 	both.Source, both.Tape, both.Combined, both.Method = result.FromBoth, m.Tape, c, photos[0].Method+" and "+TapeMethod
-	both.Links, both.Advice, both.Drawn = nil, "", nil
+	both.Links, both.Advice, both.AdviceCode, both.Drawn = nil, "", "", nil
 	both.Photos, both.Image = nil, nil
 	for _, p := range photos {
 		both.Photos = append(both.Photos, p.Photos...)
@@ -342,11 +340,11 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 	}
 	if !c.Agree {
 		both.Budget = []result.BudgetRow{{Source: "tape against photos", Type: "B", UMM: offset.U, Comment: "they do not agree: as wide as all their intervals together"}}
-		warn(&both, "tape_and_photos_differ", "Tape and photos do not agree (%+.1f ± %.1f mm by tape, %+.1f ± %.1f mm by photo): one of them is wrong. The uncertainty spans both; find out which, and measure again.",
-			c.Parts[0].OffsetMM, c.Parts[0].OffsetU95MM, c.Parts[1].OffsetMM, c.Parts[1].OffsetU95MM)
+		warn(&both, "tape_and_photos_differ", "", result.Values{"tape_mm": c.Parts[0].OffsetMM, "tape_u_mm": c.Parts[0].OffsetU95MM,
+			"photo_mm": c.Parts[1].OffsetMM, "photo_u_mm": c.Parts[1].OffsetU95MM})
 	}
 	if !width.Agree {
-		warn(&both, "widths_differ", "The width is %.1f mm by tape and %.1f mm by photo, more apart than their uncertainties allow: wrong print scale, card not on the belt, or a misreading.", widths[0].X, widths[1].X)
+		warn(&both, "widths_differ", "", result.Values{"tape_mm": widths[0].X, "photo_mm": widths[1].X})
 	}
 	target := s.TargetDeg * math.Pi / 180
 	slope := math.Tan(target) + offset.X/width.X
@@ -359,10 +357,11 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 	}
 	recut(&both, e, hollow, trim, 0)
 	if both.Verdict == result.Undecided {
-		both.Advice = "Measure again: another photo with a second card, or the diagonals with the marks further back."
+		both.AdviceCode = "tape_again"
 		if !c.Agree {
-			both.Advice = "Find out why tape and photos differ: tape the four lengths again, check the print scale and that the cards lie flat on the belt."
+			both.AdviceCode = "tape_or_photos"
 		}
+		both.Advice = report.Advise(both.AdviceCode)
 	}
 	return &both, nil
 }

@@ -19,6 +19,7 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 
 	"beltend/geometry"
+	"beltend/server/pages/words"
 )
 
 // Input is what a profile shows. Millimetres, belt frame: x from the
@@ -35,6 +36,9 @@ type Input struct {
 	Recut     float64 // height of the re-cut line over the origin
 	RecutL    float64 // tape distances, for the text at its ends
 	RecutR    float64
+	Drawn     bool // the drawn line was judged, not the cut
+	Inches    bool
+	Lang      string // of the catalogue; empty: English
 }
 
 // ErrInput is returned for values that cannot be drawn.
@@ -49,7 +53,7 @@ var (
 	ink     = color.RGBA{0x1c, 0x24, 0x2b, 0xff}
 	pale    = color.RGBA{0x8a, 0x93, 0x9b, 0xff}
 	beltInk = color.RGBA{0xe9, 0xec, 0xef, 0xff}
-	allowed = color.RGBA{0xbf, 0xdd, 0xc8, 0xff}
+	allowed = color.RGBA{0xc3, 0xd3, 0xe6, 0xff}
 	fitted  = color.RGBA{0x1f, 0x5f, 0xa8, 0xff}
 	recut   = color.RGBA{0xb3, 0x3a, 0x1a, 0xff}
 )
@@ -120,8 +124,13 @@ func build(in Input) (*plot.Plot, error) {
 
 	p := plot.New()
 	p.Title.Text = in.Title
-	p.X.Label.Text = "across the belt, mm from the centreline"
-	p.Y.Label.Text = "up the belt, mm"
+	w := words.In(in.Lang)
+	unit, name, decimals := 1.0, "mm", 1
+	if in.Inches {
+		unit, name, decimals = 25.4, "in", 3
+	}
+	figure := func(mm float64) string { return w.Decimal(figure(mm/unit, decimals)) + " " + name }
+	p.Y.Label.Text = w.Text("plot.up", name)
 	for _, s := range []*text.Style{&p.Title.TextStyle, &p.X.Label.TextStyle, &p.Y.Label.TextStyle, &p.X.Tick.Label, &p.Y.Tick.Label, &p.Legend.TextStyle} {
 		s.Font = sans(10)
 		s.Color = ink
@@ -129,7 +138,7 @@ func build(in Input) (*plot.Plot, error) {
 	p.Title.TextStyle.Font = sans(12)
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.Color, a.Tick.Color = pale, pale
-		a.Tick.Marker = ticks{}
+		a.Tick.Marker = ticks{unit, w}
 	}
 	p.X.Min, p.X.Max = -1.09*half, 1.09*half
 
@@ -143,7 +152,7 @@ func build(in Input) (*plot.Plot, error) {
 	factor := 1.0
 	for turn := 0; turn < 3; turn++ {
 		p.Y.Min, p.Y.Max = lo, hi
-		p.X.Label.Text = "across the belt, mm from the centreline    (heights drawn 1000 times larger)"
+		p.X.Label.Text = w.Text("plot.across", name, w.Text("plot.larger", "1000"))
 		d := p.DataCanvas(page)
 		perMM := float64(d.Max.X-d.Min.X) / (p.X.Max - p.X.Min)
 		tall := float64(d.Max.Y - d.Min.Y)
@@ -152,11 +161,11 @@ func build(in Input) (*plot.Plot, error) {
 		lo, hi = mid-span/2, mid+span/2
 	}
 	p.Y.Min, p.Y.Max = lo, hi
-	times := "heights to the same scale as widths"
+	times := w.Text("plot.same")
 	if factor != 1 {
-		times = fmt.Sprintf("heights drawn %g times larger than widths", factor)
+		times = w.Text("plot.larger", w.Decimal(fmt.Sprintf("%g", factor)))
 	}
-	p.X.Label.Text = "across the belt, mm from the centreline    (" + times + ")"
+	p.X.Label.Text = w.Text("plot.across", name, times)
 
 	// the belt above the cut
 	area := append(plotter.XYs{}, cut...)
@@ -176,7 +185,7 @@ func build(in Input) (*plot.Plot, error) {
 		}
 		wedge.Color, wedge.LineStyle.Width = allowed, 0
 		p.Add(wedge)
-		p.Legend.Add(fmt.Sprintf("allowed: %s mm out over the width", figure(in.Tolerance)), block{allowed})
+		p.Legend.Add(w.Text("plot.allowed", figure(in.Tolerance)), block{allowed})
 	}
 
 	line := func(xy plotter.XYs, c color.Color, width float64, dashes ...vg.Length) (*plotter.Line, error) {
@@ -200,14 +209,18 @@ func build(in Input) (*plot.Plot, error) {
 	if err != nil {
 		return nil, err
 	}
-	p.Legend.Add("the cut", l)
+	what, again := "plot.cut", "plot.recut"
+	if in.Drawn {
+		what, again = "plot.line", "plot.redraw"
+	}
+	p.Legend.Add(w.Text(what), l)
 	l, err = line(plotter.XYs{{X: -half, Y: -in.Offset / 2}, {X: half, Y: in.Offset / 2}}, fitted, 1.2)
 	if err != nil {
 		return nil, err
 	}
-	out := fmt.Sprintf("straight line through it: %s mm out", figure(in.Offset))
+	out := w.Text("plot.fitted", figure(in.Offset))
 	if in.U95 > 0 {
-		out += fmt.Sprintf(", bars \u00b1%s mm over the width (95 %%)", figure(in.U95))
+		out += w.Text("plot.bars", figure(in.U95))
 	}
 	p.Legend.Add(out, l)
 	if u := in.U95 / 2; u > 0 {
@@ -234,7 +247,7 @@ func build(in Input) (*plot.Plot, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.Legend.Add(fmt.Sprintf("re-cut: %s mm back on the left, %s mm on the right", figure(in.RecutL), figure(in.RecutR)), l)
+		p.Legend.Add(w.Text(again, figure(in.RecutL), figure(in.RecutR)), l)
 	}
 	bottom := lo + 0.03*(hi-lo)
 	say(-1.045*half, bottom, "L", 24, ink, -0.5, 0)
@@ -265,25 +278,27 @@ func roundDown(x float64) float64 {
 	return e
 }
 
-// figure prints a length to 0.1 mm without a zero's sign.
-func figure(mm float64) string {
-	s := fmt.Sprintf("%.1f", mm)
-	if s == "-0.0" {
-		return "0.0"
+// figure prints a length without a zero's sign.
+func figure(v float64, decimals int) string {
+	if math.Abs(v) < 0.5*math.Pow10(-decimals) {
+		v = 0
 	}
-	return s
+	return fmt.Sprintf("%.*f", decimals, v)
 }
 
-// ticks sets round ticks and prints whole numbers plainly.
-type ticks struct{}
+// ticks sets round ticks in a unit, mm long, and prints whole numbers plainly.
+type ticks struct {
+	unit float64
+	*words.Words
+}
 
-func (ticks) Ticks(lo, hi float64) []plot.Tick {
-	step := roundDown((hi - lo) / 5)
-	var t []plot.Tick
-	for k := math.Ceil(lo / step); k*step <= hi; k++ {
-		t = append(t, plot.Tick{Value: k * step, Label: fmt.Sprintf("%.4g", k*step+0)})
+func (t ticks) Ticks(lo, hi float64) []plot.Tick {
+	step := roundDown((hi - lo) / t.unit / 5)
+	var all []plot.Tick
+	for k := math.Ceil(lo / t.unit / step); k*step*t.unit <= hi; k++ {
+		all = append(all, plot.Tick{Value: k * step * t.unit, Label: t.Decimal(fmt.Sprintf("%.4g", k*step+0))})
 	}
-	return t
+	return all
 }
 
 // block is a filled swatch for the legend.

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"fmt"
 	"math"
 
 	"beltend/server/result"
@@ -9,73 +8,76 @@ import (
 
 // Facts are the measured values in words.
 func Facts(m *result.Measurement, o Options) []Row {
-	u := units{o.Inches}
+	u := o.units()
 	var rows []Row
-	add := func(label, text string) { rows = append(rows, Row{label, text}) }
+	add := func(label, text string) { rows = append(rows, Row{u.Text("facts." + label), text}) }
 	if s := m.Squareness; s != nil {
-		text := Offset(m, o) + " (95 %), " + LongSide(m)
+		text := Offset(m, o) + " (95 %), " + LongSide(m, o)
 		if u.inches {
-			text += "; about " + sixteenths(int(math.Round(math.Abs(s.OffsetMM)*16/inch)))
+			text += u.Text("facts.about", sixteenths(int(math.Round(math.Abs(s.OffsetMM)*16/inch))))
 		}
-		add("Offset", text)
-		slope := fmt.Sprintf("%.1f mm per metre of width", math.Abs(s.PerMetre))
-		if u.inches {
-			slope = fmt.Sprintf("%.2f in per foot of width", math.Abs(s.PerMetre)*12/1000)
-		}
-		angle := fmt.Sprintf("%+.2f° ± %.2f°, %s", zero(s.AngleDeg, 0.005), ceil(s.AngleU95Deg, 100), slope)
+		add("offset", text)
+		angle := u.number("%+.2f° ± %.2f°, ", zero(s.AngleDeg, 0.005), ceil(s.AngleU95Deg, 100)) + u.slope(s.PerMetre)
 		if s.TargetDeg != 0 {
-			angle += fmt.Sprintf(", against a target of %+.2f°", s.TargetDeg)
+			angle += u.Text("facts.against", u.number("%+.2f°", s.TargetDeg))
 		}
-		add("Angle", angle)
+		add("angle", angle)
 		tol := Tolerance(m, o)
 		if set := m.Settings; set != nil && set.ToleranceMM == 0 {
-			tol += ", taken as 2 mm per metre of width; your site's figure wins"
+			tol += ", " + u.Text("fact.tolerance_default")
 		}
-		add("Tolerance", tol)
+		add("tolerance", tol)
 	}
 	if w := m.Width; w != nil {
-		text := fmt.Sprintf("%s ± %s at the cut", u.length(w.AtCutMM), u.expanded(w.AtCutU95MM))
+		text := u.Text("facts.at_cut", u.length(w.AtCutMM), u.expanded(w.AtCutU95MM))
 		if c := m.Centreline; c != nil {
-			text += fmt.Sprintf(", %s on average over %s of belt", u.length(w.MeanMM), u.marks(c.LengthMM, u.step(0)))
+			text += u.Text("facts.on_average", u.length(w.MeanMM), u.marks(c.LengthMM, u.step(0)))
 		}
 		if w.NominalMM != 0 {
-			text += "; nominal " + u.length(w.NominalMM)
+			text += u.Text("facts.nominal", u.length(w.NominalMM))
 		}
-		add("Width", text)
+		add("width", text)
 	}
 	if c := m.Cut; c != nil {
-		text := "straight within " + u.length(c.StraightnessMM)
+		text := u.Text("facts.straight", u.length(c.StraightnessMM))
 		if c.StraightnessU95MM > 0 {
 			text += " ± " + u.expanded(c.StraightnessU95MM)
 		}
-		label := "Cut"
-		if m.Line == "drawn" {
-			label = "Line"
-		}
-		add(label, text)
+		add(line(m), text)
 	}
 	if c := m.Centreline; c != nil && math.Abs(c.CamberMM) > c.CamberU95MM {
 		side := "right"
 		if c.CamberMM < 0 {
 			side = "left"
 		}
-		add("Camber", fmt.Sprintf("the belt bows %s to the %s over %s", u.length(math.Abs(c.CamberMM)), side, u.marks(c.LengthMM, u.step(0))))
+		add("camber", u.Text("facts.bows_"+side, u.length(math.Abs(c.CamberMM)), u.marks(c.LengthMM, u.step(0))))
 	}
 	for _, f := range m.Findings {
-		add("Seen", f.Message)
+		add("seen", FindingText(f, o))
 	}
 	return append(rows, sourceRows(m, o)...)
 }
 
+// slope is an offset over the width.
+func (u units) slope(perMetre float64) string {
+	if u.inches {
+		return u.Text("facts.per_foot", u.number("%.2f in", math.Abs(perMetre)*12/1000))
+	}
+	return u.Text("facts.per_metre", u.number("%.1f mm", math.Abs(perMetre)))
+}
+
+// Slope is an offset over the width, without its sign.
+func Slope(perMetre float64, o Options) string { return o.units().slope(perMetre) }
+
 // Offset is the offset with its expanded uncertainty.
 func Offset(m *result.Measurement, o Options) string {
-	u := units{o.Inches}
+	u := o.units()
 	return u.signed(m.Squareness.OffsetMM) + " ± " + u.expanded(m.Squareness.OffsetU95MM)
 }
 
 // Tolerance is the largest offset allowed.
 func Tolerance(m *result.Measurement, o Options) string {
-	return units{o.Inches}.length(m.Squareness.ToleranceMM)
+	return o.units().length(m.Squareness.ToleranceMM)
 }
 
 // Tape is the re-cut as it is set out with a tape.
@@ -93,7 +95,7 @@ type Tape struct {
 // TapeOf rounds a re-cut to what a tape shows. The uncertainties include the
 // rounding.
 func TapeOf(r *result.RecutLine, o Options) Tape {
-	u := units{o.Inches}
+	u := o.units()
 	t := Tape{
 		Centre: u.marks(r.CentreMM, u.step(0)),
 		Lost:   u.marks(r.LengthLostMM, u.step(0)),
@@ -113,34 +115,40 @@ func TapeOf(r *result.RecutLine, o Options) Tape {
 	case left == 1 && right == 1:
 		t.Rounding = "1 mm"
 	case left == right:
-		t.Rounding = "0.5 mm, other lengths 1 mm"
+		t.Rounding = u.Text("retape.rounding_half")
 	default:
-		t.Rounding = "0.5 or 1 mm"
+		t.Rounding = u.Text("retape.rounding_mixed")
 	}
 	return t
 }
 
-func recutRows(title string, r *result.RecutLine, o Options) []Row {
-	t := TapeOf(r, o)
-	lost := "at the centreline " + t.Centre + " back; length of belt lost " + t.Lost
+func recutRows(r *result.RecutLine, o Options) []Row {
+	t, u := TapeOf(r, o), o.units()
+	lost := u.Text("retape.lost", t.Centre, t.Lost)
 	if t.Trim != "" {
-		lost += ", " + t.Trim + " of it the trim asked for"
+		lost += u.Text("retape.trim", t.Trim)
 	}
 	rows := []Row{
-		{title, fmt.Sprintf("left edge %s back from its corner, ± %s", t.Left, t.LeftU)},
-		{"", fmt.Sprintf("right edge %s back from its corner, ± %s", t.Right, t.RightU)},
+		{u.Text("retape.cut_at"), u.Text("retape.left", t.Left, t.LeftU)},
+		{"", u.Text("retape.right", t.Right, t.RightU)},
 		{"", lost},
 	}
+	return append(rows, checkRows(t, u)...)
+}
+
+// checkRows say how to check the new line, and what the figures are rounded to.
+func checkRows(t Tape, u units) []Row {
+	var rows []Row
 	if t.Diagonal != "" {
-		rows = append(rows, Row{"Check", fmt.Sprintf("mark both edges %s up from the new line: both diagonals between line and marks are equal, about %s", t.DiagonalUp, t.Diagonal)})
+		rows = append(rows, Row{u.Text("retape.check"), u.Text("retape.diagonals", t.DiagonalUp, t.Diagonal)})
 	}
-	return append(rows, Row{"", "Rounded to the tape (" + t.Rounding + "); the rounding is inside the ±."})
+	return append(rows, Row{"", u.Text("retape.rounded", t.Rounding)})
 }
 
 func drawnRows(d *result.Drawn, o Options) []Row {
-	u := units{o.Inches}
-	rows := []Row{{"Drawn line", fmt.Sprintf("%s ± %s: %s; straight within %s",
-		u.signed(d.OffsetMM), u.expanded(d.OffsetU95MM), drawnVerdict(d.Verdict), u.length(d.StraightnessMM))}}
+	u := o.units()
+	rows := []Row{{u.Text("fact.drawn"), u.Text("retape.drawn",
+		u.signed(d.OffsetMM), u.expanded(d.OffsetU95MM), u.Text("retape.drawn_"+string(d.Verdict)), u.length(d.StraightnessMM))}}
 	if d.Recut != nil && d.Verdict != result.Square {
 		rows = append(rows, redrawRows(d.Recut, o)...)
 	}
@@ -150,24 +158,10 @@ func drawnRows(d *result.Drawn, o Options) []Row {
 // redrawRows say where the line would have to be: never nearer to the old end
 // than the one drawn.
 func redrawRows(r *result.RecutLine, o Options) []Row {
-	t := TapeOf(r, o)
+	t, u := TapeOf(r, o), o.units()
 	rows := []Row{
-		{"Draw at", fmt.Sprintf("left edge %s up the belt from the line's end, ± %s", t.Left, t.LeftU)},
-		{"", fmt.Sprintf("right edge %s up the belt from the line's end, ± %s", t.Right, t.RightU)},
+		{u.Text("retape.draw_at"), u.Text("retape.left_up", t.Left, t.LeftU)},
+		{"", u.Text("retape.right_up", t.Right, t.RightU)},
 	}
-	if t.Diagonal != "" {
-		rows = append(rows, Row{"Check", fmt.Sprintf("mark both edges %s up from the new line: both diagonals between line and marks are equal, about %s", t.DiagonalUp, t.Diagonal)})
-	}
-	return append(rows, Row{"", "Rounded to the tape (" + t.Rounding + "); the rounding is inside the ±."})
-}
-
-func drawnVerdict(v result.Verdict) string {
-	switch v {
-	case result.Square:
-		return "within the tolerance"
-	case result.Recut:
-		return "off by more than the tolerance, draw it again"
-	default:
-		return "cannot be told from these photos"
-	}
+	return append(rows, checkRows(t, u)...)
 }

@@ -6,37 +6,35 @@ import (
 	"io"
 	"strings"
 
-	"beltend/geometry/hooks"
 	"beltend/server/result"
 )
 
-// HooksCautions stand beside a finished joint, after [Cautions].
-var HooksCautions = []string{
-	"A count and a measurement do not say that the joint holds: a competent person judges the clinch on both faces.",
-	"Old hooks and old holes are not used again.",
+// HooksCautions stand beside a finished joint: [Cautions], then those of hooks.
+func HooksCautions(o Options) []string {
+	return append(Cautions(o), o.units().texts("hooks_says", "caution_1", "caution_2")...)
 }
 
 // HooksHeadline is the answer in one sentence.
-func HooksHeadline(r *result.Hooks) string {
+func HooksHeadline(r *result.Hooks, o Options) string {
+	u := o.units()
 	if r.Refused != nil {
-		return "Not counted: " + r.Refused.Message
+		message, _ := RefusalText(r.Refused, o)
+		return u.Text("hooks_says.not_counted", message)
 	}
 	var parts []string
-	unclear := 0
 	for _, s := range r.Sides {
-		parts = append(parts, fmt.Sprintf("%s %s", s.Side, hookCount(s)))
-		unclear += s.Unclear
+		parts = append(parts, fmt.Sprintf("%s %s", s.Side, u.hookCount(s)))
 	}
-	text := "Hooks seen: " + strings.Join(parts, ", ")
+	text := strings.Join(parts, ", ")
 	switch n := len(r.Findings); {
 	case n == 0 && len(r.Plan) > 0:
-		return text + "; nothing differs from the plan."
+		return u.Text("hooks_says.as_planned", text)
 	case n == 0:
-		return text + "; nothing found missing, doubled or crooked."
+		return u.Text("hooks_says.nothing", text)
 	case n == 1:
-		return text + "; one thing to look at."
+		return u.Text("hooks_says.one", text)
 	default:
-		return fmt.Sprintf("%s; %d things to look at.", text, n)
+		return u.Text("hooks_says.some", text, n)
 	}
 }
 
@@ -45,53 +43,44 @@ func (u units) fine(mm float64) string {
 	if u.inches {
 		return u.length(mm)
 	}
-	return fmt.Sprintf("%.2f mm", mm)
+	return u.number("%.2f mm", mm)
 }
 
-func hookCount(s result.HookSide) string {
+// Fine writes a pitch: to a hundredth of a millimetre or a thousandth of an inch.
+func Fine(mm float64, o Options) string { return o.units().fine(mm) }
+
+func (u units) hookCount(s result.HookSide) string {
 	if s.Unclear > 0 {
-		return fmt.Sprintf("%d to %d", s.Hooks, s.Hooks+s.Unclear)
+		return u.Text("hooks_says.range", s.Hooks, s.Hooks+s.Unclear)
 	}
 	return fmt.Sprint(s.Hooks)
 }
 
 // HookRows are the measured values of each side in words.
 func HookRows(r *result.Hooks, o Options) []Row {
-	u := units{o.Inches}
+	u := o.units()
 	var out []Row
 	for _, s := range r.Sides {
-		name := "End " + s.Side
+		name := u.Text("hooks_says.end", s.Side)
 		if s.Planned != "" {
-			name = s.Side + ", " + s.Planned
+			name = s.Side + ", " + u.Text("hooks_says.planned_"+s.Planned)
 		}
-		margin := fmt.Sprintf("%s free at the left edge, %s at the right, ± %s", u.length(s.MarginLeftMM), u.length(s.MarginRightMM), u.expanded(s.MarginU95MM))
+		margin := u.Text("hooks_says.margins", u.length(s.MarginLeftMM), u.length(s.MarginRightMM), u.expanded(s.MarginU95MM))
 		if !s.MarginsCertain {
-			margin += "; not certain, an outer hook is unclear"
+			margin += u.Text("hooks_says.not_certain")
 		}
 		out = append(out,
-			Row{name, fmt.Sprintf("%s hooks, pitch %s ± %s, scatter %s (%s to %s)", hookCount(s), u.fine(s.PitchMM), u.fine(ceil(s.PitchU95MM, 100)), u.fine(s.SpreadMM), u.length(s.ClosestMM), u.length(s.WidestMM))},
+			Row{name, u.Text("hooks_says.pitch", u.hookCount(s), u.fine(s.PitchMM), u.fine(ceil(s.PitchU95MM, 100)), u.fine(s.SpreadMM), u.length(s.ClosestMM), u.length(s.WidestMM))},
 			Row{"", margin},
-			Row{"", fmt.Sprintf("row against this end's centreline %s ± %s, tolerance %s: %s", u.signed(s.OffsetMM), u.expanded(s.OffsetU95MM), u.length(s.ToleranceMM), rowVerdict(s.Verdict))},
-			Row{"", fmt.Sprintf("belt %s ± %s wide at the hooks", u.length(s.WidthMM), u.expanded(s.WidthU95MM))})
+			Row{"", u.Text("hooks_says.row", u.signed(s.OffsetMM), u.expanded(s.OffsetU95MM), u.length(s.ToleranceMM), u.Text("hooks_says.row_"+string(s.Verdict)))},
+			Row{"", u.Text("hooks_says.width", u.length(s.WidthMM), u.expanded(s.WidthU95MM))})
 	}
-	return append(out, Row{"Hinge", "straight within " + u.length(r.Straight)})
-}
-
-func rowVerdict(v result.Verdict) string {
-	switch v {
-	case result.Square:
-		return "square"
-	case result.Recut:
-		return "out of square"
-	}
-	return "cannot be told from these photos"
+	return append(out, Row{u.Text("pair_says.hinge"), u.Text("facts.straight", u.length(r.Straight))})
 }
 
 // PlanRows put the plan beside what is seen.
 func PlanRows(r *result.Hooks, o Options) []Row {
-	u := units{o.Inches}
-	names := map[string]string{"hooks": "hooks", "pitch": "pitch", "margin_left": "left margin", "margin_right": "right margin"}
-	verdicts := map[string]string{hooks.AsPlanned: "as planned", hooks.Differs: "differs", hooks.Undecided: "cannot be told"}
+	u := o.units()
 	var out []Row
 	for i, c := range r.Plan {
 		planned, seen := u.length(c.Planned), u.length(c.Seen)
@@ -102,24 +91,28 @@ func PlanRows(r *result.Hooks, o Options) []Row {
 		}
 		label := ""
 		if i == 0 {
-			label = "Plan"
+			label = u.Text("hooks_says.plan")
 		}
-		out = append(out, Row{label, fmt.Sprintf("%s %s: planned %s, seen %s: %s", c.Side, names[c.What], planned, seen, verdicts[c.Verdict])})
+		out = append(out, Row{label, u.Text("hooks_says.compared", c.Side, u.Text("hooks_says.what_"+c.What), planned, seen, u.Text("hooks_says.plan_"+c.Verdict))})
 	}
 	return out
 }
 
 // ClinchRows are the questions of the checklist that a person answers.
-func ClinchRows(items []result.ClinchItem) []Row {
+func ClinchRows(items []result.ClinchItem, o Options) []Row {
+	u := o.units()
 	var out []Row
 	last := ""
 	for _, c := range items {
 		label := ""
 		if c.Face != last {
-			last, label = c.Face, strings.ToUpper(c.Face[:1])+c.Face[1:]
+			last, label = c.Face, u.Text("clinch.face_"+c.Face)
 		}
-		answer := map[string]string{result.Open: "[ ]", result.Good: "[good]", result.Rework: "[rework]", result.NotSeen: "[not seen]"}[c.Judgement]
-		out = append(out, Row{label, answer + " " + c.Ask})
+		answer := "[ ]"
+		if c.Judgement != result.Open {
+			answer = "[" + u.Text("clinch."+c.Judgement) + "]"
+		}
+		out = append(out, Row{label, answer + " " + u.Or("clinch.ask_"+c.Code, c.Ask)})
 	}
 	return out
 }
@@ -127,9 +120,11 @@ func ClinchRows(items []result.ClinchItem) []Row {
 // Hooks writes the answer about a finished joint.
 func Hooks(w io.Writer, r *result.Hooks, o Options) error {
 	out := bufio.NewWriter(w)
-	para(out, HooksHeadline(r))
+	u := o.units()
+	para(out, HooksHeadline(r, o))
 	if r.Refused != nil {
-		para(out, r.Refused.Advice)
+		_, advice := RefusalText(r.Refused, o)
+		para(out, advice)
 		return out.Flush()
 	}
 	fmt.Fprintln(out)
@@ -137,7 +132,7 @@ func Hooks(w io.Writer, r *result.Hooks, o Options) error {
 	if len(r.Findings) > 0 {
 		fmt.Fprintln(out)
 		for _, f := range r.Findings {
-			rows(out, []Row{{"Look at", f.Message}})
+			rows(out, []Row{{u.Text("hooks_says.look_at"), HookFindingText(f, o)}})
 		}
 	}
 	if len(r.Plan) > 0 {
@@ -147,13 +142,13 @@ func Hooks(w io.Writer, r *result.Hooks, o Options) error {
 	if len(r.Warnings) > 0 {
 		fmt.Fprintln(out)
 		for _, x := range r.Warnings {
-			rows(out, []Row{{"Warning", x.Message}})
+			rows(out, []Row{{u.Text("report.warning"), WarningText(x, o)}})
 		}
 	}
 	fmt.Fprintln(out)
-	para(out, "Take a close photo for each of these and judge it yourself:")
-	rows(out, ClinchRows(r.Checklist))
+	para(out, u.Text("clinch.judge"))
+	rows(out, ClinchRows(r.Checklist, o))
 	fmt.Fprintln(out)
-	para(out, strings.Join(append(append([]string{}, Cautions...), HooksCautions...), " "))
+	para(out, strings.Join(HooksCautions(o), " "))
 	return out.Flush()
 }

@@ -3,27 +3,49 @@ package report
 import (
 	"fmt"
 	"math"
+
+	"beltend/server/pages/words"
 )
 
 const inch = 25.4 // mm, exact by definition (1959)
 
-// units writes lengths the way a person reads them.
-type units struct{ inches bool }
+// units writes lengths the way a person reads them, and texts in their
+// language.
+type units struct {
+	inches bool
+	*words.Words
+}
+
+func (o Options) units() units { return units{o.Inches, words.In(o.Lang)} }
+
+// number writes numbers with the language's decimal sign.
+func (u units) number(format string, v ...any) string {
+	return u.Decimal(fmt.Sprintf(format, v...))
+}
+
+// decimals writes a length with that many decimals in mm; in inches with two
+// more, and to a thousandth at most.
+func (u units) decimals(mm float64, n int) string {
+	if u.inches {
+		return u.number("%.*f in", min(n+2, 3), mm/inch)
+	}
+	return u.number("%.*f mm", n, mm)
+}
 
 // length writes a measured length with one decimal in mm, three in inches.
 func (u units) length(mm float64) string {
 	if u.inches {
-		return fmt.Sprintf("%.3f in", mm/inch)
+		return u.number("%.3f in", mm/inch)
 	}
-	return fmt.Sprintf("%.1f mm", mm)
+	return u.number("%.1f mm", mm)
 }
 
 // signed is length with its sign always shown.
 func (u units) signed(mm float64) string {
 	if u.inches {
-		return fmt.Sprintf("%+.3f in", zero(mm/inch, 0.0005))
+		return u.number("%+.3f in", zero(mm/inch, 0.0005))
 	}
-	return fmt.Sprintf("%+.1f mm", zero(mm, 0.05))
+	return u.number("%+.1f mm", zero(mm, 0.05))
 }
 
 // zero keeps a value that rounds to nothing from showing a minus sign.
@@ -37,9 +59,9 @@ func zero(v, half float64) float64 {
 // expanded writes an uncertainty, rounded up: it must not shrink on paper.
 func (u units) expanded(mm float64) string {
 	if u.inches {
-		return fmt.Sprintf("%.3f in", ceil(mm/inch, 1000))
+		return u.number("%.3f in", ceil(mm/inch, 1000))
 	}
-	return fmt.Sprintf("%.1f mm", ceil(mm, 10))
+	return u.number("%.1f mm", ceil(mm, 10))
 }
 
 func ceil(v, per float64) float64 { return math.Ceil(v*per-1e-9) / per }
@@ -70,7 +92,7 @@ func (u units) marks(mm, step float64) string {
 	case u.inches:
 		return sixteenths(int(n))
 	case step < 1:
-		return fmt.Sprintf("%.1f mm", n*step)
+		return u.number("%.1f mm", n*step)
 	}
 	return fmt.Sprintf("%.0f mm", n*step)
 }

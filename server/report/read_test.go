@@ -29,7 +29,7 @@ func TestReadLengthReadsWhatIsWritten(t *testing.T) {
 			t.Fatalf("%s is read as %g mm, %v", sixteenths(n), got, err)
 		}
 		mm := float64(n) * 1.37
-		for _, u := range []units{{false}, {true}} {
+		for _, u := range []units{{}, {inches: true}} {
 			if got, err := ReadLength(u.length(mm)); err != nil || math.Abs(got-mm) > 0.0501 {
 				t.Fatalf("%s is read as %g mm, %v", u.length(mm), got, err)
 			}

@@ -21,7 +21,7 @@ func TestSixteenths(t *testing.T) {
 // and the statement covers the rounding in every case.
 func TestTapeHoldsItsRounding(t *testing.T) {
 	for _, inches := range []bool{false, true} {
-		u := units{inches}
+		u := units{inches: inches}
 		for _, u95 := range []float64{0, 0.2, 0.9, 1, 1.1, 5} {
 			for mm := -3.0; mm < 60; mm += 0.137 {
 				text, stated := u.tape(mm, u95)
@@ -69,7 +69,7 @@ func parse(t *testing.T, text string) float64 {
 func TestUncertaintyNeverShrinksOnPaper(t *testing.T) {
 	for _, inches := range []bool{false, true} {
 		for mm := 0.0; mm < 3; mm += 0.0137 {
-			if got := parse(t, units{inches}.expanded(mm)); got < mm-1e-6 {
+			if got := parse(t, units{inches: inches}.expanded(mm)); got < mm-1e-6 {
 				t.Fatalf("%.4f mm is stated as %.4f mm", mm, got)
 			}
 		}
@@ -85,7 +85,7 @@ func TestLongSide(t *testing.T) {
 		{3, 1, 10, "left longer than the target"}, {-3, 1, 10, "right longer than the target"},
 	} {
 		m := &result.Measurement{Squareness: &result.Squareness{OffsetMM: c.offset, OffsetU95MM: c.u, TargetDeg: c.target}}
-		if got := LongSide(m); !strings.Contains(got, c.says) {
+		if got := LongSide(m, Options{}); !strings.Contains(got, c.says) {
 			t.Errorf("%+v: %q", c, got)
 		}
 	}
@@ -94,7 +94,7 @@ func TestLongSide(t *testing.T) {
 func TestVerdictInWords(t *testing.T) {
 	for _, v := range []result.Verdict{result.Square, result.Recut, result.Undecided} {
 		for _, line := range []string{"cut", "drawn"} {
-			got := Verdict(&result.Measurement{Verdict: v, Line: line})
+			got := Verdict(&result.Measurement{Verdict: v, Line: line}, Options{})
 			first := map[result.Verdict]string{result.Square: "Square", result.Recut: "Re-cut", result.Undecided: "Undecided"}[v]
 			if v == result.Recut && line == "drawn" {
 				first = "Draw again"
@@ -110,11 +110,11 @@ func TestVerdictInWords(t *testing.T) {
 func TestBudgetAddsUp(t *testing.T) {
 	m := &result.Measurement{Squareness: &result.Squareness{OffsetU95MM: 1}, Budget: []result.BudgetRow{
 		{Source: "cards", Type: "A", UMM: 0.3}, {Source: "lens", Type: "B", UMM: 0.4}, {Source: "combined", UMM: 9}}}
-	table := BudgetTable(m)
+	table := BudgetTable(m, Options{})
 	if len(table) != 4 || math.Abs(table[2].UMM-0.5) > 1e-12 || table[3].UMM != 1 || !strings.Contains(table[3].Comment, "2.00") {
 		t.Errorf("%+v", table)
 	}
-	if BudgetTable(&result.Measurement{}) != nil {
+	if BudgetTable(&result.Measurement{}, Options{}) != nil {
 		t.Error("a budget of nothing")
 	}
 }

@@ -14,8 +14,9 @@ import (
 
 // Options of the text.
 type Options struct {
-	Inches bool // inches and sixteenths instead of mm
-	Budget bool // add the uncertainty budget
+	Inches bool   // inches and sixteenths instead of mm
+	Budget bool   // add the uncertainty budget
+	Lang   string // of the catalogue; empty: English
 }
 
 const columns = 80
@@ -25,13 +26,14 @@ type Row struct{ Label, Text string }
 
 // Text writes the measurement, the verdict first.
 func Text(w io.Writer, m *result.Measurement, o Options) error {
-	out := bufio.NewWriter(w)
+	out, u := bufio.NewWriter(w), o.units()
 	if m.Refused != nil {
-		para(out, "No answer: "+m.Refused.Message)
-		para(out, m.Refused.Advice)
+		message, advice := RefusalText(m.Refused, o)
+		para(out, u.Text("verdict.refused")+": "+message)
+		para(out, advice)
 		return out.Flush()
 	}
-	para(out, Verdict(m))
+	para(out, Verdict(m, o))
 	fmt.Fprintln(out)
 	rows(out, Facts(m, o))
 	if m.Recut != nil {
@@ -39,7 +41,7 @@ func Text(w io.Writer, m *result.Measurement, o Options) error {
 		if m.Line == "drawn" {
 			rows(out, redrawRows(m.Recut, o))
 		} else {
-			rows(out, recutRows("Re-cut", m.Recut, o))
+			rows(out, recutRows(m.Recut, o))
 		}
 	}
 	if d := m.Drawn; d != nil && m.Line != "drawn" {
@@ -48,27 +50,27 @@ func Text(w io.Writer, m *result.Measurement, o Options) error {
 	}
 	if m.Advice != "" {
 		fmt.Fprintln(out)
-		rows(out, []Row{{"To settle", m.Advice}})
+		rows(out, []Row{{u.Text("report.to_settle"), AdviceText(m, o)}})
 	}
 	if len(m.Warnings) > 0 {
 		fmt.Fprintln(out)
 		for _, x := range m.Warnings {
-			rows(out, []Row{{"Warning", x.Message}})
+			rows(out, []Row{{u.Text("report.warning"), WarningText(x, o)}})
 		}
 	}
 	if o.Budget {
 		fmt.Fprintln(out)
-		budget(out, m)
+		budget(out, m, o)
 	}
 	fmt.Fprintln(out)
-	para(out, strings.Join(Cautions, " "))
+	para(out, strings.Join(Cautions(o), " "))
 	return out.Flush()
 }
 
 // Budget writes the uncertainty budget alone.
-func Budget(w io.Writer, m *result.Measurement) error {
+func Budget(w io.Writer, m *result.Measurement, o Options) error {
 	out := bufio.NewWriter(w)
-	budget(out, m)
+	budget(out, m, o)
 	return out.Flush()
 }
 

@@ -7,77 +7,89 @@ import (
 )
 
 // Cautions stand wherever a person starts or plans work at the belt.
-var Cautions = []string{
-	"Work only on a conveyor that the authorised person has isolated and locked out.",
-	"Have tension and counterweight released or held, and the belt clamped.",
-	"Cut away from the body, nobody beside the stroke; cut-resistant gloves, eye protection.",
-	"Site rules win. beltend measures; it never declares anything safe.",
+func Cautions(o Options) []string { return o.units().texts("cautions", "1", "2", "3", "4") }
+
+// texts are several of a section.
+func (u units) texts(section string, names ...string) (out []string) {
+	for _, n := range names {
+		out = append(out, u.Text(section+"."+n))
+	}
+	return out
+}
+
+// Say is the catalogue's sentence for a code of the contract, with its values;
+// empty where there is none, or a value is missing. See [words.Words.Say].
+func Say(key string, values map[string]any, o Options) string {
+	u := o.units()
+	return u.Say(key, values, u.decimals)
+}
+
+// line is what was judged, as it is named in keys.
+func line(m *result.Measurement) string {
+	if m.Line == "drawn" {
+		return "drawn"
+	}
+	return "cut"
 }
 
 // Verdict says the decision in one sentence.
-func Verdict(m *result.Measurement) string {
-	line := "end"
-	if m.Line == "drawn" {
-		line = "drawn line"
-	}
-	switch m.Verdict {
+func Verdict(m *result.Measurement, o Options) string {
+	u := o.units()
+	switch key := line(m); m.Verdict {
 	case result.Square:
 		if m.Squareness != nil && m.Squareness.TargetDeg != 0 {
-			return "At the target angle: the " + line + " is within the tolerance."
+			return u.Text("decided.target_" + key)
 		}
-		return "Square: the " + line + " is within the tolerance."
+		return u.Text("decided.square_" + key)
 	case result.Recut:
-		if m.Line == "drawn" {
-			return "Draw again: the drawn line is off by more than the tolerance."
-		}
-		return "Re-cut: the end is off by more than the tolerance."
+		return u.Text("decided.recut_" + key)
 	default:
-		return "Undecided: the " + sources(m) + " cannot tell whether the " + line + " is within the tolerance."
+		return u.Text("decided.undecided_"+key, u.Text("decided.from_"+source(m)))
 	}
 }
 
-// sources is what was measured from.
-func sources(m *result.Measurement) string {
+// source is what was measured from, as it is named in keys.
+func source(m *result.Measurement) string {
 	switch m.Source {
 	case result.FromTape:
-		return "tape readings"
+		return "tape"
 	case result.FromBoth:
-		return "photos and the tape"
+		return "both"
 	}
 	return "photos"
 }
 
 // Headline is the decision in a word or two.
-func Headline(m *result.Measurement) string {
+func Headline(m *result.Measurement, o Options) string {
+	u := o.units()
 	switch {
 	case m.Refused != nil:
-		return "No answer"
+		return u.Text("verdict.refused")
 	case m.Verdict == result.Square && m.Squareness != nil && m.Squareness.TargetDeg != 0:
-		return "At the target angle"
+		return u.Text("decided.target")
 	case m.Verdict == result.Square:
-		return "Square"
+		return u.Text("verdict.square")
 	case m.Verdict == result.Recut && m.Line == "drawn":
-		return "Draw again"
+		return u.Text("decided.redraw")
 	case m.Verdict == result.Recut:
-		return "Re-cut"
+		return u.Text("verdict.recut")
 	}
-	return "Undecided"
+	return u.Text("verdict.undecided")
 }
 
 // LongSide says which side sticks out. Where the offset is smaller than its
 // uncertainty the side is not known.
-func LongSide(m *result.Measurement) string {
-	s := m.Squareness
+func LongSide(m *result.Measurement, o Options) string {
+	s, u := m.Squareness, o.units()
+	side := "left"
+	if s.OffsetMM < 0 {
+		side = "right"
+	}
 	switch {
 	case math.Abs(s.OffsetMM) <= s.OffsetU95MM:
-		return "too small to say which side is long"
-	case s.OffsetMM > 0 && s.TargetDeg == 0:
-		return "the left side is long"
-	case s.OffsetMM < 0 && s.TargetDeg == 0:
-		return "the right side is long"
-	case s.OffsetMM > 0:
-		return "left longer than the target asks"
-	default:
-		return "right longer than the target asks"
+		return u.Text("long.none")
+	case s.TargetDeg != 0:
+		return u.Text("long." + side + "_target")
 	}
+	return u.Text("long." + side)
 }

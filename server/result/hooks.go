@@ -65,6 +65,7 @@ type HookFinding struct {
 	SizeMM  float64     `json:"size_mm,omitempty"`
 	U95MM   float64     `json:"u95_mm,omitempty"`
 	Message string      `json:"message"`
+	Values  Values      `json:"values,omitempty"`
 	Px      *[2]float64 `json:"px,omitempty"`
 }
 

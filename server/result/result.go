@@ -35,6 +35,7 @@ type Measurement struct {
 	Photos     []Photo     `json:"photos,omitempty"`
 	Budget     []BudgetRow `json:"budget,omitempty"`
 	Advice     string      `json:"advice,omitempty"` // what would settle an undecided verdict
+	AdviceCode string      `json:"advice_code,omitempty"`
 	Warnings   []Warning   `json:"warnings"`
 	Settings   *Settings   `json:"settings,omitempty"`
 	Tape       *Tape       `json:"tape,omitempty"`     // as typed
@@ -50,7 +51,14 @@ type Refusal struct {
 	Message string `json:"message"`
 	Advice  string `json:"advice"`
 	Photo   string `json:"photo,omitempty"`
+	Reason  string `json:"reason,omitempty"` // which of the code's sentences
+	Values  Values `json:"values,omitempty"`
 }
+
+// Values are what a sentence is made with: message and advice say it in
+// English, the same code, reason and values say it in every language and unit.
+// Names end in their unit: _mm, _deg, _percent, _px.
+type Values map[string]any
 
 // Error makes a refusal usable as an error.
 func (r *Refusal) Error() string { return r.Code + ": " + r.Message }
@@ -150,6 +158,8 @@ type Finding struct {
 	U95MM   float64 `json:"u95_mm"`
 	Where   string  `json:"where,omitempty"`
 	Message string  `json:"message"`
+	Reason  string  `json:"reason,omitempty"` // which of the code's sentences
+	Values  Values  `json:"values,omitempty"`
 }
 
 // Image gives places in one upright photo, pixels, centres at integers.
@@ -199,6 +209,8 @@ type BudgetRow struct {
 type Warning struct {
 	Code    string `json:"code"`
 	Message string `json:"message"`
+	Reason  string `json:"reason,omitempty"` // which of the code's sentences
+	Values  Values `json:"values,omitempty"`
 }
 
 // Links are set by the service.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"beltend/server/archive"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision/overlay"
 )
@@ -27,6 +28,7 @@ type Record struct {
 	ID          string
 	Created     time.Time
 	Inches      bool // units the person asks for
+	Lang        string
 	Measurement *result.Measurement
 	Kept        archive.Found // where it belongs, and its reviews
 }
@@ -52,8 +54,8 @@ type Person struct {
 }
 
 // Draw draws pictures of a measurement from its photos: all of them, or the
-// view from above in a window.
-type Draw func(ctx context.Context, photos []File, m *result.Measurement, inches bool, window *overlay.Window) ([]File, error)
+// view from above in a window; in the language and units of o.
+type Draw func(ctx context.Context, photos []File, m *result.Measurement, o report.Options, window *overlay.Window) ([]File, error)
 
 // Store keeps measurements. All methods may be called by many goroutines.
 type Store struct {
@@ -69,7 +71,7 @@ func New(a *archive.Archive, draw Draw, cached int) *Store {
 
 // Put keeps what was measured, under the ID in kept or one of its own, and the pictures
 // drawn for a while. kept has all but the result; its photos are there already.
-func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurement, m *result.Measurement, inches bool, drawn []File) (Record, error) {
+func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurement, m *result.Measurement, o report.Options, drawn []File) (Record, error) {
 	plain := *m
 	plain.Links = nil // they belong to this service's addresses, not to the result
 	var err error
@@ -80,9 +82,9 @@ func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurem
 		return Record{}, err
 	}
 	for _, p := range drawn {
-		s.cache.put(pictureKey(kept.ID, p.Name, inches, nil), p.Data)
+		s.cache.put(pictureKey(kept.ID, p.Name, o, nil), p.Data)
 	}
-	return Record{ID: kept.ID, Created: kept.Time, Inches: inches, Measurement: &plain, Kept: archive.Found{Measurement: kept}}, nil
+	return Record{ID: kept.ID, Created: kept.Time, Inches: o.Inches, Measurement: &plain, Kept: archive.Found{Measurement: kept}}, nil
 }
 
 // Get finds a measurement among the sites allowed; archive.NotFound otherwise.
@@ -103,7 +105,7 @@ func (s *Store) Recent(ctx context.Context, sites archive.Sites, n int) ([]archi
 
 // Picture gives a picture of a measurement by its name; with a window, the view
 // from above in it.
-func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name string, inches bool, window *overlay.Window) ([]byte, error) {
+func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name string, o report.Options, window *overlay.Window) ([]byte, error) {
 	// Whoever may not see the measurement may not see what is in memory either.
 	r, err := s.Get(ctx, sites, id)
 	if err != nil {
@@ -112,7 +114,7 @@ func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name strin
 	if r.Kept.PhotosRemoved > 0 {
 		return nil, archive.Removed
 	}
-	if b := s.cache.get(pictureKey(id, name, inches, window)); b != nil {
+	if b := s.cache.get(pictureKey(id, name, o, window)); b != nil {
 		return b, nil
 	}
 	var photos []File
@@ -126,13 +128,13 @@ func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name strin
 		}
 		photos = append(photos, File{Name: f.Name, Data: data})
 	}
-	drawn, err := s.draw(ctx, photos, r.Measurement, inches, window)
+	drawn, err := s.draw(ctx, photos, r.Measurement, o, window)
 	if err != nil {
 		return nil, fmt.Errorf("draw the pictures again: %w", err)
 	}
 	var found []byte
 	for _, p := range drawn {
-		s.cache.put(pictureKey(id, p.Name, inches, window), p.Data)
+		s.cache.put(pictureKey(id, p.Name, o, window), p.Data)
 		if p.Name == name {
 			found = p.Data
 		}
@@ -143,8 +145,8 @@ func (s *Store) Picture(ctx context.Context, sites archive.Sites, id, name strin
 	return found, nil
 }
 
-func pictureKey(id, name string, inches bool, window *overlay.Window) string {
-	key := fmt.Sprintf("%s/%s/%t", id, name, inches)
+func pictureKey(id, name string, o report.Options, window *overlay.Window) string {
+	key := fmt.Sprintf("%s/%s/%s/%t", id, name, o.Lang, o.Inches)
 	if window != nil {
 		key += fmt.Sprint(*window)
 	}

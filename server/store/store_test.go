@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"beltend/server/archive"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision/overlay"
 )
@@ -21,9 +22,9 @@ func open(t *testing.T, folder string, drawn *int) *Store {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { a.Close() })
-	return New(a, func(_ context.Context, photos []File, _ *result.Measurement, inches bool, _ *overlay.Window) ([]File, error) {
+	return New(a, func(_ context.Context, photos []File, _ *result.Measurement, o report.Options, _ *overlay.Window) ([]File, error) {
 		*drawn++
-		return []File{{Name: "overlay-1.jpg", Data: fmt.Appendf(nil, "%s in inches %t", photos[0].Data, inches)}}, nil
+		return []File{{Name: "overlay-1.jpg", Data: fmt.Appendf(nil, "%s in inches %t", photos[0].Data, o.Inches)}}, nil
 	}, 1<<20)
 }
 
@@ -45,7 +46,7 @@ func keep(t *testing.T, s *Store, by Person, at Place, photo string, drawn []Fil
 		t.Fatal(err)
 	}
 	return s.Put(t.Context(), by.Actor, archive.Measurement{Joint: j.ID, End: archive.Leading, Step: archive.StepCut, Person: by.Name,
-		Files: []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: p.Name}}}, measured(), false, drawn)
+		Files: []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: p.Name}}}, measured(), report.Options{}, drawn)
 }
 
 func TestAMeasurementOutlivesTheService(t *testing.T) {
@@ -55,7 +56,7 @@ func TestAMeasurementOutlivesTheService(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", false, nil); err != nil || string(b) != "made while measuring" || drawn != 0 {
+	if b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", report.Options{}, nil); err != nil || string(b) != "made while measuring" || drawn != 0 {
 		t.Errorf("%q, %v, drawn %d times", b, err, drawn)
 	}
 	s = open(t, folder, &drawn) // as after a restart
@@ -68,7 +69,7 @@ func TestAMeasurementOutlivesTheService(t *testing.T) {
 		t.Errorf("kept as %+v, %+v", m, again.Kept)
 	}
 	for range 2 {
-		b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", true, nil)
+		b, err := s.Picture(ctx, local.Sites, r.ID, "overlay-1.jpg", report.Options{Inches: true}, nil)
 		if err != nil || !bytes.Equal(b, []byte("\xff\xd8\xffphoto in inches true")) {
 			t.Errorf("drawn again: %q, %v", b, err)
 		}
@@ -76,7 +77,7 @@ func TestAMeasurementOutlivesTheService(t *testing.T) {
 	if drawn != 1 {
 		t.Errorf("drawn %d times, want once and kept in memory", drawn)
 	}
-	if _, err := s.Picture(ctx, local.Sites, r.ID, "topdown.png", true, nil); !errors.Is(err, archive.NotFound) {
+	if _, err := s.Picture(ctx, local.Sites, r.ID, "topdown.png", report.Options{Inches: true}, nil); !errors.Is(err, archive.NotFound) {
 		t.Errorf("a picture that cannot be drawn: %v", err)
 	}
 	recent, err := s.Recent(ctx, local.Sites, 10)
@@ -110,7 +111,7 @@ func TestLooseMeasurementsShareAPlaceAtTheirSite(t *testing.T) {
 	if _, err := s.Get(ctx, miner.Sites, one.ID); !errors.Is(err, archive.NotFound) {
 		t.Errorf("another site's measurement: %v", err)
 	}
-	if _, err := s.Picture(ctx, miner.Sites, one.ID, "overlay-1.jpg", false, nil); !errors.Is(err, archive.NotFound) {
+	if _, err := s.Picture(ctx, miner.Sites, one.ID, "overlay-1.jpg", report.Options{}, nil); !errors.Is(err, archive.NotFound) {
 		t.Errorf("another site's picture: %v", err)
 	}
 	for name, at := range map[string]Place{"joint": {Joint: one.Kept.Joint}, "site": {Site: one.Kept.Site}, "no joint": {Joint: "x"}} {

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision/overlay"
 )
@@ -22,7 +23,8 @@ import (
 type Job struct {
 	Photos   []measure.Input
 	Settings result.Settings
-	Inches   bool // units written into the pictures
+	Inches   bool
+	Lang     string // of what is drawn; empty: English // units written into the pictures
 
 	// Draw asks for the pictures of a measurement made earlier from these photos,
 	// instead of a measurement; with Window, for its view from above in that window.
@@ -61,23 +63,16 @@ const (
 )
 
 func crashed(job Job) *result.Refusal {
-	r := &result.Refusal{Code: CodeCrashed,
-		Message: "The measurement broke down on these photos, so none is given.",
-		Advice:  "Take the photos again with the camera's ordinary settings and send the files as the camera wrote them."}
 	if len(job.Photos) == 1 {
-		r.Photo = job.Photos[0].Name
-		r.Message = r.Photo + ": the measurement broke down on this photo, so none is given."
-		r.Advice = "Take the photo again with the camera's ordinary settings and send the file as the camera wrote it."
+		return report.Refuse(CodeCrashed, "broke_down_one", job.Photos[0].Name, nil)
 	}
-	return r
+	return report.Refuse(CodeCrashed, "broke_down", "", nil)
 }
 
 func timedOut(job Job, limit time.Duration) *result.Refusal {
-	r := &result.Refusal{Code: CodeTimedOut,
-		Message: "The measurement was stopped after " + limit.String() + " without an answer.",
-		Advice:  "Send fewer or smaller photos, with a calm background around the belt."}
+	photo := ""
 	if len(job.Photos) == 1 {
-		r.Photo = job.Photos[0].Name
+		photo = job.Photos[0].Name
 	}
-	return r
+	return report.Refuse(CodeTimedOut, "", photo, result.Values{"limit": limit.String()})
 }

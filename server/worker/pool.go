@@ -251,7 +251,7 @@ func (p *Pool) start(ctx context.Context) (*process, error) {
 }
 
 func (w *process) exchange(job Job, step func(reply)) (Answer, error) {
-	h := jobHeader{Settings: job.Settings, Inches: job.Inches, Draw: job.Draw, Window: job.Window}
+	h := jobHeader{Settings: job.Settings, Inches: job.Inches, Lang: job.Lang, Draw: job.Draw, Window: job.Window}
 	var data [][]byte
 	for _, f := range job.Photos {
 		h.Photos = append(h.Photos, fileHeader{f.Name, len(f.Data)})

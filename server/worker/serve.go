@@ -29,7 +29,7 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, do Func) error {
 		if err != nil {
 			return fmt.Errorf("read a job's photos: %w", err)
 		}
-		job := Job{Settings: h.Settings, Inches: h.Inches, Draw: h.Draw, Window: h.Window}
+		job := Job{Settings: h.Settings, Inches: h.Inches, Lang: h.Lang, Draw: h.Draw, Window: h.Window}
 		for i, p := range h.Photos {
 			job.Photos = append(job.Photos, measure.Input{Name: p.Name, Data: data[i]})
 		}

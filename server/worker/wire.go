@@ -27,6 +27,7 @@ type jobHeader struct {
 	Photos   []fileHeader    `json:"photos"`
 	Settings result.Settings `json:"settings"`
 	Inches   bool            `json:"inches,omitempty"`
+	Lang     string          `json:"lang,omitempty"`
 
 	Draw   *result.Measurement `json:"draw,omitempty"`
 	Window *overlay.Window     `json:"window,omitempty"`

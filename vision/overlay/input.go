@@ -40,28 +40,42 @@ type Input struct {
 
 	LeftText, RightText string // at the re-cut line's ends, such as "14.5 mm back"
 
+	Names  Names
+	Inches bool // the grid of the view from above, instead of mm
+	Scale  Scale
+
 	Verdict  Verdict
 	Headline string // "Re-cut"
 	Detail   string // "Offset +14.0 mm, 95 % within 0.8 mm; allowed 1.7 mm"
 	Note     string // a caution or a warning in small type
 }
 
+// Names are the texts of the drawing itself: of its lines, in their key.
+type Names struct {
+	Edges, Cut, Centre, Recut, Redraw, Drawn, Rival, Hinge string
+
+	Up string // "up the belt", at the view from above
+}
+
+// Scale is the offset against the tolerance, mm. Without a tolerance it is not
+// drawn.
+type Scale struct{ Offset, U95, Tolerance float64 }
+
 // Every line has a bright core on a dark halo, so that it shows on black rubber
 // and on white belts alike, and its own dash or width besides its colour.
 type pen struct {
-	name   string
 	c      color.NRGBA
 	width  float64 // of the core, for a picture with a long side of 1600 px
 	dashes []float64
 }
 
 var (
-	edgePen   = pen{"belt edges", color.NRGBA{0x3d, 0xd6, 0xff, 0xff}, 3, nil}
-	cutPen    = pen{"cut", color.NRGBA{0xff, 0xe1, 0x32, 0xff}, 3, nil}
-	centrePen = pen{"centreline", color.NRGBA{0xff, 0xff, 0xff, 0xff}, 2.2, []float64{22, 7, 4, 7}}
-	recutPen  = pen{"re-cut here", color.NRGBA{0xff, 0x6a, 0x3d, 0xff}, 4, []float64{18, 12}}
-	drawnPen  = pen{"drawn line", color.NRGBA{0x7c, 0xff, 0x8a, 0xff}, 3, []float64{4, 8}}
-	rivalPen  = pen{"could also be the edge", color.NRGBA{0xff, 0x7b, 0xe5, 0xff}, 3, []float64{3, 9}}
+	edgePen   = pen{color.NRGBA{0x3d, 0xd6, 0xff, 0xff}, 3, nil}
+	cutPen    = pen{color.NRGBA{0xff, 0xe1, 0x32, 0xff}, 3, nil}
+	centrePen = pen{color.NRGBA{0xff, 0xff, 0xff, 0xff}, 2.2, []float64{22, 7, 4, 7}}
+	recutPen  = pen{color.NRGBA{0xff, 0x6a, 0x3d, 0xff}, 4, []float64{18, 12}}
+	drawnPen  = pen{color.NRGBA{0x7c, 0xff, 0x8a, 0xff}, 3, []float64{4, 8}}
+	rivalPen  = pen{color.NRGBA{0xff, 0x7b, 0xe5, 0xff}, 3, []float64{3, 9}}
 )
 
 var (
@@ -70,9 +84,10 @@ var (
 	paper = color.NRGBA{0xff, 0xff, 0xff, 0xf0}
 )
 
-// pens lists the lines that the input holds, in the order they are drawn.
-func (in Input) pens() (p []pen, lines [][][]geometry.Vec2) {
-	add := func(q pen, l ...[]geometry.Vec2) {
+// pens lists the lines that the input holds and their names, in the order they
+// are drawn.
+func (in Input) pens() (p []pen, names []string, lines [][][]geometry.Vec2) {
+	add := func(q pen, name string, l ...[]geometry.Vec2) {
 		var some [][]geometry.Vec2
 		for _, x := range l {
 			if len(x) >= 2 {
@@ -80,20 +95,20 @@ func (in Input) pens() (p []pen, lines [][][]geometry.Vec2) {
 			}
 		}
 		if some != nil {
-			p, lines = append(p, q), append(lines, some)
+			p, names, lines = append(p, q), append(names, name), append(lines, some)
 		}
 	}
-	add(centrePen, in.Centreline)
-	add(rivalPen, in.Rival)
-	add(edgePen, append(runs(in.Left), runs(in.Right)...)...)
-	add(cutPen, runs(in.Cut)...)
-	add(drawnPen, runs(in.Drawn)...)
-	again := recutPen
+	add(centrePen, in.Names.Centre, in.Centreline)
+	add(rivalPen, in.Names.Rival, in.Rival)
+	add(edgePen, in.Names.Edges, append(runs(in.Left), runs(in.Right)...)...)
+	add(cutPen, in.Names.Cut, runs(in.Cut)...)
+	add(drawnPen, in.Names.Drawn, runs(in.Drawn)...)
+	again := in.Names.Recut
 	if in.Redraw {
-		again.name = "draw it here"
+		again = in.Names.Redraw
 	}
-	add(again, in.Recut)
-	return p, lines
+	add(recutPen, again, in.Recut)
+	return p, names, lines
 }
 
 // runs breaks a row of found points where it was covered, so that no line is

@@ -94,7 +94,7 @@ func (in Input) mapped(f func(geometry.Vec2) (geometry.Vec2, bool)) Input {
 
 // findings draws lines, corners, letters and tape distances.
 func (c *canvas) findings(in Input) {
-	pens, lines := in.pens()
+	pens, _, lines := in.pens()
 	for k, q := range pens {
 		for _, l := range lines[k] {
 			c.line(q, l)
@@ -148,13 +148,6 @@ func nearCut(corner *geometry.Vec2, edge []geometry.Vec2) (geometry.Vec2, bool) 
 	return geometry.Vec2{}, false
 }
 
-var stripColours = map[Verdict]color.NRGBA{
-	Square:    {0x1d, 0x7a, 0x46, 0xff},
-	Recut:     {0xb3, 0x3a, 0x1a, 0xff},
-	Undecided: {0x8a, 0x62, 0x00, 0xff},
-	Refused:   {0x5a, 0x62, 0x6b, 0xff},
-}
-
 // strip writes the verdict below the picture: a sign, words, a key of lines.
 func (c *canvas) strip(in Input, r image.Rectangle) {
 	u := c.unit
@@ -162,25 +155,34 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 	c.DrawRectangle(x0, y0, w, h)
 	c.SetColor(ink)
 	c.Fill()
-	c.DrawRectangle(x0, y0, h, h)
-	c.SetColor(stripColours[in.Verdict])
-	c.Fill()
-	c.sign(in.Verdict, x0+h/2, y0+h/2, 0.3*h)
+	// no verdict has a colour of its own: a shape, words and the place on the scale tell
+	sign := h
+	if in.Scale.Tolerance > 0 {
+		sign = 1.9 * h
+		c.sign(in.Verdict, x0+sign/2, y0+0.32*h, 0.21*h)
+		c.scale(in.Scale, x0+0.1*h, y0+0.62*h, sign-0.2*h, 0.26*h)
+	} else {
+		c.sign(in.Verdict, x0+h/2, y0+h/2, 0.3*h)
+	}
+	c.DrawLine(x0+sign, y0+0.12*h, x0+sign, y0+0.88*h)
+	c.SetColor(faint)
+	c.SetLineWidth(2 * u)
+	c.Stroke()
 
 	// the key stands to the right, two columns at most
-	pens, _ := in.pens()
+	pens, names, _ := in.pens()
 	c.text(false, 21)
 	rows := 3
 	cols := (len(pens) + rows - 1) / rows
 	wide := 0.0
-	for _, q := range pens {
-		tw, _ := c.MeasureString(q.name)
+	for _, name := range names {
+		tw, _ := c.MeasureString(name)
 		wide = math.Max(wide, tw+78*u)
 	}
 	left := x0 + w - float64(cols)*wide - 6*u
-	room := left - (x0 + h + 24*u) - 12*u
+	room := left - (x0 + sign + 24*u) - 12*u
 	if room < 420*u { // a narrow picture has no room for a key
-		room, pens = x0+w-(x0+h+36*u), nil
+		room, pens = x0+w-(x0+sign+36*u), nil
 	}
 	for k, q := range pens {
 		x, y := left+float64(k/rows)*wide, y0+h*(0.2+0.3*float64(k%rows))
@@ -196,7 +198,7 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 		c.Stroke()
 		c.SetDash()
 		c.text(false, 21)
-		c.DrawString(q.name, x+60*u, y+0.31*c.FontHeight())
+		c.DrawString(names[k], x+60*u, y+0.31*c.FontHeight())
 	}
 	say := func(s string, bold bool, size, y float64) {
 		if s == "" {
@@ -211,38 +213,78 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 			c.text(bold, size)
 		}
 		c.SetColor(color.White)
-		c.DrawString(s, x0+h+24*u, y0+y*h)
+		c.DrawString(s, x0+sign+24*u, y0+y*h)
 	}
 	say(in.Headline, true, 48, 0.40)
 	say(in.Detail, false, 30, 0.68)
 	say(in.Note, false, 22, 0.90)
 }
 
-// sign draws a tick, a slanted cut over the line that is asked for, a question mark or a bar.
+var faint = color.NRGBA{0xff, 0xff, 0xff, 0x50}
+
+// sign draws the belt's end: cut square; slanting, with the line that is asked
+// for; open, with a question mark; crossed out.
 func (c *canvas) sign(v Verdict, x, y, r float64) {
 	c.SetColor(color.White)
-	c.SetLineWidth(r / 3.2)
+	c.SetLineWidth(r / 4.5)
 	c.SetLineCapRound()
 	c.SetLineJoinRound()
-	switch v {
-	case Square:
-		c.MoveTo(x-r, y+0.05*r)
-		c.LineTo(x-0.3*r, y+0.75*r)
-		c.LineTo(x+r, y-0.7*r)
-		c.Stroke()
-	case Recut: // two lines that should be one
-		c.DrawLine(x-1.1*r, y+0.6*r, x+1.1*r, y-0.7*r)
-		c.Stroke()
-		c.SetDash(0.45*r, 0.6*r)
-		c.DrawLine(x-0.5*r, y+0.6*r, x+1.1*r, y+0.6*r)
-		c.Stroke()
-		c.SetDash()
-	case Undecided:
-		c.text(true, 88)
-		c.centred("?", x, y)
-	default:
-		c.DrawLine(x-r, y, x+r, y)
+	defer c.SetLineCapButt()
+	to := func(points ...float64) {
+		for k := 0; k < len(points); k += 2 {
+			c.LineTo(x+points[k]*r, y+points[k+1]*r)
+		}
 		c.Stroke()
 	}
-	c.SetLineCapButt()
+	switch v {
+	case Square: // three sides of the end, with the right angle in its corner
+		to(-0.9, 1, -0.9, -0.8, 0.9, -0.8, 0.9, 1)
+		to(-0.9, -0.2, -0.3, -0.2, -0.3, -0.8)
+	case Recut:
+		to(-0.9, 1, -0.9, -1, 0.9, -0.3, 0.9, 1)
+		c.SetDash(0.4*r, 0.45*r)
+		to(-1.2, 0.15, 1.2, 0.15)
+		c.SetDash()
+	case Undecided:
+		to(-0.9, 1, -0.9, -0.9)
+		to(0.9, 1, 0.9, -0.9)
+		c.text(true, 2.1*r/c.unit)
+		c.centred("?", x, y)
+	default:
+		to(-0.9, 1, -0.9, -0.9)
+		to(0.9, 1, 0.9, -0.9)
+		to(-0.5, -0.5, 0.5, 0.5)
+		to(0.5, -0.5, -0.5, 0.5)
+	}
+}
+
+// scale draws the offset's place: the tolerance as a band, the value as a mark,
+// its expanded uncertainty as a whisker. Left long lies on the left.
+func (c *canvas) scale(s Scale, x, y, w, h float64) {
+	reach := 1.1 * math.Max(math.Abs(s.Offset)+s.U95, 1.6*s.Tolerance)
+	at := func(v float64) float64 { return x + w/2 - v/reach*w/2 }
+	base := y + h
+	c.DrawRectangle(at(s.Tolerance), y, at(-s.Tolerance)-at(s.Tolerance), h)
+	c.SetColor(faint)
+	c.Fill()
+	c.SetColor(color.White)
+	c.SetLineWidth(h / 12)
+	c.DrawLine(x, base, x+w, base)
+	c.DrawLine(at(0), y, at(0), base)
+	c.Stroke()
+	c.SetLineWidth(h / 9)
+	mid := y + 0.38*h
+	lo, hi := at(s.Offset+s.U95), at(s.Offset-s.U95)
+	c.DrawLine(lo, mid, hi, mid)
+	c.DrawLine(lo, mid-0.2*h, lo, mid+0.2*h)
+	c.DrawLine(hi, mid-0.2*h, hi, mid+0.2*h)
+	c.Stroke()
+	m := at(s.Offset)
+	c.MoveTo(m, base)
+	c.LineTo(m-0.24*h, mid)
+	c.LineTo(m+0.24*h, mid)
+	c.ClosePath()
+	c.Fill()
+	c.DrawCircle(m, mid, 0.24*h)
+	c.Fill()
 }

@@ -104,9 +104,10 @@ func TopDownIn(img image.Image, view geometry.View, in Input, win Window) (image
 
 	c := newCanvas(out, unit)
 	c.clip = area
-	grid(out, lo, hi, scale, toPx, area)
+	g := ruledIn(in.Inches)
+	g.draw(out, lo, hi, scale, toPx, area)
 	c.findings(in.mapped(func(p geometry.Vec2) (geometry.Vec2, bool) { return toPx(p), true }))
-	c.margins(lo, hi, scale, toPx, area, out.Bounds())
+	c.margins(g, in.Names.Up, lo, hi, scale, toPx, area, out.Bounds())
 	return out, nil
 }
 
@@ -219,9 +220,25 @@ func sample(src *image.RGBA, x, y float64, to []byte) bool {
 	return true
 }
 
-// grid draws every 10 mm faintly and every 100 mm plainly, dark and light side
-// by side so that they show on any belt.
-func grid(out *image.RGBA, lo, hi geometry.Vec2, scale float64, toPx func(geometry.Vec2) geometry.Vec2, area image.Rectangle) {
+// ruling is the grid: lines drawn faintly and plainly, and the lengths of the
+// bar, in units of mm mm.
+type ruling struct {
+	name         string
+	mm           float64
+	faint, plain float64
+	bars         []float64
+}
+
+func ruledIn(inches bool) ruling {
+	if inches {
+		return ruling{"in", 25.4, 1, 5, []float64{5, 10, 20}}
+	}
+	return ruling{"mm", 1, 10, 100, []float64{100, 200, 500}}
+}
+
+// draw draws the grid, dark and light side by side so that it shows on any
+// belt.
+func (g ruling) draw(out *image.RGBA, lo, hi geometry.Vec2, scale float64, toPx func(geometry.Vec2) geometry.Vec2, area image.Rectangle) {
 	rule := func(r image.Rectangle, light, dark uint8) {
 		for _, s := range []struct {
 			shift image.Point
@@ -240,15 +257,14 @@ func grid(out *image.RGBA, lo, hi geometry.Vec2, scale float64, toPx func(geomet
 			rule(image.Rect(area.Min.X, y, area.Max.X, y+1), light, dark)
 		}
 	}
-	if 10*scale >= 6 {
-		lines(10, 34, 26)
+	if g.faint*g.mm*scale >= 6 {
+		lines(g.faint*g.mm, 34, 26)
 	}
-	lines(100, 120, 90)
+	lines(g.plain*g.mm, 120, 90)
 }
 
-// margins writes the millimetres beside the grid, the scale bar and the
-// direction.
-func (c *canvas) margins(lo, hi geometry.Vec2, scale float64, toPx func(geometry.Vec2) geometry.Vec2, area, page image.Rectangle) {
+// margins writes the lengths beside the grid, the scale bar and the direction.
+func (c *canvas) margins(g ruling, direction string, lo, hi geometry.Vec2, scale float64, toPx func(geometry.Vec2) geometry.Vec2, area, page image.Rectangle) {
 	u := c.unit
 	c.SetColor(color.White)
 	c.DrawRectangle(0, 0, float64(area.Min.X), float64(page.Max.Y))
@@ -256,11 +272,11 @@ func (c *canvas) margins(lo, hi geometry.Vec2, scale float64, toPx func(geometry
 	c.Fill()
 	c.text(false, 21)
 	c.SetColor(ink)
-	each := 100.0
+	each := g.plain * g.mm
 	for each*scale < 62*u {
 		each *= 2
 	}
-	name := func(v float64) string { return fmt.Sprintf("%.0f", v+0) }
+	name := func(v float64) string { return fmt.Sprintf("%.0f", v/g.mm+0) }
 	for k := math.Ceil((lo.X + 10) / each); k*each <= hi.X-10; k++ {
 		c.centred(name(k*each), toPx(geometry.Vec2{X: k * each}).X+0.5, float64(area.Max.Y)+18*u)
 	}
@@ -271,12 +287,13 @@ func (c *canvas) margins(lo, hi geometry.Vec2, scale float64, toPx func(geometry
 	}
 	y := float64(area.Max.Y) + 72*u
 	x := float64(area.Min.X) + 8*u
-	bar := 100.0
-	for _, b := range []float64{200, 500} {
-		if b*scale < 0.3*float64(area.Dx()) {
+	bar := g.bars[0]
+	for _, b := range g.bars {
+		if b*g.mm*scale < 0.3*float64(area.Dx()) {
 			bar = b
 		}
 	}
+	scale *= g.mm            // px a unit
 	for k := 0; k < 5; k++ { // five fields, so that the bar can be read in parts
 		c.DrawRectangle(x+float64(k)*bar*scale/5, y-7*u, bar*scale/5, 14*u)
 		if k%2 == 0 {
@@ -290,12 +307,11 @@ func (c *canvas) margins(lo, hi geometry.Vec2, scale float64, toPx func(geometry
 		c.Stroke()
 	}
 	c.text(true, 24)
-	c.DrawString(fmt.Sprintf("%.0f mm", bar), x+bar*scale+12*u, y+0.31*c.FontHeight())
+	c.DrawString(fmt.Sprintf("%.0f %s", bar, g.name), x+bar*scale+12*u, y+0.31*c.FontHeight())
 	c.text(false, 21)
-	s := "up the belt"
-	w, _ := c.MeasureString(s)
+	w, _ := c.MeasureString(direction)
 	ax := float64(area.Max.X) - w - 40*u
-	c.DrawString(s, ax+26*u, y+0.31*c.FontHeight())
+	c.DrawString(direction, ax+26*u, y+0.31*c.FontHeight())
 	c.SetLineWidth(3 * u)
 	c.MoveTo(ax+8*u, y+16*u)
 	c.LineTo(ax+8*u, y-16*u)

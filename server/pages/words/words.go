@@ -1,4 +1,6 @@
-package pages
+// Package words is the catalogue: every text that people read, in every
+// language, and how a language writes its numbers.
+package words
 
 import (
 	"bytes"
@@ -6,17 +8,23 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"maps"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"golang.org/x/text/language"
 )
 
-// The catalogue: one file a language (the reviewer's pages have one more), sections of texts, verbs as in package
-// fmt. A new language is a new file, and a line in languages.
+// Files of a language: de.json has the pages' texts, de.review.json the
+// reviewer's, de.report.json those of results, reports and drawings, de.said.json
+// the sentences about a measurement. Each holds sections of texts with verbs as
+// in package fmt; those of de.said.json have values by name, see [Words.Say]. A
+// new language is new files, and a line in languages.
 //
-//go:embed words
+//go:embed *.json
 var wordFiles embed.FS
 
 // languages in the order in which they are offered; the first is used where
@@ -35,7 +43,7 @@ var catalogue = func() map[string]*Words {
 	all := map[string]*Words{}
 	for _, tag := range languages {
 		w := &Words{Lang: tag.String(), texts: map[string]string{}}
-		files, err := fs.Glob(wordFiles, "words/"+w.Lang+"*.json")
+		files, err := fs.Glob(wordFiles, w.Lang+".*")
 		if err != nil { // the pattern is well formed
 			panic(err)
 		}
@@ -111,14 +119,79 @@ func (w *Words) Or(key, otherwise string) string {
 	return otherwise
 }
 
+// Decimal writes the numbers in a text of numbers with the language's decimal
+// sign.
+func (w *Words) Decimal(text string) string {
+	if w != nil && w.Lang == "de" {
+		text = decimalPoint.ReplaceAllString(text, "$1,$2")
+	}
+	return text
+}
+
+var value = regexp.MustCompile(`\{([a-z0-9_]+)(?:@([a-z_]+))?(?::(\+?)([0-9]))?\}`)
+
+// Say is the sentence of a key with its values set in by name: "{file}" as it
+// is, "{size_mm:1}" a length with that many decimals, which length writes,
+// "{off_percent:0}" a number, with a + before the decimals its sign too, "{side@where}" the text of the section where for
+// the value. It is empty where the catalogue has no such sentence or a value is
+// missing.
+func (w *Words) Say(key string, values map[string]any, length func(mm float64, decimals int) string) string {
+	text, ok := w.texts[key]
+	if !ok {
+		return ""
+	}
+	whole := true
+	text = value.ReplaceAllStringFunc(text, func(hole string) string {
+		m := value.FindStringSubmatch(hole)
+		v, ok := values[m[1]]
+		if !ok {
+			whole = false
+			return ""
+		}
+		if m[2] != "" {
+			key := fmt.Sprintf("%s.%v", m[2], v)
+			whole = whole && w.Has(key)
+			return w.Text(key)
+		}
+		var n float64
+		switch v := v.(type) {
+		case float64:
+			n = v
+		case int:
+			n = float64(v)
+		default:
+			return fmt.Sprint(v)
+		}
+		sign := ""
+		if m[3] != "" && n > 0 {
+			sign = m[3]
+		}
+		decimals, err := strconv.Atoi(m[4])
+		if err != nil { // none written
+			decimals = 0
+		}
+		if strings.HasSuffix(m[1], "_mm") {
+			return sign + length(n, decimals)
+		}
+		return sign + w.Decimal(strconv.FormatFloat(n, 'f', decimals, 64))
+	})
+	if !whole {
+		return ""
+	}
+	return text
+}
+
+// English says whether this is the language of the contract's own sentences.
+func (w *Words) English() bool { return w.Lang == languages[0].String() }
+
+// Languages are those there are.
+func Languages() []string { return slices.Sorted(maps.Keys(catalogue)) }
+
 var decimalPoint = regexp.MustCompile(`(\d)\.(\d)`)
 
 // Figure writes numbers in a text as the language does.
 func (w *Words) Figure(text string) string {
-	if w.Lang == "de" {
-		text = decimalPoint.ReplaceAllString(text, "$1,$2")
-	}
-	return strings.ReplaceAll(text, " mm", "\u00a0mm")
+	return strings.ReplaceAll(w.Decimal(text), " mm", "\u00a0mm")
 }
 
 // When writes a time.

@@ -1,0 +1,150 @@
+package report
+
+import (
+	"maps"
+
+	"beltend/server/result"
+)
+
+// The contract says everything in English beside a code. The sentence itself is
+// in the catalogue: of a refusal as refused.CODE_REASON (and refused.CODE_REASON_do,
+// or refused.CODE_do, for the advice), of a warning as warned.CODE or
+// warned.CODE_REASON, of a finding as found.CODE, of an advice as advised.CODE.
+// English texts in mm are shown as they were said, others are made anew from code
+// and values.
+
+// plain says that the contract's own sentence is what the reader wants.
+func (o Options) plain() bool { return o.units().English() && !o.Inches }
+
+func named(code, reason string) string {
+	if reason == "" {
+		return code
+	}
+	return code + "_" + reason
+}
+
+// with is values with the photo's name.
+func with(values result.Values, photo string) result.Values {
+	all := result.Values{"photo": photo}
+	maps.Copy(all, values)
+	return all
+}
+
+// Refuse makes a refusal with its English sentences.
+func Refuse(code, reason, photo string, values result.Values) *result.Refusal {
+	r := &result.Refusal{Code: code, Reason: reason, Photo: photo, Values: values}
+	r.Message, r.Advice = refusal(r, Options{})
+	return r
+}
+
+// RefusalText is what is wrong and what to do.
+func RefusalText(r *result.Refusal, o Options) (message, advice string) {
+	if o.plain() && r.Message != "" {
+		return r.Message, r.Advice
+	}
+	message, advice = refusal(r, o)
+	u := o.units()
+	if message == "" {
+		message = u.Or("problem."+r.Code, r.Message)
+	}
+	if advice == "" {
+		advice = u.Or("problem."+r.Code+"_do", r.Advice)
+	}
+	return message, advice
+}
+
+func refusal(r *result.Refusal, o Options) (message, advice string) {
+	key, values := "refused."+named(r.Code, r.Reason), with(r.Values, r.Photo)
+	message = Say(key, values, o)
+	if advice = Say(key+"_do", values, o); advice == "" {
+		advice = Say("refused."+r.Code+"_do", values, o)
+	}
+	return message, advice
+}
+
+// Warn makes a warning with its English sentence.
+func Warn(code, reason string, values result.Values) result.Warning {
+	w := result.Warning{Code: code, Reason: reason, Values: values}
+	w.Message = Say("warned."+named(code, reason), values, Options{})
+	return w
+}
+
+// WarningText is a warning's sentence.
+func WarningText(w result.Warning, o Options) string {
+	if o.plain() {
+		return w.Message
+	}
+	if text := Say("warned."+named(w.Code, w.Reason), w.Values, o); text != "" {
+		return text
+	}
+	return o.units().Or("warned."+w.Code+"_all", w.Message) // said before there were values
+}
+
+// WarningTexts are the sentences of warnings.
+func WarningTexts(list []result.Warning, o Options) (out []string) {
+	for _, w := range list {
+		out = append(out, WarningText(w, o))
+	}
+	return out
+}
+
+// Find gives a finding its English sentence.
+func Find(f result.Finding) result.Finding {
+	f.Message = Say("found."+named(f.Code, f.Reason), f.Values, Options{})
+	return f
+}
+
+// FindingText is a finding's sentence.
+func FindingText(f result.Finding, o Options) string {
+	if o.plain() {
+		return f.Message
+	}
+	if text := Say("found."+named(f.Code, f.Reason), f.Values, o); text != "" {
+		return text
+	}
+	u := o.units()
+	if key := "finding." + f.Code; u.Has(key) { // said before there were values
+		return u.Text(key) + ": " + u.length(max(f.SizeMM, -f.SizeMM))
+	}
+	return f.Message
+}
+
+// Advise is the English advice of a code.
+func Advise(code string) string {
+	if code == "" {
+		return ""
+	}
+	return Say("advised."+code, nil, Options{})
+}
+
+// AdviceText is what would settle an undecided verdict.
+func AdviceText(m *result.Measurement, o Options) string {
+	if m.Advice == "" || o.plain() {
+		return m.Advice
+	}
+	if text := Say("advised."+m.AdviceCode, nil, o); text != "" {
+		return text
+	}
+	return o.units().Or("answer.settle", m.Advice)
+}
+
+// FindHook gives a finding on a finished joint its English sentence.
+func FindHook(f result.HookFinding) result.HookFinding {
+	if f.Values == nil {
+		f.Values = result.Values{}
+	}
+	f.Values["end_side"] = f.Side
+	f.Message = Say("hook_found."+f.Code, f.Values, Options{})
+	return f
+}
+
+// HookFindingText is the sentence of a finding on a finished joint.
+func HookFindingText(f result.HookFinding, o Options) string {
+	if o.plain() {
+		return f.Message
+	}
+	if text := Say("hook_found."+f.Code, f.Values, o); text != "" {
+		return text
+	}
+	return f.Message
+}
