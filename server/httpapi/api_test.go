@@ -99,6 +99,7 @@ func full() *result.Measurement {
 	m.Image[0].Camera = []float64{1000, 500, 500, 0, 0, 0, 0, 0}
 	m.Image[0].CamFromBelt = []float64{math.Pi, 0, 0, 0, 0, 1000}
 	m.Photos[0].LeftOut = ""
+	m.Image[0].SetByHand = []string{"left"}
 	m.Settings.Hints = []result.Hint{{Photo: 0, Edge: "left", Px: [][2]float64{{1, 2}, {3, 4}}}}
 	return m
 }

@@ -12,7 +12,6 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/pages"
-	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
 )

@@ -154,6 +154,7 @@ func (t *trainer) asked(c *gin.Context) (training.Exercise, bool) {
 // picture answers with a picture that stays the same.
 func picture(c *gin.Context, kind string, b []byte) {
 	c.Header("Cache-Control", "private, max-age=3600")
+	c.Header("Vary", "Cookie, Accept-Language") // language and units
 	c.Data(http.StatusOK, kind, b)
 }
 
@@ -548,7 +549,7 @@ func (t *trainer) joint(c *gin.Context) {
 	}
 	var b []byte
 	if err == nil {
-		b, err = drawing.Joint(j, "svg", report.Options{})
+		b, err = drawing.Joint(j, "svg", t.view(c).Options())
 	}
 	if err != nil {
 		t.fail(c, err)
@@ -569,7 +570,8 @@ func (t *trainer) profile(c *gin.Context) {
 	}
 	var b bytes.Buffer
 	if err == nil {
-		err = plot.Profile(&b, "svg", plot.Input{Width: s.Truth.Width.AtCut, Profile: s.Profile(), Offset: s.Offset, Tolerance: s.Allowed})
+		v := t.view(c)
+		err = plot.Profile(&b, "svg", plot.Input{Width: s.Truth.Width.AtCut, Profile: s.Profile(), Offset: s.Offset, Tolerance: s.Allowed, Inches: v.Inches, Lang: v.Lang})
 	}
 	if err != nil {
 		t.fail(c, err)

@@ -30,7 +30,7 @@ func formFields(c *gin.Context, names ...string) map[string]string {
 func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanData, err error, fill func(report.Options) error) {
 	status := http.StatusOK
 	if err == nil {
-		err = fill(report.Options{Inches: s.view(c).Inches})
+		err = fill(s.view(c).Options())
 	}
 	var wrong *geometry.WrongValue
 	if errors.As(err, &wrong) {

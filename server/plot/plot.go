@@ -20,6 +20,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/pages/words"
+	"beltend/server/report"
 )
 
 // Input is what a profile shows. Millimetres, belt frame: x from the
@@ -124,7 +125,7 @@ func build(in Input) (*plot.Plot, error) {
 
 	p := plot.New()
 	p.Title.Text = in.Title
-	w := words.In(in.Lang)
+	w, o := words.In(in.Lang), report.Options{Inches: in.Inches, Lang: in.Lang}
 	unit, name, decimals := 1.0, "mm", 1
 	if in.Inches {
 		unit, name, decimals = 25.4, "in", 3
@@ -247,7 +248,7 @@ func build(in Input) (*plot.Plot, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.Legend.Add(w.Text(again, figure(in.RecutL), figure(in.RecutR)), l)
+		p.Legend.Add(w.Text(again, report.Place(in.RecutL, o), report.Place(in.RecutR, o)), l)
 	}
 	bottom := lo + 0.03*(hi-lo)
 	say(-1.045*half, bottom, "L", 24, ink, -0.5, 0)

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -81,6 +82,27 @@ func TestExaggerationIsTrue(t *testing.T) {
 		want := stated(p.X.Label.Text)
 		if !(math.Abs(sy/sx/want-1) < 0.02) {
 			t.Errorf("heights are %.3f times larger, %g stated", sy/sx, want)
+		}
+	}
+}
+
+// In German and inches no English word and no mm stand on the drawing.
+func TestProfileInAnotherLanguageAndUnit(t *testing.T) {
+	in := bowed()
+	in.Title, in.Lang, in.Inches = "", "de", true
+	var b bytes.Buffer
+	if err := Profile(&b, "svg", in); err != nil {
+		t.Fatal(err)
+	}
+	got := regexp.MustCompile(`<[^>]*>`).ReplaceAllString(b.String(), " ")
+	for _, wrong := range []string{"belt", "the ", "mm", "out"} {
+		if strings.Contains(got, wrong) {
+			t.Errorf("%q stands on it: %s", wrong, got)
+		}
+	}
+	for _, want := range []string{"Mittellinie", " in", "erlaubt"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q is missing: %s", want, got)
 		}
 	}
 }

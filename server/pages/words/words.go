@@ -181,6 +181,9 @@ func (w *Words) Say(key string, values map[string]any, length func(mm float64, d
 	return text
 }
 
+// All are the texts by their keys, "section.name".
+func (w *Words) All() map[string]string { return maps.Clone(w.texts) }
+
 // English says whether this is the language of the contract's own sentences.
 func (w *Words) English() bool { return w.Lang == languages[0].String() }
 

@@ -2,11 +2,31 @@ package words
 
 import (
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 )
 
 var verb = regexp.MustCompile(`%[-+0-9.]*[a-z%]`)
+
+// holes are the values that a sentence names, each once.
+func holes(text string) (names []string) {
+	for _, m := range value.FindAllStringSubmatch(text, -1) {
+		names = append(names, m[1])
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+func (w *Words) has(section string) bool {
+	for key := range w.texts {
+		if strings.HasPrefix(key, section+".") {
+			return true
+		}
+	}
+	return false
+}
 
 // Every language has the same texts, and each takes the same values.
 func TestLanguagesAreComplete(t *testing.T) {
@@ -20,6 +40,14 @@ func TestLanguagesAreComplete(t *testing.T) {
 			}
 			if strings.TrimSpace(other) == "" {
 				t.Errorf("%s: %s is empty", lang, key)
+			}
+			if a, b := holes(text), holes(other); !slices.Equal(a, b) {
+				t.Errorf("%s: %s names %q, English %q", lang, key, b, a)
+			}
+			for _, m := range value.FindAllStringSubmatch(other, -1) {
+				if m[2] != "" && !w.has(m[2]) {
+					t.Errorf("%s: %s asks for a text of %s, which there are none of", lang, key, m[2])
+				}
 			}
 			if a, b := strings.Join(verb.FindAllString(text, -1), " "), strings.Join(verb.FindAllString(other, -1), " "); a != b {
 				t.Errorf("%s: %s takes %q, English %q", lang, key, b, a)
@@ -38,6 +66,25 @@ func TestMatch(t *testing.T) {
 		if got := Match(accept); got != want {
 			t.Errorf("%q: %s, want %s", accept, got, want)
 		}
+	}
+}
+
+func TestSay(t *testing.T) {
+	mm := func(v float64, n int) string { return In("de").Decimal(strconv.FormatFloat(v, 'f', n, 64)) + " mm" }
+	all := map[string]any{"at_mm": 120.4, "side": "left", "line": "drawn", "size_mm": 2.04}
+	if got := In("de").Say("found.step", all, mm); got != "Die gezeichnete Linie hat eine Stufe von 2,0 mm, 120 mm links der Mittellinie." {
+		t.Errorf("%q", got)
+	}
+	delete(all, "side")
+	if got := In("de").Say("found.step", all, mm); got != "" {
+		t.Errorf("said with a value missing: %q", got)
+	}
+	all["side"] = "nowhere"
+	if got := In("de").Say("found.step", all, mm); got != "" {
+		t.Errorf("said of a side that is none: %q", got)
+	}
+	if got := In("en").Say("warned.camber_baseline", map[string]any{"length_mm": 1250.0, "offset_mm": 5.22}, mm); !strings.Contains(got, "would be +5,2 mm") {
+		t.Errorf("a signed length: %q", got)
 	}
 }
 

@@ -1,0 +1,111 @@
+package report
+
+import (
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"beltend/server/pages/words"
+	"beltend/server/result"
+)
+
+var (
+	refuses = regexp.MustCompile(`\b(?:Refuse|refuse)\("([a-z_]+)", "([a-z_]*)"`)
+	warns   = regexp.MustCompile(`\b(?:report\.Warn\(|warn\(m, |warn\(&both, |add\()"([a-z_]+)", "([a-z_]*)"`)
+	unclear = regexp.MustCompile(`unclear\((?:k|2), "([a-z_]+)"\)`)
+	hooks   = regexp.MustCompile(`(?:unclearHooks\(|&Unclear\{)"([a-z_]+)"`)
+	advises = regexp.MustCompile(`AdviceCode = "([a-z_]+)"`)
+)
+
+// Every code and reason that the program gives has its sentence, and every refusal
+// an advice.
+func TestEveryReasonHasASentence(t *testing.T) {
+	asked := map[string]bool{}
+	for _, dir := range []string{"../measure", "../plan", "../worker", "../../vision", "../../geometry/hooks"} {
+		files, err := filepath.Glob(dir + "/*.go")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, file := range files {
+			if strings.HasSuffix(file, "_test.go") {
+				continue
+			}
+			b, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			text := string(b)
+			for _, m := range refuses.FindAllStringSubmatch(text, -1) {
+				asked["refused."+named(m[1], m[2])] = true
+			}
+			if dir == "../measure" || dir == "../plan" {
+				for _, m := range warns.FindAllStringSubmatch(text, -1) {
+					asked["warned."+named(m[1], m[2])] = true
+				}
+			}
+			for _, m := range unclear.FindAllStringSubmatch(text, -1) {
+				asked["refused.cut_unclear_"+m[1]] = true
+			}
+			for _, m := range hooks.FindAllStringSubmatch(text, -1) {
+				asked["refused.hooks_unclear_"+m[1]] = true
+			}
+			for _, m := range advises.FindAllStringSubmatch(text, -1) {
+				asked["advised."+m[1]] = true
+			}
+		}
+	}
+	if len(asked) < 60 {
+		t.Errorf("only %d were found", len(asked))
+	}
+	w := words.In("en")
+	for _, key := range slices.Sorted(maps.Keys(asked)) {
+		if !w.Has(key) {
+			t.Errorf("there is no sentence %s", key)
+		}
+		if code, ok := strings.CutPrefix(key, "refused."); ok {
+			for !w.Has("refused." + code + "_do") {
+				i := strings.LastIndex(code, "_")
+				if i < 0 {
+					t.Errorf("%s has no advice", key)
+					break
+				}
+				code = code[:i]
+			}
+		}
+	}
+}
+
+// Whoever reads inches reads them in sentences too, in every language; whoever reads English
+// and mm reads what was said.
+func TestSentencesInEveryLanguageAndUnit(t *testing.T) {
+	f := Find(result.Finding{Code: "skew", Values: result.Values{"line": "cut", "side": "left", "size_mm": 5.94}})
+	for o, want := range map[Options]string{
+		{}:                         "The cut is skew: the left side is long by 5.9 mm.",
+		{Inches: true}:             "The cut is skew: the left side is long by 0.234 in.",
+		{Lang: "de"}:               "Der Schnitt ist schräg: die linke Seite ist um 5,9 mm länger.",
+		{Lang: "de", Inches: true}: "Der Schnitt ist schräg: die linke Seite ist um 0,234 in länger.",
+	} {
+		if got := FindingText(f, o); got != want {
+			t.Errorf("%+v: %q, want %q", o, got, want)
+		}
+	}
+	r := Refuse("edge_unclear", "partly", "end.jpg", result.Values{"edge": "right", "seen_percent": 41.6})
+	if r.Message != "end.jpg: The right edge of the belt is seen over only 42 % of its length." || !strings.HasPrefix(r.Advice, "Clear the edge") {
+		t.Errorf("%+v", r)
+	}
+	if message, advice := RefusalText(r, Options{Lang: "de"}); message != "end.jpg: Die rechte Gurtkante ist nur auf 42 % der Länge zu sehen." || advice == r.Advice {
+		t.Errorf("%q %q", message, advice)
+	}
+	// kept before there were values
+	old := &result.Refusal{Code: "edge_unclear", Message: "The edge is not seen.", Advice: "Clear it."}
+	if message, _ := RefusalText(old, Options{}); message != old.Message {
+		t.Errorf("%q", message)
+	}
+	if message, advice := RefusalText(old, Options{Lang: "de"}); message != words.In("de").Text("problem.edge_unclear") || advice == old.Advice {
+		t.Errorf("%q %q", message, advice)
+	}
+}
