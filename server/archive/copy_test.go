@@ -1,6 +1,7 @@
 package archive_test
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io/fs"
@@ -204,5 +205,47 @@ func TestCopyToScaledOutAndBack(t *testing.T) {
 	report, err := a.Verify(ctx, archive.VerifyOptions{Head: &in.Head})
 	if err != nil || len(report.Problems) != 0 {
 		t.Errorf("at home: %v, %v", report.Problems, err)
+	}
+}
+
+// What was refused is kept and handed on like any other measurement.
+func TestRefusalsAreHandedOn(t *testing.T) {
+	folder := t.TempDir()
+	a := embedded(t, folder)
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	m := conformance.Measured(t, a, p, func(m *archive.Measurement) { m.Result = conformance.Refused("no_card") })
+	var zip bytes.Buffer
+	if err := a.Export(t.Context(), archive.Query{Sites: archive.AllSites(), Verdict: "refused"}, &zip, nil); err != nil {
+		t.Fatal(err)
+	}
+	c, err := archive.Check(t.Context(), bytes.NewReader(zip.Bytes()), int64(zip.Len()), nil)
+	if err != nil || len(c.Problems) > 0 || c.Measurements != 1 || c.Photos != 1 {
+		t.Errorf("export: %d measurements, %d photos, %v, %v", c.Measurements, c.Photos, c.Problems, err)
+	}
+	backup, restored, copied := t.TempDir(), t.TempDir(), t.TempDir()
+	if _, report, err := a.Backup(t.Context(), backup, nil); err != nil || len(report.Problems) > 0 {
+		t.Fatalf("backup: %v, %v", report, err)
+	}
+	if _, report, err := archive.Restore(t.Context(), backup, archive.Address{Folder: restored}, nil); err != nil || len(report.Problems) > 0 {
+		t.Fatalf("restore: %v, %v", report, err)
+	}
+	if _, err := a.Copy(t.Context(), archive.Address{Folder: copied}, nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []string{restored, copied} {
+		b := embedded(t, at)
+		got, err := b.Measurement(t.Context(), archive.AllSites(), m.ID)
+		if err != nil || got.Refusal != "no_card" || string(got.Result) != string(m.Result) {
+			t.Errorf("%+v, %v", got, err)
+		}
+		for review, want := range map[string]int{"": 1, "open": 0} {
+			page, err := b.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Verdict: "refused", Review: review})
+			if err != nil || len(page.Items) != want {
+				t.Errorf("review %q: %d found, want %d, %v", review, len(page.Items), want, err)
+			}
+		}
+		if _, _, err := b.ReadPhoto(t.Context(), archive.AllSites(), m.Files[0].SHA256); err != nil {
+			t.Error(err)
+		}
 	}
 }

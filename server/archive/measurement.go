@@ -110,7 +110,7 @@ func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte)
 	if _, err := t.Exec(ctx, "INSERT INTO measurement_body (id, body, result) VALUES (?, ?, ?)", m.ID, string(body), string(m.Result)); err != nil {
 		return err
 	}
-	if _, err := t.Exec(ctx, "INSERT INTO review_state (n, site, state) SELECT n, site, ? FROM measurement WHERE id = ?", reviewOpen, m.ID); err != nil {
+	if _, err := t.Exec(ctx, "INSERT INTO review_state (n, site, state) SELECT n, site, ? FROM measurement WHERE id = ? AND verdict <> ?", reviewOpen, m.ID, refused); err != nil {
 		return err
 	}
 	if !t.db.postgres { // which has an index of words by itself

@@ -7,7 +7,8 @@ import (
 	"beltend/server/result"
 )
 
-// reviewOpen is the state of a measurement without a sign-off.
+// reviewOpen is the state of a measurement without a sign-off. A refused one has no
+// state: it needs none.
 const reviewOpen = "open"
 
 // setReviewState notes the latest sign-off, to search by.
@@ -19,7 +20,8 @@ func (t *Tx) setReviewState(ctx context.Context, r *Review) error {
 // AddReview keeps a sign-off. The archive numbers it: the second must come
 // from another person (PersonID, or Person where there are no accounts), and send
 // the measurement back or agree with the first; otherwise, and after two,
-// Conflict. Accepted is for verdict square alone. A measurement sent back takes no further sign-off.
+// Conflict. Accepted is for verdict square alone. A measurement sent back takes no further
+// sign-off, a refused one none at all.
 func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, error) {
 	if err := check(needed("measurement", r.Measurement), oneOf("outcome", r.Outcome, Accepted, SentBack, Concession), name("person", r.Person),
 		text("person id", r.PersonID, 200), text("reason", r.Reason, 2000), text("concession by", r.ConcessionBy, 200)); err != nil {
@@ -42,6 +44,9 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 		var verdict string
 		if err := tx.Row(ctx, []any{&r.Site, &r.Joint, &verdict}, "SELECT site, joint, verdict FROM measurement WHERE id = ?", r.Measurement); err != nil {
 			return missing(err, "measurement")
+		}
+		if verdict == refused {
+			return fail(Conflict, "These photos gave no answer, so there is nothing to sign off. Measure the end again.", nil)
 		}
 		if r.Outcome == Accepted && verdict != string(result.Square) {
 			return fail(Conflict, "Only what was measured square can be accepted. Send it back, or record a concession and by whom it is given.", nil)

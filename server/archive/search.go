@@ -116,6 +116,9 @@ func (d *database) plan(q Query) (plan, error) {
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
 	}
+	if q.Answered {
+		p.rest.and("m.verdict <> ?", refused)
+	}
 	if q.OffsetMin != nil || q.OffsetMax != nil {
 		d.offsets(&p, q)
 	}

@@ -300,13 +300,13 @@ type Query struct {
 	// the note, and in codes of the verdict, refusal, findings and warnings. Case
 	// and accents do not matter.
 	Text string
-	// Review is "" (any), "open" (no sign-off yet), Accepted, SentBack or Concession
+	// Review is "" (any), "open" (no sign-off yet, and not refused), Accepted, SentBack or Concession
 	// (the latest sign-off says so).
 	Review string
-	// Newest leaves out measurements that were made again.
-	Newest bool
-	After  string // Page.Next of the page before
-	Limit  int    // 1 to 500; 0: 50
+	// Newest leaves out measurements that were made again; Answered those refused.
+	Newest, Answered bool
+	After            string // Page.Next of the page before
+	Limit            int    // 1 to 500; 0: 50
 }
 
 // Found is a measurement in a list, with names for people.

@@ -140,6 +140,9 @@ func (s *service) reviewList(c *gin.Context) {
 	d := pages.ReviewList{Filters: filters}
 	status := http.StatusOK
 	q, err := reviewQuery(c, u.Sites)
+	if q.Verdict == "refused" { // which nobody signs off
+		filters.Values["review"] = ""
+	}
 	q.Review = filters.Values["review"]
 	var found archive.Page
 	if err == nil {

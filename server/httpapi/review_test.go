@@ -382,3 +382,43 @@ func TestAMeasurementWhosePhotosWereRemoved(t *testing.T) {
 		t.Error("the record does not tell of the removal, or shows pictures")
 	}
 }
+
+// A refusal has its place in lists and histories, its own page, and nothing to sign off.
+func TestARefusalIsShownAndNotSignedOff(t *testing.T) {
+	g := guard(t)
+	m := &result.Measurement{Schema: result.Schema, Warnings: []result.Warning{}, Program: "test", Method: "1",
+		Refused: &result.Refusal{Code: "no_card", Message: "x.jpg: no reference card was found.", Advice: "Lay a card flat.", Photo: "x.jpg"}}
+	r := put(t, g.store, local, archive.Measurement{Joint: g.ours.ids["joint"]}, store.File{Name: "x.jpg", Data: []byte("refused")}, m)
+	page := func(path string) string {
+		t.Helper()
+		resp, body := g.ask(t, "everything here", "GET", path, nil, "")
+		if resp.StatusCode != 200 {
+			t.Fatalf("%s: %s", path, resp.Status)
+		}
+		return string(body)
+	}
+	for path, want := range map[string][]string{
+		"/review?verdict=refused":                {"/review/m/" + r.ID, "No answer", "No reference card was found", "needs none"},
+		"/review?verdict=refused&review=open":    {"/review/m/" + r.ID},
+		"/joints/" + g.ours.ids["joint"]:         {"/m/" + r.ID},
+		"/m/" + r.ID:                             {"No answer", "no reference card was found", "Lay a card flat", "/m/" + r.ID + "/photo/1", "x.jpg"},
+		"/m/" + r.ID + "?lang=de":                {"Keine Antwort", "/m/" + r.ID + "/photo/1"},
+		"/review/m/" + r.ID:                      {"no reference card was found", "nothing to sign off", "/m/" + r.ID + "/photo/1", r.Kept.ResultSHA256, r.Kept.Files[0].SHA256},
+		"/review/m/" + g.ours.ids["measurement"]: {"/review/m/" + r.ID}, // this end's others
+	} {
+		body := page(path)
+		for _, w := range want {
+			if !strings.Contains(body, w) {
+				t.Errorf("%s lacks %q", path, w)
+			}
+		}
+	}
+	for path, never := range map[string]string{"/review?review=open": r.ID, "/review/m/" + r.ID: `name="outcome"`, "/review/m/" + g.ours.ids["measurement"]: "/compare/" + r.ID} {
+		if strings.Contains(page(path), never) {
+			t.Errorf("%s has %q", path, never)
+		}
+	}
+	if status, _ := g.sign(t, "reviewer", r.ID, signs("concession", "r", "c", "")); status != 409 {
+		t.Errorf("a concession of a refusal: %d", status)
+	}
+}

@@ -256,14 +256,14 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 		return
 	}
 	who := s.who(c)
-	found, err := s.Store.Archive.Search(c.Request.Context(), archive.Query{Sites: who.Sites, Joint: h.ID, Newest: true, Limit: 500})
+	found, err := s.Store.Archive.Search(c.Request.Context(), archive.Query{Sites: who.Sites, Joint: h.ID, Limit: 500})
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
 	v := s.view(c)
 	w := pages.In(v.Lang)
-	d := pages.JointData{JointHead: h, Ends: pages.Table(w, found.Items, v.Inches), Problem: problem, Name: who.Name}
+	d := pages.JointData{JointHead: h, Ends: pages.Table(w, found.Items, v.Inches), History: pages.ReviewRows(w, found.Items, v.Inches), Problem: problem, Name: who.Name}
 	_, lead := lastCut(found.Items, archive.Leading)
 	_, trail := lastCut(found.Items, archive.Trailing)
 	d.Pair = lead && trail
@@ -277,7 +277,7 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 // lastCut is the newest answered measurement of an end's cut or re-cut.
 func lastCut(found []archive.Found, end string) (archive.Found, bool) {
 	i := slices.IndexFunc(found, func(f archive.Found) bool {
-		return f.End == end && (f.Step == archive.StepCut || f.Step == archive.StepRecut) && f.OffsetMM != nil
+		return f.End == end && f.SupersededBy == "" && (f.Step == archive.StepCut || f.Step == archive.StepRecut) && f.OffsetMM != nil
 	})
 	if i < 0 {
 		return archive.Found{}, false

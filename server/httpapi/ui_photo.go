@@ -40,10 +40,10 @@ func (s *service) headOfStep(c *gin.Context) (pages.JointHead, error) {
 	return h, err
 }
 
-// chain is what was measured at a step of an end, newest first. Measurements
+// chain is what was answered at a step of an end, newest first. Measurements
 // made again by hand stay in it: each is one more answer.
 func (s *service) chain(ctx context.Context, sites archive.Sites, h *pages.JointHead) ([]archive.Found, error) {
-	page, err := s.Store.Archive.Search(ctx, archive.Query{Sites: sites, Joint: h.ID, End: h.End, Step: h.Step, Limit: 50})
+	page, err := s.Store.Archive.Search(ctx, archive.Query{Sites: sites, Joint: h.ID, End: h.End, Step: h.Step, Answered: true, Limit: 50})
 	return page.Items, err
 }
 
@@ -90,11 +90,6 @@ func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemD
 		}
 	}
 	s.render(c, status, "photo.html", pages.Page{Title: w.Text("step." + h.Step), Scripts: []string{"photo.js"}, Data: d})
-}
-
-// answered leaves out what was refused.
-func answered(found []archive.Found) []archive.Found {
-	return slices.DeleteFunc(slices.Clone(found), func(f archive.Found) bool { return f.Refusal != "" })
 }
 
 func photoHashes(f archive.Found) []string {
@@ -159,7 +154,6 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	if err != nil {
 		return store.Record{}, err
 	}
-	found = answered(found)
 	var hashes []string
 	supersedes := ""
 	if len(found) > 0 {

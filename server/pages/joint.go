@@ -40,6 +40,7 @@ type JointForm struct {
 type JointData struct {
 	JointHead
 	Ends    []EndRow
+	History []ReviewRow // all that was measured or refused, newest first
 	Problem *ProblemData
 	Name    string // of who is here, for the cautions
 	Pair    bool   // both ends have a measured cut
@@ -64,7 +65,7 @@ type EndRow struct {
 // StepCell is how far one step of one end is.
 type StepCell struct {
 	Step string
-	Last *Line
+	Last *Line // the newest answer, or where there is none the newest refusal
 
 	Outdated         []string // data of the joint by which it was decided and which are others now
 	Before, BeforeBy string   // verdict and tolerance before it was decided again
@@ -83,7 +84,12 @@ func Table(w *Words, found []archive.Found, inches bool) []EndRow {
 		row := EndRow{End: end}
 		for _, step := range Steps {
 			cell := StepCell{Step: step}
-			if i := slices.IndexFunc(found, func(f archive.Found) bool { return f.End == end && f.Step == step }); i >= 0 {
+			here := func(f archive.Found) bool { return f.End == end && f.Step == step && f.SupersededBy == "" }
+			i := slices.IndexFunc(found, func(f archive.Found) bool { return here(f) && f.Refusal == "" })
+			if i < 0 {
+				i = slices.IndexFunc(found, here)
+			}
+			if i >= 0 {
 				cell.Last = &Lines(w, found[i:i+1], inches)[0]
 			}
 			row.Steps = append(row.Steps, cell)

@@ -149,6 +149,9 @@ func Result(view View, r store.Record) Page {
 	o := view.Options()
 	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
 		Facts: facts(w, m, o), Budget: report.BudgetTable(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
+	if m.Refused != nil {
+		v.refused(w, r, o)
+	}
 	if m.Squareness != nil {
 		v.Offset, v.U, _ = strings.Cut(report.Offset(m, o), " ± ")
 		v.LongSide = report.LongSide(m, o)
@@ -185,8 +188,32 @@ func Result(view View, r store.Record) Page {
 		v.Photos = append(v.Photos, row)
 		v.Checks = append(v.Checks, Checks(w, m, i))
 	}
-	v.Names = strings.Join(names, ", ")
+	if m.Refused == nil {
+		v.Names = strings.Join(names, ", ")
+	}
 	return Page{Title: w.Text("answer.title"), View: view, Scripts: []string{"answer.js"}, Data: &v}
+}
+
+// refused shows why there is no answer, what to do, and the photos, with what was found
+// in them all the same.
+func (v *ResultData) refused(w *Words, r store.Record, o report.Options) {
+	no := r.Measurement.Refused
+	v.Kind = "refused"
+	v.Verdict, v.Advice = report.RefusalText(no, o)
+	v.Checks = [][]Check{RefusedChecks(w, no.Code, v.Advice)}
+	var names []string
+	for _, f := range r.Kept.Files {
+		names = append(names, f.Name)
+		row := PhotoRow{Number: len(names), Photo: result.Photo{File: f.Name}}
+		if !v.Removed {
+			row.Original = fmt.Sprintf("/m/%s/photo/%d", r.ID, row.Number)
+		}
+		if l := r.Measurement.Links; l != nil && len(names) <= len(l.Overlay) {
+			row.Overlay, row.Image = l.Overlay[len(names)-1], &r.Measurement.Image[len(names)-1]
+		}
+		v.Photos = append(v.Photos, row)
+	}
+	v.Names = strings.Join(names, ", ")
 }
 
 // elsewhere is a sentence said in English with all its details, or in another

@@ -30,6 +30,7 @@ type ReviewRow struct {
 	Site, Conveyor, Belt string
 	Joint, End, Step     string
 	Person, When         string
+	Why                  string // there is no answer
 	Review               string // key of the text
 	Signs                int
 	Doubt, Again         bool // its cards were found bad; it was made again
@@ -41,10 +42,10 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 	for _, f := range found {
 		r := ReviewRow{ID: f.ID, Verdict: f.Verdict, Site: f.SiteName, Conveyor: f.ConveyorName, Belt: f.BeltName, Joint: f.JointNumber, End: f.End, Step: f.Step,
 			Person: f.Person, When: w.When(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != ""}
-		if r.Verdict == "" {
-			r.Verdict = "refused"
-		}
-		if r.Review == "" {
+		switch {
+		case f.Refusal != "":
+			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)
+		case r.Review == "":
 			r.Review = "open"
 		}
 		if f.OffsetMM != nil && f.U95MM != nil {
@@ -93,7 +94,7 @@ type recordPage struct {
 	Kept     archive.Found
 	Others   []Other
 	Versions []report.Row
-	State    string       // key of the text: open, first, done, sent_back
+	State    string       // key of the text: open, first, done, sent_back, refused
 	Accept   bool         // may be accepted: it was measured square
 	Asked    bool         // a sign-off is asked for
 	Query    template.URL // of the joint's lists as files
@@ -141,6 +142,9 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 		v.State = "sent_back"
 	case len(d.Reviews) == 1 && d.Site.TwoSign:
 		v.State = "first"
+	}
+	if k.Refusal != "" { // there is nothing to sign off
+		v.State, v.May = "refused", false
 	}
 	v.Asked = v.State == "open" || v.State == "first"
 	slices.SortFunc(v.Events, func(a, b archive.Event) int { return int(b.Seq - a.Seq) })

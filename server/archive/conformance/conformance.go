@@ -460,7 +460,7 @@ func testSearch(t *testing.T, a *archive.Archive) {
 				m.Result = Refused("blurred")
 			}
 		})
-		all = append(all, truth{id: m.ID, Measurement: m, open: true})
+		all = append(all, truth{id: m.ID, Measurement: m, open: m.Refusal == ""})
 	}
 	for i := range all {
 		if i%6 == 1 && all[i].Refusal == "" {
@@ -486,6 +486,7 @@ func testSearch(t *testing.T, a *archive.Archive) {
 		"person":              {archive.Query{Sites: both, Person: "Tobias Fenn"}, func(m truth) bool { return m.Person == "Tobias Fenn" }},
 		"person and belt":     {archive.Query{Sites: both, Person: "Tobias Fenn", Belt: p.Belt.ID}, func(m truth) bool { return m.Person == "Tobias Fenn" && m.Belt == p.Belt.ID }},
 		"verdict":             {archive.Query{Sites: both, Verdict: "recut"}, func(m truth) bool { return m.Verdict == "recut" }},
+		"answered":            {archive.Query{Sites: both, Answered: true}, func(m truth) bool { return m.Refusal == "" }},
 		"refused":             {archive.Query{Sites: both, Verdict: "refused"}, func(m truth) bool { return m.Refusal != "" }},
 		"card set":            {archive.Query{Sites: both, CardSet: p.Cards.ID}, func(m truth) bool { return m.CardSet == p.Cards.ID }},
 		"from":                {archive.Query{Sites: both, From: start.Add(5 * time.Hour)}, func(m truth) bool { return !m.Time.Before(start.Add(5 * time.Hour)) }},
@@ -505,7 +506,7 @@ func testSearch(t *testing.T, a *archive.Archive) {
 		"inside of a word": {archive.Query{Sites: both, Text: "uill"}, func(truth) bool { return false }},
 		"open":             {archive.Query{Sites: both, Review: "open"}, func(m truth) bool { return m.open }},
 		"open at one site": {archive.Query{Sites: some, Review: "open"}, func(m truth) bool { return m.open && m.Site == p.Site.ID }},
-		"sent back":        {archive.Query{Sites: both, Review: archive.SentBack}, func(m truth) bool { return !m.open }},
+		"sent back":        {archive.Query{Sites: both, Review: archive.SentBack}, func(m truth) bool { return !m.open && m.Refusal == "" }},
 		"all at once": {archive.Query{Sites: some, Belt: p.Belt.ID, End: archive.Trailing, Person: "Tobias Fenn", From: start, OffsetMin: f(-4), Text: "fenn", Review: "open"},
 			func(m truth) bool {
 				return m.Site == p.Site.ID && m.End == archive.Trailing && m.Person == "Tobias Fenn" && m.OffsetMM != nil && *m.OffsetMM >= -4 && m.open
@@ -641,6 +642,8 @@ func testReviews(t *testing.T, a *archive.Archive) {
 		t.Errorf("the second may send back: %v", err)
 	}
 	back := Measured(t, a, p, nil)
+	none := Measured(t, a, p, func(m *archive.Measurement) { m.Result = Refused("no_card") })
+	Is(t, "a sign-off of a refusal", add(none, archive.Review{Outcome: archive.Concession, Reason: "r", ConcessionBy: "c", Person: "Rev A"}), archive.Conflict)
 	if err := add(back, archive.Review{Outcome: archive.SentBack, Reason: "edge in the shade", Person: "Rev A"}); err != nil {
 		t.Error(err)
 	}
