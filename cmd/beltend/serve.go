@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
@@ -73,11 +74,6 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return fmt.Errorf("open the archive: %w", err)
 	}
 	defer func() { err = errors.Join(err, kept.Close()) }()
-	rounds, err := training.OpenBook(at.Folder) // beside a database, in memory alone
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, rounds.Close()) }()
 	var accounts *account.Accounts
 	if !httpapi.Loopback(host) {
 		accounts = account.New(kept)
@@ -111,8 +107,11 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	metrics := httpapi.NewMetrics()
 	counted := metrics.Count(pool)
 	records := store.New(kept, httpapi.Draw(pool), cachedBytes)
+	if err := takeOverRounds(ctx, at.Folder, records, log); err != nil {
+		return err
+	}
 	desk := order.New(order.Config{Store: records, Queue: waiting, Measurer: counted, Program: version(), Workers: c.Workers, Limit: c.Queue, Log: log})
-	cfg := httpapi.Config{Accounts: accounts, Rounds: rounds, Measurer: counted, Metrics: metrics, Store: records, Orders: desk, Local: c.local(), Log: log}
+	cfg := httpapi.Config{Accounts: accounts, Measurer: counted, Metrics: metrics, Store: records, Orders: desk, Local: c.local(), Log: log}
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
@@ -293,5 +292,30 @@ func (c *serveCmd) show(ctx context.Context, std streams, cfg httpapi.Config, ba
 	default:
 		fmt.Fprintf(std.out, "The result: %s/m/%s\n", base, r.ID)
 	}
+	return nil
+}
+
+// takeOverRounds brings a trainer's rounds from the file where they were kept before
+// into the record, and sets the file aside.
+func takeOverRounds(ctx context.Context, folder string, records *store.Store, log *slog.Logger) error {
+	if folder == "" {
+		return nil
+	}
+	name := filepath.Join(folder, training.EarlierFile)
+	file, err := os.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("take over the earlier rounds: %w", err)
+	}
+	n, err := records.TakeOverRounds(ctx, archive.Actor{ID: "program", Name: "beltend"}, file)
+	if err := errors.Join(err, file.Close()); err != nil {
+		return fmt.Errorf("take over the earlier rounds of %s: %w", name, err)
+	}
+	if err := os.Rename(name, name+".taken-over"); err != nil {
+		return fmt.Errorf("set the earlier rounds aside: %w", err)
+	}
+	log.Info("earlier rounds stand in the record now", "rounds", n)
 	return nil
 }

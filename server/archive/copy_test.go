@@ -23,8 +23,15 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Fatalf("first backup: %+v, %+v, %v", c, report, err)
 	}
 	conformance.Measured(t, a, f.mine, nil)
+	round, err := a.AddRound(ctx, conformance.By, archive.Round{Site: f.mine.Site.ID, Person: "Ines", Seed: 7, Questions: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.AddRoundAnswer(ctx, conformance.By, archive.RoundAnswer{Round: round.ID, Number: 1, Answer: []byte(`{"said":"recut"}`)}); err != nil {
+		t.Fatal(err)
+	}
 	c, report, err = a.Backup(ctx, backup, nil)
-	if err != nil || len(report.Problems) != 0 || c.Events != 2 || c.Photos != 1 {
+	if err != nil || len(report.Problems) != 0 || c.Events != 4 || c.Photos != 1 {
 		t.Errorf("second backup takes only what is new: %+v, %+v, %v", c, report, err)
 	}
 	signed, err := a.SignedHead(ctx)
@@ -54,6 +61,10 @@ func TestBackupAndRestore(t *testing.T) {
 	page, err := b.Search(ctx, archive.Query{Sites: all})
 	if err != nil || len(page.Items) != 4 {
 		t.Errorf("restored measurements: %d, %v", len(page.Items), err)
+	}
+	rounds, answers, err := b.Rounds(ctx, archive.RoundQuery{Sites: all})
+	if err != nil || len(rounds) != 1 || rounds[0] != round || len(answers[round.ID]) != 1 || string(answers[round.ID][0].Answer) != `{"said":"recut"}` {
+		t.Errorf("restored rounds: %+v, %+v, %v", rounds, answers[round.ID], err)
 	}
 	waiting, err := b.Search(ctx, archive.Query{Sites: all, Review: "open"})
 	if err != nil || len(waiting.Items) != 3 {

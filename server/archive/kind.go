@@ -81,7 +81,15 @@ var (
 		return k
 	}()
 
-	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind}
+	roundKind = newKind("round", "id site seed person started", false, true, func(r *Round) []any {
+		return []any{r.ID, r.Site, r.Seed, r.Person, micros(r.Started)}
+	})
+
+	roundAnswerKind = newKind("round_answer", "id site round number", false, true, func(r *RoundAnswer) []any {
+		return []any{r.ID, r.Site, r.Round, int64(r.Number)}
+	})
+
+	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind, roundKind, roundAnswerKind}
 )
 
 // refused stands among the verdicts for measurements without an answer.

@@ -19,7 +19,6 @@ import (
 	"beltend/server/order"
 	"beltend/server/pages"
 	"beltend/server/store"
-	"beltend/server/training"
 	"beltend/server/worker"
 )
 
@@ -37,7 +36,6 @@ type Config struct {
 	Metrics  *Metrics          // nil: its own
 	Local    store.Person      // who acts where there are no accounts
 	Accounts *account.Accounts // nil: there are none, and this machine alone may ask
-	Rounds   *training.Book    // nil: the trainer's rounds are kept in memory alone
 	Trust    *Trust            // nil: the connection needs no explaining
 	Log      *slog.Logger
 

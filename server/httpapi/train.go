@@ -28,17 +28,12 @@ import (
 type trainer struct {
 	*service
 	draw *drawer
-	book *training.Book
 	cuts func(*gin.Context) training.Cuts
 }
 
 // routesTrain adds the trainer's pages.
 func (s *service) routesTrain(r *gin.Engine) {
-	book := s.Rounds
-	if book == nil {
-		book, _ = training.OpenBook("") // without a folder nothing can fail
-	}
-	t := &trainer{service: s, draw: newDrawer(s.Measurer), book: book, cuts: s.archivedCuts}
+	t := &trainer{service: s, draw: newDrawer(s.Measurer), cuts: s.archivedCuts}
 	t.routes(r)
 }
 
@@ -79,8 +74,6 @@ func (t *trainer) fail(c *gin.Context, err error) {
 		err = problem{Status: http.StatusNotFound, Code: "no_round", Detail: "There is no such round.", Advice: "Begin a new one with the same seed: it has the same questions."}
 	case errors.Is(err, training.ErrOrder):
 		err = problem{Status: http.StatusConflict, Code: "not_next", Detail: "This question is answered already, or it is not the next one.", Advice: "Go on with the round."}
-	case errors.Is(err, training.ErrFull):
-		err = problem{Status: http.StatusInsufficientStorage, Code: "rounds_full", Detail: "No more rounds can be kept.", Advice: "Export the scores and tell whoever runs this service."}
 	}
 	t.service.fail(c, err)
 }

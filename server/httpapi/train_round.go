@@ -5,10 +5,12 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/gin-gonic/gin"
 
 	"beltend/geometry"
+	"beltend/server/archive"
 	"beltend/server/pages"
 	"beltend/server/training"
 )
@@ -27,25 +29,27 @@ type scoreLine struct {
 // start is the trainer's first page.
 func (t *trainer) start(c *gin.Context) {
 	w := t.words(c)
+	rounds, err := t.rounds(c, roundsShown)
+	var sites []archive.Site
+	if err == nil {
+		sites, err = t.Store.Archive.Sites(c.Request.Context(), t.user(c).Sites)
+	}
+	if err != nil {
+		t.fail(c, err)
+		return
+	}
 	var lines []scoreLine
-	seed := c.Query("seed")
-	for _, r := range t.rounds(c) {
-		if seed != "" && seed != strconv.FormatInt(r.Seed, 10) {
-			continue
-		}
-		if len(lines) == roundsShown {
-			break
-		}
+	for _, r := range rounds {
 		lines = append(lines, lineOf(w, &r))
 	}
 	t.render(c, http.StatusOK, "train_start.html", pages.Page{Title: w.Text("train.title"), Data: struct {
 		Person string
 		Seed   string
 		Lines  []scoreLine
-		Kept   bool
+		Sites  []archive.Site
 		Errors []choice
 		Most   int
-	}{t.view(c).Person, seed, lines, t.book.Kept(), choicesOf(w, "error", training.Codes, ""), training.MostQuestions}})
+	}{t.view(c).Person, c.Query("seed"), lines, sites, choicesOf(w, "error", training.Codes, ""), training.MostQuestions}})
 }
 
 func lineOf(w *pages.Words, r *training.Round) scoreLine {
@@ -80,9 +84,9 @@ func (t *trainer) beginRound(c *gin.Context) {
 	}
 	var r training.Round
 	if err == nil {
-		var sites []string
-		if sites, err = t.sitesOf(c); err == nil {
-			r, err = t.book.Begin(c.PostForm("person"), sites, seed, int(n), now())
+		r = training.Round{Person: strings.TrimSpace(c.PostForm("person")), Seed: seed, Questions: int(n), Started: now()}
+		if r.Site, err = t.siteOf(c); err == nil {
+			r, err = t.Store.BeginRound(c.Request.Context(), t.user(c).Actor, r)
 		}
 	}
 	if err != nil {
@@ -92,36 +96,40 @@ func (t *trainer) beginRound(c *gin.Context) {
 	c.Redirect(http.StatusSeeOther, "/train/rounds/"+r.ID+"/1")
 }
 
-// sitesOf are the IDs of the sites that whoever asks belongs to.
-func (t *trainer) sitesOf(c *gin.Context) ([]string, error) {
+// siteOf is the site that a new round belongs to: the one chosen, or the first of
+// whoever asks; none where there is none yet.
+func (t *trainer) siteOf(c *gin.Context) (string, error) {
 	sites, err := t.Store.Archive.Sites(c.Request.Context(), t.user(c).Sites)
-	var ids []string
-	for _, s := range sites {
-		ids = append(ids, s.ID)
+	if err != nil || len(sites) == 0 {
+		return "", err
 	}
-	return ids, err
+	chosen := c.PostForm("site")
+	if chosen == "" {
+		return sites[0].ID, nil
+	}
+	if !slices.ContainsFunc(sites, func(s archive.Site) bool { return s.ID == chosen }) {
+		return "", geometry.Wrong("site", "you do not belong to such a site")
+	}
+	return chosen, nil
 }
 
-// sees says whether a round was begun by someone of a site that whoever asks
-// belongs to. One without sites, begun before there was any, only those see who
-// see every site.
-func (t *trainer) sees(c *gin.Context, r *training.Round) bool {
-	sites := t.user(c).Sites
-	return slices.ContainsFunc(r.Sites, sites.Has) || len(r.Sites) == 0 && sites.All()
-}
-
-// rounds are those that whoever asks may see, the newest first.
-func (t *trainer) rounds(c *gin.Context) []training.Round {
-	return slices.DeleteFunc(t.book.Rounds(), func(r training.Round) bool { return !t.sees(c, &r) })
+// rounds are those that whoever asks may see, the newest first; of one seed where
+// the address names it.
+func (t *trainer) rounds(c *gin.Context, limit int) ([]training.Round, error) {
+	q := archive.RoundQuery{Sites: t.user(c).Sites, Limit: limit}
+	if text := c.Query("seed"); text != "" {
+		seed, err := whole("seed", text)
+		if err != nil {
+			return nil, err
+		}
+		q.Seed = &seed
+	}
+	return t.Store.Rounds(c.Request.Context(), q)
 }
 
 // begun is the round of an address, if whoever asks may see it.
 func (t *trainer) begun(c *gin.Context) (training.Round, error) {
-	r, err := t.book.Round(c.Param("id"))
-	if err == nil && !t.sees(c, &r) {
-		return training.Round{}, training.ErrNoRound
-	}
-	return r, err
+	return t.Store.Round(c.Request.Context(), t.user(c).Sites, c.Param("id"))
 }
 
 // round is the page of a round's points.
@@ -230,7 +238,7 @@ func (t *trainer) answered(c *gin.Context) {
 		s, err = solved(e)
 	}
 	if err == nil {
-		err = t.book.Answer(r.ID, n-1, training.Answered{Exercise: e, Answer: a, Marks: s.Score(a), Right: s.Verdict, Offset: s.Offset, Time: now()})
+		err = t.Store.AnswerRound(c.Request.Context(), t.user(c).Actor, r.ID, n-1, training.Answered{Exercise: e, Answer: a, Marks: s.Score(a), Right: s.Verdict, Offset: s.Offset, Time: now()})
 	}
 	if err != nil {
 		t.fail(c, err)
@@ -267,15 +275,10 @@ func (t *trainer) questionAnswer(c *gin.Context) {
 // scores is every answer as a table for a table program, of one seed where it
 // is given.
 func (t *trainer) scores(c *gin.Context) {
-	rounds := t.rounds(c)
-	if seed := c.Query("seed"); seed != "" {
-		kept := rounds[:0]
-		for _, r := range rounds {
-			if strconv.FormatInt(r.Seed, 10) == seed {
-				kept = append(kept, r)
-			}
-		}
-		rounds = kept
+	rounds, err := t.rounds(c, archive.MostRounds)
+	if err != nil {
+		t.fail(c, err)
+		return
 	}
 	b, err := training.CSV(rounds)
 	if err != nil {

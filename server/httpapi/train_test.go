@@ -76,11 +76,7 @@ func trainServer(t *testing.T, m Measurer) *trainPages {
 	t.Helper()
 	gin.SetMode(gin.ReleaseMode)
 	s := &service{Config: Config{Measurer: m, Store: newStore(t, m), Local: local, Log: slog.New(slog.DiscardHandler)}}
-	book, err := training.OpenBook("")
-	if err != nil {
-		t.Fatal(err)
-	}
-	own := &trainer{service: s, draw: newDrawer(m), book: book, cuts: func(*gin.Context) training.Cuts {
+	own := &trainer{service: s, draw: newDrawer(m), cuts: func(*gin.Context) training.Cuts {
 		return knownCuts{"Ines": {{Offset: 5, U95: 0.4, Tolerance: 1.6, Verdict: "recut", Step: "cut", MeasurementURL: "/m/1"}, {Offset: 1, U95: 0.4, Tolerance: 1.6, Verdict: "square", Step: "recut", MeasurementURL: "/m/2"}}}
 	}}
 	r := gin.New()
@@ -91,24 +87,31 @@ func trainServer(t *testing.T, m Measurer) *trainPages {
 	return &trainPages{t: t, url: srv.URL, own: own}
 }
 
-// Rounds are seen by people of the sites of whoever began them, and by nobody
-// else.
+// Rounds are seen by people of their site, and by nobody else.
 func TestRoundsKeepToTheirSites(t *testing.T) {
 	own := trainServer(t, &fake{}).own
+	site := map[string]string{}
+	for _, name := range []string{"quarry", "mill"} {
+		kept, err := own.Store.Archive.PutSite(t.Context(), local.Actor, archive.Site{Name: name}, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		site[name] = kept.ID
+	}
 	for _, k := range []struct {
 		name  string
-		round []string
+		round string
 		asks  archive.Sites
 		sees  bool
 	}{
-		{"the same site", []string{"quarry"}, archive.SomeSites("quarry", "mill"), true},
-		{"another site", []string{"quarry"}, archive.SomeSites("mill"), false},
-		{"no site", []string{"quarry"}, archive.SomeSites(), false},
-		{"every site", []string{"quarry"}, archive.AllSites(), true},
-		{"a round without sites", nil, archive.SomeSites("mill"), false},
-		{"a round without sites, every site", nil, archive.AllSites(), true},
+		{"the same site", site["quarry"], archive.SomeSites(site["quarry"], site["mill"]), true},
+		{"another site", site["quarry"], archive.SomeSites(site["mill"]), false},
+		{"no site", site["quarry"], archive.SomeSites(), false},
+		{"every site", site["quarry"], archive.AllSites(), true},
+		{"a round without a site", "", archive.SomeSites(site["mill"]), false},
+		{"a round without a site, every site", "", archive.AllSites(), true},
 	} {
-		r, err := own.book.Begin("Ines", k.round, 1, 1, time.Now())
+		r, err := own.Store.BeginRound(t.Context(), local.Actor, training.Round{Person: "Ines", Site: k.round, Seed: 1, Questions: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -117,7 +120,11 @@ func TestRoundsKeepToTheirSites(t *testing.T) {
 		c.Params = gin.Params{{Key: "id", Value: r.ID}}
 		c.Set("user", account.User{Sites: k.asks})
 		_, err = own.begun(c)
-		listed := slices.ContainsFunc(own.rounds(c), func(o training.Round) bool { return o.ID == r.ID })
+		rounds, failed := own.rounds(c, 50)
+		if failed != nil {
+			t.Fatal(failed)
+		}
+		listed := slices.ContainsFunc(rounds, func(o training.Round) bool { return o.ID == r.ID })
 		if got := err == nil; got != k.sees || listed != k.sees {
 			t.Errorf("%s: opened %v, listed %v, want %v", k.name, got, listed, k.sees)
 		}

@@ -21,7 +21,8 @@ type Round struct {
 	Questions int        `json:"questions"`
 	Started   time.Time  `json:"started"`
 	Answers   []Answered `json:"answers"`         // in the order of the questions
-	Sites     []string   `json:"sites,omitempty"` // those of whoever began it: others do not see it
+	Site      string     `json:"site,omitempty"`  // others do not see it
+	Sites     []string   `json:"sites,omitempty"` // of earlier files: those of whoever began it
 }
 
 // Answered is a question with what was said and what it was worth.

@@ -34,6 +34,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"card checks name what to judge again", testCardChecks},
 		{"bad records are refused by field", testInvalid},
 		{"retention takes what its rules name and nothing else", testRetention},
+		{"rounds keep to their sites and their order", testRounds},
 		{"the chain continues under many writers", testWriters},
 		{"a failed transaction leaves nothing", testRollback},
 		{"other packages keep tables beside it", testOwnTables},
@@ -809,5 +810,64 @@ func testOwnTables(t *testing.T, a *archive.Archive) {
 	})
 	if err != nil {
 		t.Error(err)
+	}
+}
+
+func testRounds(t *testing.T, a *archive.Archive) {
+	ctx := t.Context()
+	p := NewPlant(t, a, "Kestrel Hollow quarry")
+	began := time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)
+	here, err := a.AddRound(ctx, By, archive.Round{Site: p.Site.ID, Person: "Ines", Seed: 7, Questions: 2, Started: began})
+	if err != nil {
+		t.Fatal(err)
+	}
+	nowhere, err := a.AddRound(ctx, By, archive.Round{Person: "Ole", Seed: 8, Questions: 1, Started: began.Add(time.Hour)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	Is(t, "the same round twice", second(a.AddRound(ctx, By, here)), archive.Conflict)
+	Is(t, "a site that is not there", second(a.AddRound(ctx, By, archive.Round{Site: archive.NewID(), Person: "Ines", Questions: 1})), archive.Invalid)
+	answer := func(round string, n int) error {
+		return second(a.AddRoundAnswer(ctx, By, archive.RoundAnswer{Round: round, Number: n, Time: began, Answer: json.RawMessage(`{"n": 1.50}`)}))
+	}
+	Is(t, "not the next question", answer(here.ID, 2), archive.Conflict)
+	for n := 1; n <= 2; n++ {
+		if err := answer(here.ID, n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	Is(t, "the same question twice", answer(here.ID, 2), archive.Conflict)
+	Is(t, "beyond the last question", answer(here.ID, 3), archive.Conflict)
+	Is(t, "no such round", answer(archive.NewID(), 1), archive.Invalid)
+	seed := int64(7)
+	for _, c := range []struct {
+		what string
+		q    archive.RoundQuery
+		want []string
+	}{
+		{"all, the newest first", archive.RoundQuery{Sites: archive.AllSites()}, []string{nowhere.ID, here.ID}},
+		{"of the site", archive.RoundQuery{Sites: archive.SomeSites(p.Site.ID)}, []string{here.ID}},
+		{"of another site", archive.RoundQuery{Sites: archive.SomeSites(archive.NewID())}, nil},
+		{"of no site", archive.RoundQuery{}, nil},
+		{"one", archive.RoundQuery{Sites: archive.AllSites(), ID: here.ID}, []string{here.ID}},
+		{"of a seed", archive.RoundQuery{Sites: archive.AllSites(), Seed: &seed}, []string{here.ID}},
+		{"the newest one", archive.RoundQuery{Sites: archive.AllSites(), Limit: 1}, []string{nowhere.ID}},
+	} {
+		rounds, answers, err := a.Rounds(ctx, c.q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, r := range rounds {
+			got = append(got, r.ID)
+			if want := map[string]int{here.ID: 2, nowhere.ID: 0}[r.ID]; len(answers[r.ID]) != want {
+				t.Errorf("%s: %d answers, want %d", c.what, len(answers[r.ID]), want)
+			}
+		}
+		same(t, c.what, got, c.want)
+	}
+	events, err := a.Events(ctx, archive.EventQuery{Sites: archive.SomeSites(p.Site.ID), What: "round_answer.added"})
+	if err != nil || len(events) != 2 {
+		t.Errorf("%d events of answers, %v", len(events), err)
 	}
 }
