@@ -82,12 +82,31 @@ type User struct {
 // May says whether a user may do something.
 func (u User) May(s Scope) bool { return slices.Contains(u.Scopes, s) }
 
-func (a Account) user() User {
-	sites := archive.SomeSites(a.Sites...)
+// Where is the set of the account's sites.
+func (a Account) Where() archive.Sites {
 	if a.AllSites {
-		sites = archive.AllSites()
+		return archive.AllSites()
 	}
-	return User{Actor: archive.Actor{ID: a.ID, Name: a.Name}, Sites: sites, Scopes: a.Scopes()}
+	return archive.SomeSites(a.Sites...)
+}
+
+func (a Account) user() User {
+	return User{Actor: archive.Actor{ID: a.ID, Name: a.Name}, Sites: a.Where(), Scopes: a.Scopes()}
+}
+
+// Manages says whether an administrator may change an account: one that belongs
+// to no other sites than the administrator does.
+func (u User) Manages(a Account) bool {
+	if !u.May(Admin) || a.AllSites {
+		return u.May(Admin) && u.Sites.All()
+	}
+	return !slices.ContainsFunc(a.Sites, func(site string) bool { return !u.Sites.Has(site) })
+}
+
+// Sees says whether an administrator may know of an account: one that belongs to
+// a site of theirs.
+func (u User) Sees(a Account) bool {
+	return u.Manages(a) || u.May(Admin) && (a.AllSites || slices.ContainsFunc(a.Sites, u.Sites.Has))
 }
 
 // Accounts are those of an archive. All methods may be called by many
@@ -118,16 +137,8 @@ func (s *Accounts) Add(ctx context.Context, by archive.Actor, a Account, passwor
 	if a.Name == "" || utf8.RuneCountInString(a.Name) > 100 || strings.ContainsFunc(a.Name, func(r rune) bool { return r < ' ' }) {
 		return a, invalid("name: 1 to 100 letters are needed.")
 	}
-	if len(a.Roles) == 0 {
-		return a, invalid("role: give one at least: technician, trainer, reviewer, administrator.")
-	}
-	for _, r := range a.Roles {
-		if Roles[r] == nil {
-			return a, invalid(fmt.Sprintf("role: %q is none of technician, trainer, reviewer, administrator.", r))
-		}
-	}
-	if a.AllSites == (len(a.Sites) > 0) {
-		return a, invalid("site: give the sites that the account belongs to, or all of them.")
+	if err := a.checkAccess(); err != nil {
+		return a, err
 	}
 	hash, err := s.hash(ctx, a.Name, password)
 	if err != nil {
@@ -143,15 +154,64 @@ func (s *Accounts) Add(ctx context.Context, by archive.Actor, a Account, passwor
 		if err != nil {
 			return err
 		}
-		for _, site := range a.Sites {
-			if _, err := tx.Exec(ctx, "INSERT INTO account_site (account, site) VALUES (?, ?)", a.ID, site); err != nil {
-				return err
-			}
+		if err := putSites(ctx, tx, a); err != nil {
+			return err
 		}
 		_, err = tx.Event(ctx, by, "account.added", "", "account/"+a.ID, "", a)
 		return err
 	})
 	return a, err
+}
+
+// checkAccess says whether roles and sites make sense.
+func (a Account) checkAccess() error {
+	if len(a.Roles) == 0 {
+		return invalid("role: give one at least: technician, trainer, reviewer, administrator.")
+	}
+	for _, r := range a.Roles {
+		if Roles[r] == nil {
+			return invalid(fmt.Sprintf("role: %q is none of technician, trainer, reviewer, administrator.", r))
+		}
+	}
+	if a.AllSites == (len(a.Sites) > 0) {
+		return invalid("site: give the sites that the account belongs to, or all of them.")
+	}
+	return nil
+}
+
+func putSites(ctx context.Context, tx *archive.Tx, a Account) error {
+	for _, site := range a.Sites {
+		if _, err := tx.Exec(ctx, "INSERT INTO account_site (account, site) VALUES (?, ?)", a.ID, site); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// SetAccess changes what an account may do and where. It holds from the next
+// request on; sessions and tokens go on with it.
+func (s *Accounts) SetAccess(ctx context.Context, by archive.Actor, id string, roles []Role, allSites bool, sites []string) (Account, error) {
+	a, err := s.Get(ctx, id)
+	if err != nil {
+		return a, err
+	}
+	a.Roles, a.AllSites, a.Sites = roles, allSites, sites
+	if err := a.checkAccess(); err != nil {
+		return a, err
+	}
+	return a, s.archive.Write(ctx, func(tx *archive.Tx) error {
+		if _, err := tx.Exec(ctx, "UPDATE account SET roles = ?, all_sites = ? WHERE id = ?", join(a.Roles), a.AllSites, a.ID); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, "DELETE FROM account_site WHERE account = ?", a.ID); err != nil {
+			return err
+		}
+		if err := putSites(ctx, tx, a); err != nil {
+			return err
+		}
+		_, err := tx.Event(ctx, by, "account.changed", "", "account/"+a.ID, "", a)
+		return err
+	})
 }
 
 // List gives all accounts by name.
@@ -162,6 +222,11 @@ func (s *Accounts) List(ctx context.Context) ([]Account, error) {
 // Find gives the account with a name.
 func (s *Accounts) Find(ctx context.Context, name string) (Account, error) {
 	return one(s.find(ctx, "sign_in = ?", signIn(name)))
+}
+
+// Get gives the account with an ID.
+func (s *Accounts) Get(ctx context.Context, id string) (Account, error) {
+	return one(s.find(ctx, "id = ?", id))
 }
 
 // SetDisabled closes or opens an account. Closing it ends its sessions at once;

@@ -266,3 +266,76 @@ func TestACopyHasTheAccounts(t *testing.T) {
 		t.Errorf("%+v, %v", u, err)
 	}
 }
+
+func TestAccessChangesAtOnce(t *testing.T) {
+	onBoth(t, func(t *testing.T, b *bench) {
+		ctx := t.Context()
+		a := b.add(t, "Bo Tern", Technician)
+		other, err := b.archive.PutSite(ctx, admin, archive.Site{Name: "Kestrel Hollow Grain"}, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		session, _, err := b.SignIn(ctx, "Bo Tern", good, "192.0.2.1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := b.SetAccess(ctx, admin, a.ID, []Role{Reviewer}, false, []string{other.ID}); err != nil {
+			t.Fatal(err)
+		}
+		u, err := b.Session(ctx, session)
+		if err != nil || !slices.Equal(u.Scopes, []Scope{Read, Review}) || u.Sites.Has(b.site.ID) || !u.Sites.Has(other.ID) {
+			t.Errorf("the session goes on as %+v, %v", u, err)
+		}
+		if _, err := b.SetAccess(ctx, admin, a.ID, []Role{Reviewer}, true, nil); err != nil {
+			t.Fatal(err)
+		}
+		if u, err := b.Session(ctx, session); err != nil || !u.Sites.All() {
+			t.Errorf("all sites: %+v, %v", u, err)
+		}
+		for what, err := range map[string]error{
+			"no role":      second(b.SetAccess(ctx, admin, a.ID, nil, true, nil)),
+			"unknown role": second(b.SetAccess(ctx, admin, a.ID, []Role{"boss"}, true, nil)),
+			"no site":      second(b.SetAccess(ctx, admin, a.ID, []Role{Trainer}, false, nil)),
+			"both":         second(b.SetAccess(ctx, admin, a.ID, []Role{Trainer}, true, []string{other.ID})),
+			"nowhere":      second(b.SetAccess(ctx, admin, a.ID, []Role{Trainer}, false, []string{archive.NewID()})),
+		} {
+			if !errors.Is(err, archive.Invalid) {
+				t.Errorf("%s: %v", what, err)
+			}
+		}
+		if got, err := b.Get(ctx, a.ID); err != nil || !got.AllSites || !slices.Equal(got.Roles, []Role{Reviewer}) {
+			t.Errorf("after what was refused: %+v, %v", got, err)
+		}
+		events, err := b.archive.Events(ctx, archive.EventQuery{Sites: archive.AllSites(), What: "account.changed"})
+		if err != nil || len(events) != 2 || events[0].Who != admin.ID || events[0].Subject != "account/"+a.ID {
+			t.Errorf("%d events, %v", len(events), err)
+		}
+	})
+}
+
+func second(_ Account, err error) error { return err }
+
+func TestWhoManagesWhom(t *testing.T) {
+	adminOf := func(sites ...string) User { return User{Sites: archive.SomeSites(sites...), Scopes: Scopes} }
+	all := User{Sites: archive.AllSites(), Scopes: Scopes}
+	reviewer := User{Sites: archive.AllSites(), Scopes: []Scope{Read, Review}}
+	for _, c := range []struct {
+		what         string
+		by           User
+		of           Account
+		sees, manage bool
+	}{
+		{"the own site's", adminOf("a", "b"), Account{Sites: []string{"a"}}, true, true},
+		{"of a shared site and another", adminOf("a"), Account{Sites: []string{"a", "z"}}, true, false},
+		{"of another site", adminOf("a"), Account{Sites: []string{"z"}}, false, false},
+		{"of all sites", adminOf("a"), Account{AllSites: true}, true, false},
+		{"anybody by one of all sites", all, Account{AllSites: true}, true, true},
+		{"anybody by one of all sites", all, Account{Sites: []string{"z"}}, true, true},
+		{"by a reviewer", reviewer, Account{Sites: []string{"a"}}, false, false},
+		{"of all sites by a reviewer", reviewer, Account{AllSites: true}, false, false},
+	} {
+		if sees, manages := c.by.Sees(c.of), c.by.Manages(c.of); sees != c.sees || manages != c.manage {
+			t.Errorf("%s: sees %v, manages %v", c.what, sees, manages)
+		}
+	}
+}

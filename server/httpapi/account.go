@@ -32,9 +32,11 @@ var open = map[string]bool{
 // needs are the scopes of routes that ask for more than the method says:
 // looking needs read, everything else measure.
 var needs = map[string]account.Scope{
-	"GET /metrics":           account.Admin,
-	"POST /sign-out":         account.Read,
-	"POST /account/password": account.Read,
+	"GET /metrics":                       account.Admin,
+	"POST /sign-out":                     account.Read,
+	"POST /account/password":             account.Read,
+	"POST /account/tokens":               account.Read,
+	"POST /account/tokens/:token/revoke": account.Read,
 }
 
 func scopeOf(method, route string) account.Scope {
@@ -42,6 +44,8 @@ func scopeOf(method, route string) account.Scope {
 	switch {
 	case ok:
 		return scope
+	case strings.HasPrefix(route, "/account/people"), strings.HasPrefix(route, "/account/sites"):
+		return account.Admin
 	case method == http.MethodGet || method == http.MethodHead:
 		return account.Read
 	case strings.HasPrefix(route, "/review"):
@@ -137,8 +141,11 @@ func (s *service) routesAccount(r *gin.Engine) {
 	r.GET("/sign-in", func(c *gin.Context) { s.signInPage(c, http.StatusOK, nil) })
 	r.POST("/sign-in", s.signIn)
 	r.POST("/sign-out", s.signOut)
-	r.GET("/account", func(c *gin.Context) { s.accountPage(c, http.StatusOK, nil, false) })
+	r.GET("/account", func(c *gin.Context) { s.accountPage(c, http.StatusOK, nil, "") })
 	r.POST("/account/password", s.ownPassword)
+	r.POST("/account/tokens", s.ownToken)
+	r.POST("/account/tokens/:token/revoke", s.ownRevoke)
+	s.routesPeople(r)
 }
 
 type signInData struct {
@@ -216,19 +223,29 @@ func (s *service) signOut(c *gin.Context) {
 
 type accountData struct {
 	Problem  *pages.ProblemData
-	Changed  bool
 	Name     string
 	Roles    []account.Role
-	Scopes   []account.Scope
+	May      []account.Scope
 	AllSites bool
 	Sites    []string
-	Tokens   []account.Token
+	Admin    bool // may open the others' accounts
+	tokenPart
 }
 
-// accountPage shows who is signed in and what that allows.
-func (s *service) accountPage(c *gin.Context, status int, p *pages.ProblemData, changed bool) {
+// tokenPart lists tokens and has the form for one more.
+type tokenPart struct {
+	Tokens []account.Token
+	Secret string // of the token just made: shown this once
+	Scopes []account.Scope
+	To     string // where the forms go
+	Fields map[string]string
+}
+
+// accountPage shows who is signed in and what that allows. secret is of a token
+// just made.
+func (s *service) accountPage(c *gin.Context, status int, p *pages.ProblemData, secret string) {
 	ctx, u, w := c.Request.Context(), s.user(c), s.words(c)
-	a, err := s.Accounts.Find(ctx, u.Name)
+	a, err := s.Accounts.Get(ctx, u.ID)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -238,11 +255,11 @@ func (s *service) accountPage(c *gin.Context, status int, p *pages.ProblemData, 
 		s.fail(c, err)
 		return
 	}
-	d := accountData{Problem: p, Changed: changed, Name: a.Name, Roles: a.Roles, Scopes: u.Scopes, AllSites: a.AllSites}
+	d := accountData{Problem: p, Name: a.Name, Roles: a.Roles, May: u.Scopes, AllSites: a.AllSites, Admin: u.May(account.Admin)}
 	for _, site := range sites {
 		d.Sites = append(d.Sites, site.Name)
 	}
-	if d.Tokens, err = s.Accounts.Tokens(ctx, a.Name); err != nil {
+	if d.tokenPart, err = s.tokens(c, a, u.Scopes, "/account/tokens", secret); err != nil {
 		s.fail(c, err)
 		return
 	}
@@ -263,10 +280,10 @@ func (s *service) ownPassword(c *gin.Context) {
 	}
 	switch {
 	case errors.Is(err, account.ErrSignIn):
-		s.accountPage(c, http.StatusUnauthorized, &pages.ProblemData{Title: w.Text("account.old_wrong"), Detail: w.Text("account.old_wrong_do"), Code: "wrong_sign_in"}, false)
+		s.accountPage(c, http.StatusUnauthorized, &pages.ProblemData{Title: w.Text("account.old_wrong"), Detail: w.Text("account.old_wrong_do"), Code: "wrong_sign_in"}, "")
 	case err != nil:
 		p := problemOf(err)
-		s.accountPage(c, p.Status, s.problemData(c, p), false)
+		s.accountPage(c, p.Status, s.problemData(c, p), "")
 	default:
 		c.Redirect(http.StatusSeeOther, "/sign-in?next=/account")
 	}

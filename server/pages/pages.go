@@ -101,7 +101,7 @@ type ProblemData struct {
 }
 
 // shared are the templates that every page may use.
-var shared = []string{"base.html", "parts.html", "review_parts.html"}
+var shared = []string{"base.html", "parts.html", "review_parts.html", "account_parts.html"}
 
 // byLang holds every page in every language, so that {{text "key"}} needs no
 // language wherever it stands.
