@@ -64,7 +64,7 @@ func (s *service) rowOf(u account.User, a account.Account, sites []archive.Site)
 
 func (s *service) peoplePage(c *gin.Context, status int, p *pages.ProblemData) {
 	ctx, u, w := c.Request.Context(), s.user(c), s.words(c)
-	d := peopleData{Problem: p, All: u.Sites.All(), Roles: roleOrder, Fields: posted(c), Marked: map[string]bool{}}
+	d := peopleData{Problem: p, All: u.Sites.All(), Roles: roleOrder, Fields: posted(c), Marked: map[string]bool{"all": c.PostForm("all-sites") == "yes"}}
 	for _, name := range []string{"role", "site"} {
 		for _, v := range c.PostFormArray(name) {
 			d.Marked[name+" "+v] = true
@@ -154,7 +154,7 @@ func (s *service) personPage(c *gin.Context, status int, p *pages.ProblemData, s
 		s.fail(c, err)
 		return
 	}
-	d := personData{Problem: p, All: u.Sites.All(), Roles: roleOrder, Has: map[string]bool{}}
+	d := personData{Problem: p, All: u.Sites.All(), Roles: roleOrder, Has: map[string]bool{"all": a.AllSites}}
 	if d.Choose, err = s.Store.Archive.Sites(ctx, u.Sites); err != nil {
 		s.fail(c, err)
 		return

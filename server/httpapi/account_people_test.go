@@ -256,6 +256,9 @@ func TestAnAdministratorOfAllSitesBeginsOne(t *testing.T) {
 	if resp, _ := g.form(t, "of all sites", "/account/people", url.Values{"name": {"Cy Wren"}, "role": {"trainer"}, "all-sites": {"yes"}, "password": {password}}); resp.StatusCode != http.StatusSeeOther || !g.account(t, "Cy Wren").AllSites {
 		t.Errorf("all sites given: %s", resp.Status)
 	}
+	if _, body := g.ask(t, "of all sites", "GET", "/account/people/"+g.account(t, "Cy Wren").ID, nil, ""); !strings.Contains(string(body), `name="all-sites" value="yes" checked`) {
+		t.Error("the page does not show that the account is of all sites")
+	}
 	if _, body := g.ask(t, "of all sites", "GET", "/account/people?lang=de", nil, ""); !strings.Contains(string(body), "Wer sich anmelden darf") || !strings.Contains(string(body), "everything there") {
 		t.Error("the list in German, or an account, is missing")
 	}

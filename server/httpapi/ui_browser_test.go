@@ -465,19 +465,25 @@ func TestScreenshots(t *testing.T) {
 			if p.script != "" {
 				b.script(p.script, nil)
 			}
-			var shot []byte
-			b.do(chromedp.Sleep(700*time.Millisecond), chromedp.ActionFunc(func(ctx context.Context) (err error) {
-				_, _, _, _, _, content, err := page.GetLayoutMetrics().Do(ctx)
-				if err != nil {
-					return err
-				}
-				shot, err = page.CaptureScreenshot().WithCaptureBeyondViewport(true).WithFormat(page.CaptureScreenshotFormatPng).
-					WithClip(&page.Viewport{Width: float64(size[0]), Height: min(content.Height, 6000), Scale: 1}).Do(ctx)
-				return err
-			}))
-			if err := os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", p.name, size[0], size[1])), shot, 0o644); err != nil {
-				t.Fatal(err)
-			}
+			b.shoot(to, p.name, size)
 		}
+	}
+}
+
+// shoot keeps a picture of the whole page.
+func (b *browser) shoot(to, name string, size [2]int64) {
+	b.t.Helper()
+	var shot []byte
+	b.do(chromedp.Sleep(700*time.Millisecond), chromedp.ActionFunc(func(ctx context.Context) (err error) {
+		_, _, _, _, _, content, err := page.GetLayoutMetrics().Do(ctx)
+		if err != nil {
+			return err
+		}
+		shot, err = page.CaptureScreenshot().WithCaptureBeyondViewport(true).WithFormat(page.CaptureScreenshotFormatPng).
+			WithClip(&page.Viewport{Width: float64(size[0]), Height: min(content.Height, 6000), Scale: 1}).Do(ctx)
+		return err
+	}))
+	if err := os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", name, size[0], size[1])), shot, 0o644); err != nil {
+		b.t.Fatal(err)
 	}
 }
