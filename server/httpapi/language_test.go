@@ -88,9 +88,19 @@ func everySentence(m *result.Measurement) {
 // german asks a page in German, by everybody who may.
 func (g *guarded) german(t *testing.T, method, path string, form url.Values) string {
 	t.Helper()
-	at := path + "?lang=de"
+	body := g.asked(t, method, path, "lang=de", form)
+	if strings.Contains(string(body), "<html") && !strings.Contains(string(body), `<html lang="de"`) {
+		t.Errorf("%s %s is in another language", method, path)
+	}
+	return read(body)
+}
+
+// asked asks a page with a choice; nil where it is none, nor a drawing.
+func (g *guarded) asked(t *testing.T, method, path, choice string, form url.Values) []byte {
+	t.Helper()
+	at := path + "?" + choice
 	if strings.Contains(path, "?") {
-		at = path + "&lang=de"
+		at = path + "&" + choice
 	}
 	kind := ""
 	if method == http.MethodPost {
@@ -98,16 +108,10 @@ func (g *guarded) german(t *testing.T, method, path string, form url.Values) str
 	}
 	resp, body := g.ask(t, "everything here", method, at, strings.NewReader(form.Encode()), kind)
 	switch kind, _, _ := strings.Cut(resp.Header.Get("Content-Type"), ";"); kind {
-	case "image/svg+xml":
-		return read(body)
-	default:
-		return ""
-	case "text/html":
+	case "image/svg+xml", "text/html":
+		return body
 	}
-	if !strings.Contains(string(body), `<html lang="de"`) {
-		t.Errorf("%s %s is in another language", method, path)
-	}
-	return read(body)
+	return nil
 }
 
 // No page says anything in English to whoever reads German: each route's page, with what
@@ -176,5 +180,60 @@ func TestNoEnglishOnGermanPages(t *testing.T) {
 	}
 	if seen < 60 {
 		t.Errorf("%d pages were read", seen)
+	}
+}
+
+var inMM = regexp.MustCompile(`[0-9]\s?mm\b`)
+
+// Whoever reads inches reads them everywhere, in words, drawings and findings.
+func TestNoMillimetresForWhoReadsInches(t *testing.T) {
+	g := guard(t)
+	m := full()
+	everySentence(m)
+	put(t, g.store, local, archive.Measurement{Joint: g.ours.ids["joint"], CardSet: g.ours.ids["card-set"]}, store.File{Name: "end.jpg", Data: []byte("ok")}, m)
+	fixed := []string{"200,150 mm", "", "200 mm", "", "150 mm", ""} // a card's bars
+	for _, text := range words.In("en").All() {                     // what names a length itself
+		for _, part := range hole.Split(text, -1) {
+			if inMM.MatchString(part) {
+				fixed = append(fixed, strings.TrimSpace(part), "")
+			}
+		}
+	}
+	allowed := strings.NewReplacer(fixed...)
+	inches := 0
+	check := func(what string, body []byte) {
+		t.Helper()
+		text := strings.ReplaceAll(read(body), "\u00a0", " ")
+		text = allowed.Replace(text)
+		if at := inMM.FindStringIndex(text); at != nil {
+			t.Errorf("%s: ...%s...", what, text[max(0, at[0]-60):min(len(text), at[1]+20)])
+		}
+		inches += strings.Count(text, " in ")
+	}
+	for _, route := range g.engine.Routes() {
+		if route.Method != http.MethodGet || strings.HasPrefix(route.Path, "/api/") || route.Path == "/components" {
+			continue
+		}
+		for _, path := range paths(route.Path, g.ours) {
+			check(path, g.asked(t, route.Method, path, "units=in", nil))
+		}
+	}
+	check("/lacing", g.asked(t, http.MethodPost, "/lacing", "units=in", url.Values{"lead-width": {"1000"}, "trail-width": {"994"}, "thickness": {"5"}, "pulley": {"200"}, "fastener": {"KH 30"}, "chart": {pages.DemoChart}}))
+	check("/tape", g.asked(t, http.MethodPost, "/tape", "units=in", url.Values{"diagonals": {"1603.9,1597.7"}, "up": {"1250"}, "set-out": {"corners"}, "width": {"1000"}}))
+	if inches < 50 {
+		t.Errorf("only %d lengths in inches", inches)
+	}
+}
+
+// A choice in the footer keeps the page and what its address asks.
+func TestChoicesKeepThePage(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	for path, want := range map[string]string{
+		"/": "/?lang=de", "/train/show?error=bow&size=4": "/train/show?error=bow&amp;lang=de&amp;size=4", "/review?verdict=square&lang=en&theme=dark": "/review?lang=de&amp;verdict=square",
+	} {
+		_, body := get(t, s.URL+path, map[string]string{"Accept": "text/html"})
+		if !strings.Contains(string(body), `href="`+want+`" hreflang="de"`) {
+			t.Errorf("%s: no link to %s", path, want)
+		}
 	}
 }

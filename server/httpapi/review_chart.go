@@ -36,6 +36,6 @@ func (s *service) controlChart(c *gin.Context) {
 		status, d.Problem = p.Status, s.problemData(c, p)
 	}
 	d.All = len(points) < chartPoints
-	d.Charts = pages.ControlCharts(w, points, d.By, filters.Sites)
+	d.Charts = pages.ControlCharts(w, points, d.By, filters.Sites, s.view(c).Inches)
 	s.render(c, status, "review_chart.html", pages.Page{Title: w.Text("chart.title"), Data: d})
 }

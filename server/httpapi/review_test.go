@@ -292,15 +292,15 @@ func TestControlChart(t *testing.T) {
 	if err != nil || len(points) != 20 {
 		t.Fatalf("%d points, %v", len(points), err)
 	}
-	charts := pages.ControlCharts(pages.In("en"), points, "person", nil)
-	if len(charts) != 1 || charts[0].Mean != "+1.2" && charts[0].Mean != "+1.3" || charts[0].Lo != fmt.Sprintf("%+.1f", 1.25-2.66*0.5) || charts[0].Hi != fmt.Sprintf("%+.1f", 1.25+2.66*0.5) || charts[0].Out != 0 {
+	charts := pages.ControlCharts(pages.In("en"), points, "person", nil, false)
+	if len(charts) != 1 || charts[0].Mean != "+1.2\u00a0mm" && charts[0].Mean != "+1.3\u00a0mm" || charts[0].Lo != fmt.Sprintf("%+.1f\u00a0mm", 1.25-2.66*0.5) || charts[0].Hi != fmt.Sprintf("%+.1f\u00a0mm", 1.25+2.66*0.5) || charts[0].Out != 0 {
 		t.Errorf("%+v", charts)
 	}
 	points[19].OffsetMM = 9
-	if c := pages.ControlCharts(pages.In("en"), points, "", nil)[0]; c.Out != 1 || !c.Points[19].Out {
+	if c := pages.ControlCharts(pages.In("en"), points, "", nil, false)[0]; c.Out != 1 || !c.Points[19].Out {
 		t.Errorf("an offset far off: %d outside", c.Out)
 	}
-	if c := pages.ControlCharts(pages.In("en"), points[:9], "", nil)[0]; c.Limits || c.Out != 0 {
+	if c := pages.ControlCharts(pages.In("en"), points[:9], "", nil, false)[0]; c.Limits || c.Out != 0 {
 		t.Errorf("limits from nine values: %+v", c)
 	}
 	for _, p := range charts[0].Points {

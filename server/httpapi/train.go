@@ -219,15 +219,13 @@ func newSettings(w *pages.Words, e training.Exercise) *settingsForm {
 
 func sizeOf() [2]int { return [2]int{training.ScreenSize * 3 / 4, training.ScreenSize} }
 
-func millimetres(v float64) string { return fmt.Sprintf("%.1f mm", v) }
-
 // show is the page with one exercise and its question.
 func (t *trainer) show(c *gin.Context) {
 	e, ok := t.asked(c)
 	if !ok {
 		return
 	}
-	w := t.words(c)
+	w, o := t.words(c), t.view(c).Options()
 	q := query(e)
 	form := newSettings(w, e)
 	form.Open = c.Query("was") != ""
@@ -237,7 +235,7 @@ func (t *trainer) show(c *gin.Context) {
 	}
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.show"), Scripts: []string{"train.js"}, Data: asking{
 		Photo: "/train/photo.jpg?" + q.Encode(), Action: "/train/answer", Hidden: hidden, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
-		Width: fmt.Sprintf("%g mm", e.Width), Allowed: millimetres(training.Allowed(e.Width)), Settings: form,
+		Width: report.Place(e.Width, o), Allowed: report.Length(training.Allowed(e.Width), o), Settings: form,
 	}})
 }
 
@@ -320,7 +318,8 @@ type markRow struct {
 }
 
 // tell puts an answer and what is right beside each other.
-func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, pictures url.Values) (told, error) {
+func (t *trainer) tell(o report.Options, e training.Exercise, a *training.Answer, pictures url.Values) (told, error) {
+	w, length := pages.In(o.Lang), func(mm float64) string { return report.Length(mm, o) }
 	s, err := solved(e)
 	if err != nil {
 		return told{}, err
@@ -336,21 +335,21 @@ func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, 
 	row := func(key, text string) {
 		d.Facts = append(d.Facts, report.Row{Label: w.Text("train." + key), Text: text})
 	}
-	row("fact_offset", fmt.Sprintf("%+.1f mm, ", s.Offset)+long)
-	row("fact_straight", millimetres(s.Straight))
+	row("fact_offset", report.Signed(s.Offset, o)+", "+long)
+	row("fact_straight", length(s.Straight))
 	if s.Bevel > 0.05 {
-		row("fact_bevel", millimetres(s.Bevel))
+		row("fact_bevel", length(s.Bevel))
 	}
 	if s.Mark != 0 {
-		row("fact_mark", millimetres(s.Mark))
+		row("fact_mark", length(s.Mark))
 	}
-	row("fact_allowed", millimetres(s.Allowed))
+	row("fact_allowed", length(s.Allowed))
 	if s.Verdict == training.Recut {
-		row("fact_cut", fmt.Sprintf("%s %.0f mm, %s %.0f mm", w.Text("train.left"), s.Left, w.Text("train.right"), s.Right))
+		row("fact_cut", w.Text("train.left")+" "+report.Marks(s.Left, o)+", "+w.Text("train.right")+" "+report.Marks(s.Right, o))
 	}
 	if s.Verdict != training.Cannot {
 		d.Joint, d.Cut = "/train/joint.svg?"+q, "/train/cut.svg?"+q
-		d.Scale = pages.NewScale(s.Offset, 0, s.Allowed, false)
+		d.Scale = pages.NewScale(s.Offset, 0, s.Allowed, o.Inches)
 	}
 	if a == nil {
 		return d, nil
@@ -360,15 +359,15 @@ func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, 
 	none := w.Text("train.nothing")
 	amount, cut, side := none, none, none
 	if a.Amount != nil {
-		amount = millimetres(*a.Amount)
+		amount = length(*a.Amount)
 	}
 	if a.Long != "" {
 		side = w.Text("train.long_" + a.Long)
 	}
 	if d.Marks.Back != nil {
-		cut = w.Text("train.cut_back", fmt.Sprintf("%.0f mm", *d.Marks.Back))
+		cut = w.Text("train.cut_back", report.Marks(*d.Marks.Back, o))
 		if *d.Marks.Back < 0 {
-			cut = w.Text("train.cut_short", fmt.Sprintf("%.0f mm", -*d.Marks.Back))
+			cut = w.Text("train.cut_short", report.Marks(-*d.Marks.Back, o))
 		}
 	}
 	rightCut := w.Text("train.cut_right")
@@ -378,7 +377,7 @@ func (t *trainer) tell(w *pages.Words, e training.Exercise, a *training.Answer, 
 	d.Rows = []markRow{
 		{w.Text("train.row_verdict"), w.Text("train.verdict_" + a.Verdict), w.Text("train.verdict_" + s.Verdict), d.Marks.Verdict, training.VerdictPoints},
 		{w.Text("train.row_long"), side, long, d.Marks.Long, training.LongPoints},
-		{w.Text("train.row_amount"), amount, millimetres(math.Abs(s.Offset)), d.Marks.Amount, training.AmountPoints},
+		{w.Text("train.row_amount"), amount, length(math.Abs(s.Offset)), d.Marks.Amount, training.AmountPoints},
 		{w.Text("train.row_cut"), cut, rightCut, d.Marks.Cut, training.CutPoints},
 	}
 	return d, nil
@@ -410,8 +409,7 @@ func (t *trainer) answer(c *gin.Context) {
 		}
 		a = &got
 	}
-	w := t.words(c)
-	d, err := t.tell(w, e, a, taps(query(e), a))
+	d, err := t.tell(t.view(c).Options(), e, a, taps(query(e), a))
 	if err != nil {
 		t.fail(c, err)
 		return
@@ -465,7 +463,8 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := t.words(c)
+	o := t.view(c).Options()
+	w, length := pages.In(o.Lang), func(mm float64) string { return report.Length(mm, o) }
 	if m.m == nil { // refused
 		return &gotten{Kind: "refused", Refusal: t.problemData(c, problemOf(m.refused)), Says: w.Text("train.says_refused")}, nil
 	}
@@ -474,10 +473,10 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 		g.Overlay = "/train/measured.jpg?" + query(e).Encode()
 	}
 	if q := m.m.Squareness; q != nil {
-		g.Scale = pages.NewScale(q.OffsetMM, q.OffsetU95MM, q.ToleranceMM, false)
-		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_offset"), Text: fmt.Sprintf("%+.1f ± %.1f mm", q.OffsetMM, q.OffsetU95MM)})
+		g.Scale = pages.NewScale(q.OffsetMM, q.OffsetU95MM, q.ToleranceMM, o.Inches)
+		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_offset"), Text: pages.SignedU(q.OffsetMM, q.OffsetU95MM, o.Inches)})
 		off := math.Abs(q.OffsetMM - s.Offset)
-		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_from_truth"), Text: millimetres(off)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_from_truth"), Text: length(off)})
 		g.Says = w.Text("train.says_inside")
 		if off > q.OffsetU95MM {
 			g.Says = w.Text("train.says_outside")
@@ -490,10 +489,10 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 		}
 	}
 	if m.m.Cut != nil {
-		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_straight"), Text: millimetres(m.m.Cut.StraightnessMM)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_straight"), Text: length(m.m.Cut.StraightnessMM)})
 	}
 	for _, f := range m.m.Findings {
-		g.Facts = append(g.Facts, report.Row{Label: w.Or("finding."+f.Code, f.Message), Text: fmt.Sprintf("%.1f ± %.1f mm", f.SizeMM, f.U95MM)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Or("finding."+f.Code, f.Message), Text: length(f.SizeMM) + " ± " + report.Expanded(f.U95MM, o)})
 	}
 	return g, nil
 }

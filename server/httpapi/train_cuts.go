@@ -3,7 +3,6 @@ package httpapi
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -12,6 +11,7 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/training"
 )
 
@@ -58,7 +58,7 @@ func abs(v float64) float64 { return max(v, -v) }
 // cutsPage shows a person's real cuts over time.
 func (t *trainer) cutsPage(c *gin.Context) {
 	person := c.Query("person")
-	w := t.words(c)
+	w, o := t.words(c), t.view(c).Options()
 	type row struct {
 		Number                                         int
 		When, Joint, Step, Offset, Bow, Rough, Verdict string
@@ -76,8 +76,8 @@ func (t *trainer) cutsPage(c *gin.Context) {
 			return
 		}
 		for i, cut := range cuts {
-			d.Rows = append(d.Rows, row{i + 1, w.When(cut.Time), cut.Joint, w.Text("step." + cut.Step), fmt.Sprintf("%+.1f ± %.1f mm", cut.Offset, cut.U95),
-				millimetres(cut.Bow), millimetres(cut.Roughness), cut.Verdict, cut.MeasurementURL})
+			d.Rows = append(d.Rows, row{i + 1, w.When(cut.Time), cut.Joint, w.Text("step." + cut.Step), pages.SignedU(cut.Offset, cut.U95, o.Inches),
+				report.Length(cut.Bow, o), report.Length(cut.Roughness, o), cut.Verdict, cut.MeasurementURL})
 		}
 		if len(cuts) > 0 {
 			d.Plot = "/train/cuts.svg?" + url.Values{"person": {person}}.Encode()
@@ -92,7 +92,7 @@ func (t *trainer) cutsPlot(c *gin.Context) {
 	var b []byte
 	if err == nil {
 		b, err = training.PlotCuts(cuts, training.CutTitles{Offset: w.Text("train.plot_offset"), Bow: w.Text("train.plot_bow"),
-			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number")})
+			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number"), Inches: t.view(c).Inches})
 	}
 	if errors.Is(err, training.ErrNoCuts) {
 		err = problemNotFound

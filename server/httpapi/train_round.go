@@ -12,6 +12,7 @@ import (
 	"beltend/geometry"
 	"beltend/server/archive"
 	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/training"
 )
 
@@ -205,7 +206,7 @@ func (t *trainer) question(c *gin.Context) {
 	points, _ := r.Points()
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.question_of", n, r.Questions), Scripts: []string{"train.js"}, Data: asking{
 		Photo: fmt.Sprintf("%s/%d/photo.jpg", here, n), Action: fmt.Sprintf("%s/%d", here, n), Post: true, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
-		Width: fmt.Sprintf("%g mm", e.Width), Allowed: millimetres(training.Allowed(e.Width)), Number: n, Of: r.Questions, Points: points,
+		Width: report.Place(e.Width, t.view(c).Options()), Allowed: report.Length(training.Allowed(e.Width), t.view(c).Options()), Number: n, Of: r.Questions, Points: points,
 	}})
 }
 
@@ -257,8 +258,7 @@ func (t *trainer) questionAnswer(c *gin.Context) {
 		return
 	}
 	got := r.Answers[n-1]
-	w := t.words(c)
-	d, err := t.tell(w, e, &got.Answer, taps(query(e), &got.Answer))
+	d, err := t.tell(t.view(c).Options(), e, &got.Answer, taps(query(e), &got.Answer))
 	if err != nil {
 		t.fail(c, err)
 		return

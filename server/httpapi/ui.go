@@ -92,7 +92,7 @@ func choices(c *gin.Context) {
 
 // view is how the person wants pages.
 func (s *service) view(c *gin.Context) pages.View {
-	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path, Phone: s.Trust != nil}
+	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path, Query: c.Request.URL.Query(), Phone: s.Trust != nil}
 	if s.Accounts != nil {
 		v.Person = s.user(c).Name
 	}

@@ -108,7 +108,7 @@ type ResultData struct {
 	Redraw            bool // the drawn line was judged: draw again, do not cut
 	Warnings          []string
 	Facts             []report.Row
-	Budget            []result.BudgetRow
+	Budget            []BudgetRow
 	Settings          []report.Row
 	Photos            []PhotoRow
 	Names             string
@@ -120,6 +120,23 @@ type ResultData struct {
 	Person            string
 	Hands             []string // edges set by hand
 	Removed           bool     // photos were taken away by a rule of retention
+}
+
+// BudgetRow is a row of the uncertainty budget in the person's units.
+type BudgetRow struct {
+	result.BudgetRow
+	U string
+}
+
+func budget(m *result.Measurement, o report.Options) (rows []BudgetRow) {
+	for _, b := range report.BudgetTable(m, o) {
+		u := fmt.Sprintf("%.3f", b.UMM)
+		if o.Inches {
+			u = fmt.Sprintf("%.4f", b.UMM/25.4)
+		}
+		rows = append(rows, BudgetRow{b, u})
+	}
+	return rows
 }
 
 // PhotoRow is a photo of a measurement.
@@ -148,7 +165,7 @@ func Result(view View, r store.Record) Page {
 	m := r.Measurement
 	o := view.Options()
 	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
-		Facts: facts(w, m, o), Budget: report.BudgetTable(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
+		Facts: facts(w, m, o), Budget: budget(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
 	if m.Refused != nil {
 		v.refused(w, r, o)
 	}

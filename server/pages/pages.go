@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
+	"net/url"
 	"path"
 	"slices"
 	"strings"
@@ -79,6 +80,7 @@ type View struct {
 	Theme    string // "light", "dark", "contrast"; "": as the device
 	Inches   bool   // lengths in inches and sixteenths
 	Path     string // of this page
+	Query    url.Values
 	Person   string // who is signed in, "" where there are no accounts
 	Sections []Section
 	Phone    bool // /trust brings a phone here
@@ -86,6 +88,18 @@ type View struct {
 
 // Options are the view's language and units, for texts and drawings.
 func (v View) Options() report.Options { return report.Options{Inches: v.Inches, Lang: v.Lang} }
+
+// With is the address of this page with one choice changed.
+func (v View) With(name, value string) string {
+	q := url.Values{}
+	for k, all := range v.Query {
+		if k != "lang" && k != "theme" && k != "units" {
+			q[k] = all
+		}
+	}
+	q.Set(name, value)
+	return v.Path + "?" + q.Encode()
+}
 
 // Section is a part of the service in the header.
 type Section struct {
@@ -103,29 +117,54 @@ type ProblemData struct {
 // shared are the templates that every page may use.
 var shared = []string{"base.html", "parts.html", "review_parts.html", "account_parts.html"}
 
-// byLang holds every page in every language, so that {{text "key"}} needs no
-// language wherever it stands.
-var byLang = func() map[string]map[string]*template.Template {
+// reading is a language with units.
+type reading struct {
+	lang   string
+	inches bool
+}
+
+// byReading holds every page in every language and unit, so that {{text "key"}}
+// and {{length 5.9}} need neither wherever they stand.
+var byReading = func() map[reading]map[string]*template.Template {
 	names, err := fs.Glob(templates, "templates/*.html")
 	if err != nil { // the pattern is well formed
 		panic(err)
 	}
-	all := map[string]map[string]*template.Template{}
+	all := map[reading]map[string]*template.Template{}
 	for _, lang := range words.Languages() {
 		w := words.In(lang)
-		base := template.Must(template.New("base.html").Funcs(funcs(w)).ParseFS(templates, "templates/base.html", "templates/*parts.html"))
-		all[lang] = map[string]*template.Template{}
-		for _, name := range names {
-			if file := path.Base(name); !slices.Contains(shared, file) {
-				all[lang][file] = template.Must(template.Must(base.Clone()).ParseFS(templates, name))
+		for _, inches := range []bool{false, true} {
+			r := reading{lang, inches}
+			base := template.Must(template.New("base.html").Funcs(funcs(w, inches)).ParseFS(templates, "templates/base.html", "templates/*parts.html"))
+			all[r] = map[string]*template.Template{}
+			for _, name := range names {
+				if file := path.Base(name); !slices.Contains(shared, file) {
+					all[r][file] = template.Must(template.Must(base.Clone()).ParseFS(templates, name))
+				}
 			}
 		}
 	}
 	return all
 }()
 
-func funcs(w *Words) template.FuncMap {
+func funcs(w *Words, inches bool) template.FuncMap {
+	o := report.Options{Inches: inches, Lang: w.Lang}
 	return template.FuncMap{
+		"length": func(mm float64) string { return report.Length(mm, o) },
+		"place":  func(mm float64) string { return report.Place(mm, o) },
+		"inches": func() bool { return inches },
+		"unitname": func() string {
+			if inches {
+				return "in"
+			}
+			return "mm"
+		},
+		"unit": func() string { // of what is typed
+			if inches {
+				return w.Text("base.mm_or_in")
+			}
+			return "mm"
+		},
 		"text":    w.Text,
 		"has":     w.Has,
 		"figure":  w.Figure,
@@ -166,7 +205,7 @@ func dict(pairs ...any) (map[string]any, error) {
 
 // Write writes the page of a template, "problem.html", in the page's language.
 func Write(name string, p Page) ([]byte, error) {
-	t := byLang[In(p.Lang).Lang][name]
+	t := byReading[reading{In(p.Lang).Lang, p.Inches}][name]
 	if t == nil {
 		return nil, fmt.Errorf("write a page: there is no template %s", name)
 	}

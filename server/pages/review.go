@@ -322,7 +322,7 @@ const (
 
 // ControlCharts draws one chart, or one a site or person, those with the most
 // values first.
-func ControlCharts(w *Words, points []archive.Point, by string, sites []archive.Site) []ControlChart {
+func ControlCharts(w *Words, points []archive.Point, by string, sites []archive.Site, inches bool) []ControlChart {
 	name := func(archive.Point) string { return w.Text("chart.all") }
 	switch by {
 	case "person":
@@ -350,12 +350,13 @@ func ControlCharts(w *Words, points []archive.Point, by string, sites []archive.
 	})
 	var out []ControlChart
 	for _, n := range names[:min(len(names), chartMost)] {
-		out = append(out, controlChart(w, n, groups[n]))
+		out = append(out, controlChart(w, n, groups[n], inches))
 	}
 	return out
 }
 
-func controlChart(w *Words, name string, points []archive.Point) ControlChart {
+func controlChart(w *Words, name string, points []archive.Point, inches bool) ControlChart {
+	o := report.Options{Inches: inches, Lang: w.Lang}
 	c := ControlChart{Name: name, N: len(points), Width: chartWidth, Height: chartHeight, Left: chartLeft, Right: chartRight, Top: chartTop, Bottom: chartBottom,
 		MiddleX: (chartLeft + chartRight) / 2, BaseY: chartBottom + 18}
 	mean, lo, hi := limits(points)
@@ -373,10 +374,14 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 	if !(reach > 0) {
 		reach = 1
 	}
-	step := niceStep(reach / 4)
+	unit := 1.0
+	if inches {
+		unit = 25.4
+	}
+	step := niceStep(reach/unit/4) * unit
 	y := func(mm float64) float64 { return (chartTop+chartBottom)/2 - mm/reach*(chartBottom-chartTop)/2 }
 	for k := math.Ceil(-reach / step); k*step <= reach; k++ {
-		c.Ticks = append(c.Ticks, ChartTick{At: y(k * step), Label: w.Figure(tickLabel(k * step))})
+		c.Ticks = append(c.Ticks, ChartTick{At: y(k * step), Label: w.Figure(tickLabel(k * step / unit))})
 	}
 	first, last := points[0].Time, points[len(points)-1].Time
 	span := last.Sub(first).Seconds()
@@ -397,7 +402,7 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 		if out {
 			c.Out++
 		}
-		c.Points = append(c.Points, ChartPoint{X: x(p.Time), Y: y(p.OffsetMM), Out: out, ID: p.ID, Label: fmt.Sprintf("%s, %s: %s", w.When(p.Time), p.Person, SignedU(p.OffsetMM, p.U95MM, false))})
+		c.Points = append(c.Points, ChartPoint{X: x(p.Time), Y: y(p.OffsetMM), Out: out, ID: p.ID, Label: fmt.Sprintf("%s, %s: %s", w.When(p.Time), p.Person, w.Figure(SignedU(p.OffsetMM, p.U95MM, inches)))})
 		year, week := p.Time.ISOWeek()
 		key := fmt.Sprintf("%d-W%02d", year, week)
 		if weeks[key] == nil {
@@ -405,7 +410,7 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 		}
 		weeks[key] = append(weeks[key], p)
 	}
-	mm := func(v float64) string { return w.Figure(fmt.Sprintf("%+.1f", v+0)) }
+	mm := func(v float64) string { return w.Figure(report.Signed(v, o)) }
 	for _, key := range order {
 		var sum, at float64
 		for _, p := range weeks[key] {
@@ -419,7 +424,7 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 			for _, p := range weeks[key] {
 				ss += (p.OffsetMM - sum/n) * (p.OffsetMM - sum/n)
 			}
-			row.SD = w.Figure(fmt.Sprintf("%.1f", math.Sqrt(ss/(n-1))))
+			row.SD = w.Figure(report.Length(math.Sqrt(ss/(n-1)), o))
 		}
 		c.Weeks = append(c.Weeks, row)
 	}
@@ -428,7 +433,7 @@ func controlChart(w *Words, name string, points []archive.Point) ControlChart {
 		c.Lo, c.Hi, c.LoY, c.HiY = mm(lo), mm(hi), y(lo), y(hi)
 	}
 	if c.Band = tolerance > 0; c.Band {
-		c.BandY, c.BandH, c.Tolerance = y(tolerance), y(-tolerance)-y(tolerance), w.Figure(fmt.Sprintf("%.1f", tolerance))
+		c.BandY, c.BandH, c.Tolerance = y(tolerance), y(-tolerance)-y(tolerance), w.Figure(report.Length(tolerance, o))
 	}
 	c.Described = w.Text("chart.described", name, c.N, c.Mean)
 	return c

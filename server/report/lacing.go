@@ -235,6 +235,13 @@ func Lacing(w io.Writer, r *result.Lacing, o Options) error {
 // sixteenth of an inch.
 func Place(mm float64, o Options) string { return o.units().place(mm) }
 
+// Marks writes a length as it is read off a tape: to a millimetre or a sixteenth of
+// an inch.
+func Marks(mm float64, o Options) string {
+	u := o.units()
+	return u.marks(mm, u.step(0))
+}
+
 // Length writes a measured length: to a tenth of a millimetre or a thousandth
 // of an inch.
 func Length(mm float64, o Options) string { return o.units().length(mm) }

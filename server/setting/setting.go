@@ -11,6 +11,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/vision/cardsheet"
 )
@@ -54,7 +55,11 @@ func Parse(text func(name string) string) (result.Settings, error) {
 		{Trim, &s.TrimMM, false, "the length to take off beyond the deepest point in mm"},
 		{Thickness, &s.ThicknessMM, true, "the belt's thickness in mm"},
 	} {
-		v, given, err := number(text(n.name))
+		read := length
+		if n.name == Target {
+			read = number
+		}
+		v, given, err := read(text(n.name))
 		switch {
 		case err != nil:
 			return s, wrong(n.name, "%q is no number: give %s", text(n.name), n.want)
@@ -91,6 +96,15 @@ func Parse(text func(name string) string) (result.Settings, error) {
 		}
 	}
 	return s, nil
+}
+
+// length reads a length in mm, or with its unit. Not given is 0, false.
+func length(t string) (float64, bool, error) {
+	if strings.TrimSpace(t) == "" {
+		return 0, false, nil
+	}
+	v, err := report.ReadLength(t)
+	return v, true, err
 }
 
 // number reads a decimal number with a point or a comma. Not given is 0, false.

@@ -34,7 +34,11 @@ type Cuts interface {
 var ErrNoCuts = errors.New("there are no measured cuts")
 
 // CutTitles are the texts of the drawing, in the reader's language.
-type CutTitles struct{ Offset, Bow, Roughness, Tolerance, Number string }
+type CutTitles struct {
+	Offset, Bow, Roughness, Tolerance, Number string
+
+	Inches bool // the values, instead of mm
+}
 
 var (
 	inkColour  = color.RGBA{0x26, 0x31, 0x3b, 0xff}
@@ -83,14 +87,19 @@ func PlotCuts(cuts []Cut, t CutTitles) ([]byte, error) {
 func cutPanel(cuts []Cut, title string, t CutTitles, value func(Cut) (v, u float64), both bool) (*plot.Plot, error) {
 	p := plot.New()
 	p.Title.Text, p.Y.Label.Text = title, "mm"
+	unit := 1.0 // mm
+	if t.Inches {
+		p.Y.Label.Text, unit = "in", 25.4
+	}
 	p.Title.TextStyle.Color = inkColour
 	pts := make(plotter.XYs, len(cuts))
 	bars := make(plotter.YErrors, len(cuts))
-	most := 0.5
+	most := 0.5 / unit
 	lower := make(plotter.XYs, 0, 2*len(cuts))
 	upper := make(plotter.XYs, 0, 2*len(cuts))
 	for i, c := range cuts {
 		v, u := value(c)
+		v, u, c.Tolerance = v/unit, u/unit, c.Tolerance/unit
 		for _, x := range []float64{v, u, c.Tolerance} {
 			if math.IsNaN(x) || math.IsInf(x, 0) {
 				return nil, errors.New("a value is no number")

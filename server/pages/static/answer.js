@@ -78,7 +78,7 @@ function rule(figure, link, img) {
   const ruler = make('svg:path', { class: 'ruler' });
   stage.marks.append(ruler);
   const reading = make('p', { class: 'reading', role: 'status' });
-  const inches = document.querySelector('.choices a[href="?units=mm"]') !== null;
+  const inches = document.documentElement.dataset.units === 'in';
   const points = [];
   const comma = (t) => (document.documentElement.lang === 'de' ? t.replaceAll('.', ',') : t);
   function draw(s = stage.scale) {
