@@ -42,12 +42,12 @@ func TestPrintScale(t *testing.T) {
 }
 
 func TestNumbers(t *testing.T) {
-	for text, want := range map[string]float64{"1.5": 1.5, " 2 ": 2, "1,5": 1.5, "3e-1": 0.3} {
+	for text, want := range map[string]float64{"1.5": 1.5, " 2 ": 2, "1,5": 1.5, "3e-1": 0.3, "2mm": 2, "1/8 in": 3.175} {
 		if s, err := parse(map[string]string{Tolerance: text}); err != nil || s.ToleranceMM != want {
 			t.Errorf("%q is %v, %v", text, s.ToleranceMM, err)
 		}
 	}
-	for _, text := range []string{"0", "-1", "nan", "+Inf", "1e999", "2mm", "1,000.5", "1 5"} {
+	for _, text := range []string{"0", "-1", "nan", "+Inf", "1e999", "2ft", "1/8", "1,000.5", "1 5"} {
 		_, err := parse(map[string]string{Tolerance: text})
 		var usage *measure.UsageError
 		if !errors.As(err, &usage) || usage.Setting != Tolerance {
