@@ -55,7 +55,7 @@ func (f *settingFlags) settings() (result.Settings, error) {
 	if err != nil {
 		return s, unreadable("camera", f.Camera, err)
 	}
-	return s, setting.UseCamera(&s, profile)
+	return s, setting.UseCamera(&s, filepath.Base(f.Camera), profile)
 }
 
 type measureCmd struct {

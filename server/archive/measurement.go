@@ -172,6 +172,18 @@ func (m *Measurement) takeResult() (codes []string, err error) {
 	if s := r.Settings; s != nil && (s.PrintScaleX != 0 || s.PrintScaleY != 0) {
 		m.CardScale = strconv.FormatFloat(s.PrintScaleX, 'g', -1, 64) + "," + strconv.FormatFloat(s.PrintScaleY, 'g', -1, 64)
 	}
+	if s := r.Settings; s != nil && s.CameraProfile != "" {
+		m.CameraProfile = s.CameraProfile
+	} else if s != nil && len(s.Camera) > 0 { // values without a file: told apart by their hash
+		values, err := canonical([][]float64{s.Camera, s.CameraSD})
+		if err != nil {
+			return nil, fail(Invalid, "result: the camera's values are no numbers", err)
+		}
+		m.CameraProfile = "values " + hashOf(values)
+	}
+	if err := text("result: camera profile", m.CameraProfile, 500); err != nil {
+		return nil, err
+	}
 	for _, w := range r.Warnings {
 		codes = append(codes, w.Code)
 	}

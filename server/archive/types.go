@@ -172,7 +172,7 @@ type Measurement struct {
 	Person        string    `json:"person"`         // name of who took the photo
 	PersonID      string    `json:"person_id"`      // optional: account
 	CardSet       string    `json:"card_set"`       // optional: ID of a CardSet
-	CameraProfile string    `json:"camera_profile"` // optional: name and SHA-256 of the profile used
+	CameraProfile string    `json:"camera_profile"` // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
 	Supersedes    string    `json:"supersedes"`     // optional: ID of the measurement that this one repeats on the same photos
 	Note          string    `json:"note"`           // optional
 	Files         []File    `json:"files"`          // kept before with AddPhoto

@@ -3,9 +3,11 @@ package httpapi
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"image"
 	"image/jpeg"
 	"io"
@@ -26,6 +28,7 @@ import (
 	"beltend/server/measure"
 	"beltend/server/order"
 	"beltend/server/result"
+	"beltend/server/setting"
 	"beltend/server/store"
 	"beltend/server/worker"
 )
@@ -470,6 +473,30 @@ func TestSettingsArrive(t *testing.T) {
 		}
 		if len(f.job.Photos) != 2 || f.job.Photos[0].Name != "one.jpg" || f.job.Photos[1].Name != "two.jpg" {
 			t.Errorf("%s: photos %+v", name, f.job.Photos)
+		}
+	}
+}
+
+func TestACameraProfileArrivesByItsName(t *testing.T) {
+	f := newFake()
+	s := serve(t, f, nil)
+	profile, err := json.Marshal(setting.Camera{Schema: setting.CameraSchema, Size: []int{4000, 3000}, Values: []float64{3000, 2000, 1500, 0, 0, 0, 0, 0}, SD: make([]float64, 8)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp, body := post(t, s.URL+measurements, nil, part{"camera", `C:\dir\phone.json`, string(profile)}, part{"photos", "a.jpg", "ok"}); resp.StatusCode != http.StatusCreated {
+		t.Fatalf("%s %s", resp.Status, body)
+	}
+	if got := f.job.Settings; got.CameraProfile != fmt.Sprintf("phone.json %x", sha256.Sum256(profile)) || got.Camera[0] != 3000 || got.CameraSize[0] != 4000 {
+		t.Errorf("%+v", got)
+	}
+	for name, parts := range map[string][]part{
+		"no profile":  {{"camera", "x.json", "{}"}},
+		"given twice": {{"camera", "phone.json", string(profile)}, {"settings", "", `{"camera":[1,2,3,4,5,6,7,8],"camera_sd":[1,1,1,1,1,1,1,1],"camera_size":[4,3]}`}},
+		"too long":    {{"camera", "x.json", strings.Repeat(" ", maxField+1)}},
+	} {
+		if resp, body := post(t, s.URL+measurements, nil, append(parts, part{"photos", "a.jpg", "ok"})...); resp.StatusCode != http.StatusBadRequest || !strings.Contains(string(body), `"setting":"camera"`) {
+			t.Errorf("%s: %s %s", name, resp.Status, body)
 		}
 	}
 }

@@ -287,7 +287,7 @@ func (s *service) compare(c *gin.Context) {
 		return
 	}
 	w, view := s.words(c), s.view(c)
-	d := pages.ReviewCompare{Before: before, After: after, Rows: pages.Differences(w, before.Measurement, after.Measurement, view.Inches)}
+	d := pages.ReviewCompare{Before: before, After: after, Rows: pages.Differences(w, before.Measurement, after.Measurement, view.Inches), With: pages.MadeWith(w, before.Kept, after.Kept)}
 	d.Pictures = before.Kept.PhotosRemoved+after.Kept.PhotosRemoved == 0 && canCompare(before.Measurement, after.Measurement)
 	s.render(c, http.StatusOK, "review_compare.html", pages.Page{Title: w.Text("review.compare"), Scripts: []string{"review.js"}, Data: d})
 }

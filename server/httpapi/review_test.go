@@ -422,3 +422,20 @@ func TestARefusalIsShownAndNotSignedOff(t *testing.T) {
 		t.Errorf("a concession of a refusal: %d", status)
 	}
 }
+
+func TestVersionsStandBesideEachOther(t *testing.T) {
+	g := guard(t)
+	before := g.put(t, result.Recut, nil)
+	after := g.put(t, result.Square, func(m *result.Measurement) { m.Settings.CameraProfile, m.Program = "phone.json 34cd", "v9" })
+	_, body := g.ask(t, "reviewer", "GET", "/review/compare/"+before.ID+"/"+after.ID, nil, "")
+	for _, want := range []string{"<td>phone.json 34cd</td><td>another</td>", "<td>v9</td><td>another</td>"} {
+		if !strings.Contains(string(body), want) {
+			t.Errorf("%s is not in %s", want, body)
+		}
+	}
+	for _, path := range []string{"/review/m/" + after.ID, "/m/" + after.ID} {
+		if _, body := g.ask(t, "reviewer", "GET", path, nil, ""); !strings.Contains(string(body), "phone.json 34cd") {
+			t.Errorf("%s does not name the camera profile", path)
+		}
+	}
+}

@@ -82,6 +82,17 @@ func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[str
 			if err := s.readPhoto(part, &job); err != nil {
 				return job, nil, err
 			}
+		case name == "camera":
+			profile, err := io.ReadAll(io.LimitReader(part, maxField+1))
+			if err != nil {
+				return job, nil, s.tooLarge(err)
+			}
+			if len(profile) > maxField {
+				return job, nil, &measure.UsageError{Setting: name, Message: "the profile is too long: send the file that beltend calibrate wrote"}
+			}
+			if len(profile) > 0 { // a form's file field left empty
+				fields["camera"], fields["camera-name"] = string(profile), photoName(part.FileName(), -1)
+			}
 		case name == "settings" || slices.Contains(setting.Names, name) || slices.Contains(others, name):
 			b, err := io.ReadAll(io.LimitReader(part, maxField+1))
 			if err != nil {
@@ -98,8 +109,13 @@ func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[str
 	if len(job.Photos) == 0 {
 		return job, nil, problem{Status: http.StatusBadRequest, Code: "no_photo", Detail: "The request holds no photo.", Advice: "Choose at least one photo of the belt end."}
 	}
-	job.Settings, err = settings(fields)
-	return job, fields, err
+	if job.Settings, err = settings(fields); err != nil || fields["camera"] == "" {
+		return job, fields, err
+	}
+	if len(job.Settings.Camera) > 0 {
+		return job, nil, &measure.UsageError{Setting: "camera", Message: "is given beside the settings object: give it once"}
+	}
+	return job, fields, setting.UseCamera(&job.Settings, fields["camera-name"], []byte(fields["camera"]))
 }
 
 func (s *service) readPhoto(part *multipart.Part, job *worker.Job) error {
@@ -136,6 +152,9 @@ func photoName(name string, i int) string {
 	}, name)
 	if r := []rune(name); len(r) > 80 {
 		name = string(r[:80])
+	}
+	if (name == "" || name == "." || name == "/") && i < 0 {
+		return "camera profile"
 	}
 	if name == "" || name == "." || name == "/" {
 		return fmt.Sprintf("photo %d", i+1)

@@ -325,6 +325,9 @@ func given(w *Words, s *result.Settings, o report.Options) []report.Row {
 			rows = append(rows, report.Row{Label: w.Text("setting." + n[0]), Text: w.Or("setting."+n[0]+"_"+n[1], n[1])})
 		}
 	}
+	if s.CameraProfile != "" {
+		rows = append(rows, report.Row{Label: w.Text("record.camera"), Text: s.CameraProfile})
+	}
 	for _, h := range s.Hints {
 		rows = append(rows, report.Row{Label: w.Text("setting.hand"), Text: fmt.Sprintf("%s, %s %d", w.Text("hand."+h.Edge), w.Text("answer.photo"), h.Photo+1)})
 	}

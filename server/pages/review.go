@@ -155,6 +155,7 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 type ReviewCompare struct {
 	Before, After store.Record
 	Rows          []Difference
+	With          []Difference // what the two were made with
 	Pictures      bool
 }
 
@@ -193,6 +194,34 @@ func Differences(w *Words, before, after *result.Measurement, inches bool) []Dif
 	if a, b := before.Cut, after.Cut; a != nil && b != nil {
 		add("straight", a.StraightnessMM, b.StraightnessMM, a.StraightnessU95MM, b.StraightnessU95MM, false)
 		add("rough", a.RMSMM, b.RMSMM, 0, 0, false)
+	}
+	return rows
+}
+
+// MadeWith sets side by side what two measurements were made with.
+func MadeWith(w *Words, before, after archive.Found) []Difference {
+	var rows []Difference
+	for _, r := range []struct{ key, a, b, none string }{
+		{"program", before.ProgramVersion, after.ProgramVersion, ""},
+		{"method", before.MethodVersion, after.MethodVersion, ""},
+		{"card_set", before.CardSetNo, after.CardSetNo, ""},
+		{"card_scale", before.CardScale, after.CardScale, w.Text("compare.not_measured")},
+		{"camera", before.CameraProfile, after.CameraProfile, w.Text("compare.no_profile")},
+	} {
+		if r.a == "" && r.b == "" && r.none == "" {
+			continue
+		}
+		d := Difference{Label: w.Text("record." + r.key), Before: r.a, After: r.b, Change: w.Text("compare.same")}
+		if r.a != r.b {
+			d.Change = w.Text("compare.other")
+		}
+		if d.Before == "" {
+			d.Before = r.none
+		}
+		if d.After == "" {
+			d.After = r.none
+		}
+		rows = append(rows, d)
 	}
 	return rows
 }

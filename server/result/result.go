@@ -230,19 +230,20 @@ type Hint struct {
 
 // Settings of a measurement. The zero value of a field means its default.
 type Settings struct {
-	ToleranceMM float64   `json:"tolerance_mm,omitempty"` // 0: 2 mm per metre of measured width
-	NominalMM   float64   `json:"nominal_width_mm,omitempty"`
-	TargetDeg   float64   `json:"target_deg,omitempty"` // 0 is square; sign as the offset's
-	TrimMM      float64   `json:"trim_mm,omitempty"`
-	PrintScaleX float64   `json:"print_scale_x,omitempty"` // measured bar length / 200; 0 means 1, not measured
-	PrintScaleY float64   `json:"print_scale_y,omitempty"` // measured bar length / 150
-	ThicknessMM float64   `json:"thickness_mm,omitempty"`  // belt thickness, if known
-	Board       string    `json:"board,omitempty"`         // other reference, see ParseBoard
-	Markers     string    `json:"markers,omitempty"`       // other reference, see ParseMarkers
-	Line        string    `json:"line,omitempty"`          // "cut" (default) or "drawn"
-	Camera      []float64 `json:"camera,omitempty"`        // profile f cx cy k1 k2 k3 p1 p2 in pixels of the upright landscape sensor
-	CameraSD    []float64 `json:"camera_sd,omitempty"`
-	CameraSize  []int     `json:"camera_size,omitempty"` // width, height as stored
-	Hints       []Hint    `json:"hints,omitempty"`
-	Sheet       string    `json:"sheet,omitempty"` // "a4" or "letter": plain sheet as emergency reference
+	ToleranceMM   float64   `json:"tolerance_mm,omitempty"` // 0: 2 mm per metre of measured width
+	NominalMM     float64   `json:"nominal_width_mm,omitempty"`
+	TargetDeg     float64   `json:"target_deg,omitempty"` // 0 is square; sign as the offset's
+	TrimMM        float64   `json:"trim_mm,omitempty"`
+	PrintScaleX   float64   `json:"print_scale_x,omitempty"` // measured bar length / 200; 0 means 1, not measured
+	PrintScaleY   float64   `json:"print_scale_y,omitempty"` // measured bar length / 150
+	ThicknessMM   float64   `json:"thickness_mm,omitempty"`  // belt thickness, if known
+	Board         string    `json:"board,omitempty"`         // other reference, see ParseBoard
+	Markers       string    `json:"markers,omitempty"`       // other reference, see ParseMarkers
+	Line          string    `json:"line,omitempty"`          // "cut" (default) or "drawn"
+	Camera        []float64 `json:"camera,omitempty"`        // profile f cx cy k1 k2 k3 p1 p2 in pixels of the upright landscape sensor
+	CameraSD      []float64 `json:"camera_sd,omitempty"`
+	CameraSize    []int     `json:"camera_size,omitempty"`    // width, height as stored
+	CameraProfile string    `json:"camera_profile,omitempty"` // name of the profile's file and its SHA-256
+	Hints         []Hint    `json:"hints,omitempty"`
+	Sheet         string    `json:"sheet,omitempty"` // "a4" or "letter": plain sheet as emergency reference
 }

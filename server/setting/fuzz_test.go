@@ -57,7 +57,7 @@ func FuzzCamera(f *testing.F) {
 	f.Add([]byte(`[`))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		var s result.Settings
-		err := UseCamera(&s, data)
+		err := UseCamera(&s, "phone.json", data)
 		if err == nil && (len(s.Camera) != len(s.CameraSD) || len(s.CameraSize) != 2) || err != nil && s.Camera != nil {
 			t.Fatalf("%v: %+v", err, s)
 		}

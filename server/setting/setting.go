@@ -3,6 +3,7 @@
 package setting
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -191,8 +192,8 @@ type Camera struct {
 	RMSPx  float64   `json:"rms_px,omitempty"`
 }
 
-// UseCamera puts a profile into the settings.
-func UseCamera(s *result.Settings, profile []byte) error {
+// UseCamera puts a profile into the settings; name is that of its file.
+func UseCamera(s *result.Settings, name string, profile []byte) error {
 	var c Camera
 	if err := json.Unmarshal(profile, &c); err != nil {
 		return wrong("camera", "the profile is not JSON as calibrate writes it: %v", err)
@@ -204,6 +205,7 @@ func UseCamera(s *result.Settings, profile []byte) error {
 		return wrong("camera", "the profile is incomplete: make it again with beltend calibrate")
 	}
 	s.Camera, s.CameraSD, s.CameraSize = c.Values, c.SD, c.Size
+	s.CameraProfile = fmt.Sprintf("%s %x", name, sha256.Sum256(profile))
 	return nil
 }
 

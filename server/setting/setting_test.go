@@ -1,8 +1,10 @@
 package setting
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"reflect"
 	"strings"
 	"testing"
@@ -79,8 +81,12 @@ func TestCameraProfile(t *testing.T) {
 		t.Fatal(err)
 	}
 	var s result.Settings
-	if err := UseCamera(&s, b); err != nil || !reflect.DeepEqual(s.Camera, good.Values) || !reflect.DeepEqual(s.CameraSize, good.Size) || len(s.CameraSD) != 8 {
+	if err := UseCamera(&s, "phone.json", b); err != nil || !reflect.DeepEqual(s.Camera, good.Values) || !reflect.DeepEqual(s.CameraSize, good.Size) || len(s.CameraSD) != 8 {
 		t.Errorf("%+v, %v", s, err)
+	}
+	// Its SHA-256 as sha256sum gives it of the very file.
+	if want := fmt.Sprintf("phone.json %x", sha256.Sum256(b)); s.CameraProfile != want {
+		t.Errorf("named %q, want %q", s.CameraProfile, want)
 	}
 	for name, text := range map[string]string{
 		"no JSON":       "x",
@@ -89,7 +95,7 @@ func TestCameraProfile(t *testing.T) {
 		"missing value": strings.Replace(string(b), "[3000,", "[", 1),
 		"no size":       strings.Replace(string(b), "[4000,3000]", "[]", 1),
 	} {
-		if err := UseCamera(&result.Settings{}, []byte(text)); err == nil {
+		if err := UseCamera(&result.Settings{}, "phone.json", []byte(text)); err == nil {
 			t.Errorf("%s passes", name)
 		}
 	}

@@ -354,6 +354,24 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 		_, err := a.AddMeasurement(ctx, By, n, "")
 		Is(t, what, err, archive.Invalid)
 	}
+	// A result that names its lens profile is kept under that; values without a
+	// name are told apart by their hash.
+	camera := func(profile string, values ...float64) string {
+		var r result.Measurement
+		if err := json.Unmarshal(Offset(1, 0.4, 2), &r); err != nil {
+			t.Fatal(err)
+		}
+		r.Settings.Camera, r.Settings.CameraSD, r.Settings.CameraProfile = values, values, profile
+		data, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return Measured(t, a, p, func(m *archive.Measurement) { m.Result = data }).CameraProfile
+	}
+	one, two := camera("", 3000, 2000), camera("", 3000, 2001)
+	if named := camera("phone.json 34cd", 3000, 2000); named != "phone.json 34cd" || one == "" || one == two || one != camera("", 3000, 2000) || camera("") != "" {
+		t.Errorf("camera profiles %q, %q, %q", named, one, two)
+	}
 }
 
 func testSites(t *testing.T, a *archive.Archive) {
