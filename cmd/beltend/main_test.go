@@ -19,10 +19,13 @@ import (
 
 const sample = "../../testdata/sample/belt-end.jpg"
 
+// serveEnv makes this test program act as beltend.
+const serveEnv = "BELTEND_TEST_SERVE"
+
 // The program serves itself as worker: the service under test starts the test
 // binary, which has to act as beltend then.
 func TestMain(m *testing.M) {
-	if len(os.Args) > 1 && os.Args[1] == "worker" {
+	if len(os.Args) > 1 && os.Args[1] == "worker" || os.Getenv(serveEnv) != "" {
 		main()
 	}
 	// The service's own data folder is not the person's who runs the tests.

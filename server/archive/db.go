@@ -315,6 +315,10 @@ func again(err error) bool {
 	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01")
 }
 
+// Explain gives an error of a database its Kind, for packages with tables beside the
+// archive's.
+func Explain(err error) error { return explain(err) }
+
 // explain gives an error of a database or a file its Kind. The databases' own
 // texts stay inside as the cause.
 func explain(err error) error {

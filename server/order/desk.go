@@ -275,6 +275,8 @@ func (d *Desk) work(ctx context.Context, j queue.Job) error {
 			w.ended <- nil
 		case errors.Is(err, archive.Invalid):
 			w.ended <- failed(err.Error())
+		case errors.Is(err, archive.Full): // the queue cannot note it either
+			w.ended <- err
 		case ctx.Err() != nil: // stopped
 			w.ended <- worker.ErrClosed
 		}

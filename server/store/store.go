@@ -168,9 +168,10 @@ func (s *Store) Joint(ctx context.Context, by Person, at Place) (archive.Joint, 
 		}
 		return j, err
 	}
-	// Two that make the place at once: the second finds it when it looks again.
+	// Where several make the place at once, one of them makes the site, one the conveyor
+	// and so on; the others find that when they look again.
 	j, err := s.looseJoint(ctx, by, at.Site)
-	if errors.Is(err, archive.Conflict) {
+	for tries := 0; errors.Is(err, archive.Conflict) && tries < 10; tries++ {
 		j, err = s.looseJoint(ctx, by, at.Site)
 	}
 	return j, err

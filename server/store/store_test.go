@@ -125,6 +125,32 @@ func TestLooseMeasurementsShareAPlaceAtTheirSite(t *testing.T) {
 	}
 }
 
+// Many that measure at once where there is no place yet all find one and the same.
+func TestTheLoosePlaceIsMadeOnce(t *testing.T) {
+	drawn := 0
+	s := open(t, t.TempDir(), &drawn)
+	const n = 16
+	joints, errs := make(chan string, n), make(chan error, n)
+	for range n {
+		go func() {
+			j, err := s.Joint(t.Context(), local, Place{})
+			joints <- j.ID
+			errs <- err
+		}()
+	}
+	first := <-joints
+	for range n - 1 {
+		if j := <-joints; j != first {
+			t.Errorf("places %s and %s", first, j)
+		}
+	}
+	for range n {
+		if err := <-errs; err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func TestCacheKeepsWhatWasAskedForLast(t *testing.T) {
 	c := newCache(30)
 	for _, k := range []string{"a", "b", "c"} {

@@ -19,6 +19,7 @@ import (
 	"log/slog"
 	"net/url"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -138,7 +139,8 @@ const countOpen = "SELECT COUNT(*) FROM river_job WHERE state IN ('available', '
 type queue[TTx any] struct {
 	Config
 	driver riverdriver.Driver[TTx]
-	client *river.Client[TTx] // to put jobs in with
+	client *river.Client[TTx]                // to put jobs in with
+	works  atomic.Pointer[river.Client[TTx]] // at them, if this process does; it takes what it puts in at once
 	poll   time.Duration
 	count  func(ctx context.Context) (int, error)
 	// join holds this process's place among those that work, until leave. Where it is
@@ -165,10 +167,14 @@ func (q *queue[TTx]) begin(ctx context.Context) error {
 	return nil
 }
 
-// unavailable keeps the cause for the log and tells the person to try again.
+// unavailable keeps the cause for the log and tells the person to try again, or that
+// the disk is full.
 func unavailable(doing string, err error) error {
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
+	}
+	if full := archive.Explain(err); errors.Is(full, archive.Full) {
+		return fmt.Errorf("%s: %w", doing, full)
 	}
 	return &archive.Error{Kind: archive.Unavailable, Message: "The queue does not answer. Try again in a moment", Cause: fmt.Errorf("%s: %w", doing, err)}
 }
@@ -178,7 +184,11 @@ var open = []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobStateP
 
 func (q *queue[TTx]) Put(ctx context.Context, j Job) (ticket int64, err error) {
 	err = persist(ctx, func() error {
-		r, err := q.client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: open}})
+		client := q.client
+		if works := q.works.Load(); works != nil {
+			client = works
+		}
+		r, err := client.Insert(ctx, j, &river.InsertOpts{MaxAttempts: q.Attempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: open}})
 		if err == nil {
 			ticket = r.Job.ID
 		}
@@ -224,8 +234,9 @@ func (w *worker) Work(ctx context.Context, j *river.Job[Job]) error {
 }
 
 const (
-	awayTime  = 3 * time.Second  // until a job is tried again whose database or photo store was away
-	retryMost = 30 * time.Second // between two tries after a fault: 2 s, 4 s and so on
+	fetchPause = 20 * time.Millisecond // between two looks for jobs
+	awayTime   = 3 * time.Second       // until a job is tried again whose database or photo store was away
+	retryMost  = 30 * time.Second      // between two tries after a fault: 2 s, 4 s and so on
 )
 
 func (w *worker) NextRetry(j *river.Job[Job]) time.Time {
@@ -238,7 +249,7 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 		return err
 	}
 	client, err := river.NewClient(q.driver, &river.Config{
-		Logger: q.Log, Workers: all, MaxAttempts: q.Attempts, JobTimeout: q.Timeout, FetchPollInterval: q.poll,
+		Logger: q.Log, Workers: all, MaxAttempts: q.Attempts, JobTimeout: q.Timeout, FetchPollInterval: q.poll, FetchCooldown: fetchPause,
 		Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: workers}},
 		// A job that runs longer than it may belongs to a process that died.
 		RescueStuckJobsAfter: q.Timeout + 30*time.Second,
@@ -255,7 +266,9 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 	if err := client.Start(running); err != nil {
 		return unavailable("start work", err)
 	}
+	q.works.Store(client)
 	<-ctx.Done()
+	q.works.Store(nil)
 	soft, cancel := context.WithTimeout(running, grace)
 	defer cancel()
 	if client.Stop(soft) == nil {
