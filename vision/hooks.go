@@ -4,7 +4,6 @@ import (
 	"errors"
 	"math"
 	"math/cmplx"
-	"slices"
 	"sort"
 
 	"beltend/geometry"
@@ -31,7 +30,8 @@ func (l *Laced) At(s, t float64) geometry.Vec2 {
 type LacedSide struct {
 	Left, Right    Trace
 	Row            hooks.Row
-	EdgeL, EdgeR   float64 // where the belt's edges meet the hooks, along the hinge line
+	EdgeL, EdgeR   float64 // where the belt's edges pass the hooks' legs, along the hinge line
+	EndL, EndR     float64 // where they meet the hinge line
 	EdgeSD         float64 // of those, mm
 	LegFrom, LegTo float64 // what was looked at of the legs, from the hinge line
 	PxMM           float64
@@ -44,8 +44,9 @@ func unclearHooks(why string) *Refused {
 
 // FindHooks finds the belt's edges and both rows of hooks of a laced joint, or
 // of one laced end, in a photo whose view of the plane is known; boards, sheets,
-// blur and hints (left, right) as for FindEnd.
-func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64, hints map[string][]geometry.Vec2) (*Laced, error) {
+// blur and hints (left, right) as for FindEnd; wire is the hooks' diameter, 0 where
+// it is not known.
+func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur, wire float64, hints map[string][]geometry.Vec2) (*Laced, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
 	for _, b := range boards {
@@ -55,7 +56,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur floa
 	if err != nil {
 		return nil, err
 	}
-	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur}
+	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur, wire: wire}
 	f.blocked = func(q geometry.Vec2) bool {
 		for _, s := range sheets {
 			if insideQuad(s, q) {
@@ -131,13 +132,20 @@ func (f *laceFinder) inHue(b *band) (bool, error) {
 	if n < 50 || m < 50 {
 		return false, nil
 	}
+	// Shade and shadow scale the belt's colour: across that direction they are
+	// not seen, and a wire shows whole, its lit side and its dark one.
+	var along, own float64
+	for k := range diff {
+		on[k], off[k] = on[k]/n, off[k]/m
+		diff[k] = on[k] - off[k]
+		along, own = along+diff[k]*off[k], own+off[k]*off[k]
+	}
 	size := 0.0
 	for k := range diff {
-		diff[k] = on[k]/n - off[k]/m
+		diff[k] -= along / math.Max(1, own) * off[k]
 		size += math.Abs(diff[k])
 	}
-	// a difference in light alone is the same in all three
-	if hue := slices.Max(diff[:]) - slices.Min(diff[:]); hue < 10 || hue < 0.5*size {
+	if size < leastHue {
 		return false, nil
 	}
 	for k := range diff {
@@ -151,12 +159,18 @@ func (f *laceFinder) inHue(b *band) (bool, error) {
 	return true, nil
 }
 
+// leastHue is how far hooks, which cover a quarter of the belt where they are,
+// must move its mean colour off its own hue to be looked for by theirs: grey
+// levels of blue, green and red, summed.
+const leastHue = 8.0
+
 type laceFinder struct {
 	p       *Picture
 	look    *Picture // in which hooks are looked for
 	view    *geometry.View
 	m       *sceneMap
 	blur    float64
+	wire    float64 // diameter, 0: not known
 	blocked func(geometry.Vec2) bool
 }
 
@@ -320,6 +334,7 @@ func (f *laceFinder) findBand(e edgePair) *band {
 	across := e.up.Perp().Mul(-1)
 	top, bottom := f.m.lastInside(e.origin, e.up), f.m.lastInside(e.origin, e.up.Mul(-1))
 	y0, y1 := -e.origin.Sub(bottom).Norm(), top.Sub(e.origin).Norm()
+	y0, y1 = math.Max(y0, -f.reach(e, e.up.Mul(-1))), math.Min(y1, f.reach(e, e.up))
 	const step, deep = 0.4, 4.0
 	n := int(e.width / step)
 	if n < 100 || n > 20000 {
@@ -381,6 +396,30 @@ func (f *laceFinder) findBand(e edgePair) *band {
 	return b
 }
 
+// reach is how far from the pair's origin the belt goes on along d: to where
+// neither edge is seen any more, and as much as loops stand out beyond a cut.
+func (f *laceFinder) reach(e edgePair, d geometry.Vec2) float64 {
+	const window, loops = 100.0, 40.0
+	far := 0.0
+	for _, line := range []planeLine{e.left, e.right} {
+		ev := f.m.gatherEvidence(line)
+		from := e.origin.Sub(line.N.Mul(line.N.Dot(e.origin) - line.D))
+		t := 0.0
+		for ; t < 20000; t += 20 {
+			b := f.m.along(&ev, from.Add(d.Mul(t)), d, window)
+			if b.Length < window/2 { // the photo ends
+				t = math.Inf(1)
+				break
+			}
+			if b.Support < 0.3 {
+				break
+			}
+		}
+		far = math.Max(far, t+loops)
+	}
+	return far
+}
+
 // legSpan is how far from the hinge line hooks are looked for, mm.
 const legSpan = 45.0
 
@@ -390,9 +429,11 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 	l := &Laced{Up: e.up, Along: e.up.Perp().Mul(-1), Mid: e.origin.Add(e.up.Mul(b.y))}
 	var alone [2]bool
 	var legs [2]float64
+	pitch := f.legPitch(l, e, b.pitch)
+	only := f.onlySide(l, e)
 	for round := 0; round < 3; round++ {
 		var err error
-		if legs, alone, err = f.hinge(l, e, b.pitch, round == 2); err != nil {
+		if legs, alone, err = f.hinge(l, e, pitch, only, round == 2); err != nil {
 			return nil, err
 		}
 	}
@@ -406,15 +447,29 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 		if alone[1-k] {
 			continue // only the other end is there
 		}
-		s, err := f.side(l, e, 1-2*float64(k), legs[k], pxmm)
-		if err != nil {
+		l.Sides[k] = &LacedSide{PxMM: pxmm, LegFrom: 0.42 * legs[k], LegTo: 0.92 * legs[k]}
+		for i, line := range []planeLine{e.left, e.right} {
+			t := l.Sides[k].edge(i)
+			if err := f.trace(l, line, l.up(k), t, i, true); err != nil {
+				return nil, err
+			}
+			t.ByHand = e.byHand[i]
+		}
+	}
+	if err := f.meet(l, e); err != nil {
+		return nil, err
+	}
+	for k, s := range l.Sides {
+		if s == nil {
+			continue
+		}
+		if err := f.side(l, s, 1-2*float64(k), legs[k]); err != nil {
 			var u *hooks.Unclear
 			if errors.As(err, &u) {
 				return nil, unclearHooks(u.Why)
 			}
 			return nil, err
 		}
-		l.Sides[k] = s
 	}
 	for k, s := range l.Sides {
 		if s == nil || alone[k] {
@@ -434,29 +489,80 @@ func (f *laceFinder) read(b *band) (*Laced, error) {
 	return l, nil
 }
 
-// goesOn tells whether both edges of the belt go on beyond the hinge line.
-func (f *laceFinder) goesOn(l *Laced, e edgePair, sign float64) bool {
+// legPitch is the pitch of the legs next to the middle of the band: in it, where
+// the rows mesh, hooks of both sides follow each other at half of it.
+func (f *laceFinder) legPitch(l *Laced, e edgePair, pitch float64) float64 {
+	const step = 0.3
+	best := 0.0
+	row := make([]float64, int(e.width/step))
+	for _, sign := range []float64{1, -1} {
+		sum := make([]float64, len(row))
+		n := 0.0
+		for t := 8.0; t <= 16; t += 2 {
+			f.row(l.At(-e.width/2, sign*t), l.Along, step, row)
+			for i, v := range row {
+				sum[i] += v // what is not seen in one is not seen
+			}
+			n++
+		}
+		for i := range sum {
+			sum[i] /= n
+		}
+		if p, share := hooks.Even(sum, step, e.width); share > math.Max(best, 0.2) {
+			best, pitch = share, p
+		}
+	}
+	return pitch
+}
+
+// edgesBeyond is how well the belt's two edges are seen from 20 mm off the hinge
+// line on, up or down from it: the worse and the better one's support. What is
+// not in the photo counts as seen.
+func (f *laceFinder) edgesBeyond(l *Laced, e edgePair, sign float64) (worse, better float64) {
 	hinge := lineThrough(l.Mid, l.At(100, 0), l.Up)
+	worse = 1
 	for _, line := range []planeLine{e.left, e.right} {
 		corner, ok := line.meet(hinge)
 		if !ok {
-			return false
+			return 0, 0
 		}
 		d := l.Up.Mul(sign)
 		ev := f.m.gatherEvidence(line)
 		b := f.m.along(&ev, corner.Add(d.Mul(20)), d, 0)
-		if b.Length > 40 && (b.Support < 0.6 || b.Score < leastScore) {
-			return false
+		seen := 1.0
+		if b.Length > 40 {
+			if seen = b.Support; b.Score < leastScore {
+				seen = math.Min(seen, 0.5)
+			}
+		}
+		worse, better = math.Min(worse, seen), math.Max(better, seen)
+	}
+	return worse, better
+}
+
+// goesOn tells whether both edges of the belt go on beyond the hinge line.
+func (f *laceFinder) goesOn(l *Laced, e edgePair, sign float64) bool {
+	worse, _ := f.edgesBeyond(l, e, sign)
+	return worse >= 0.6
+}
+
+// onlySide is the side of one laced end alone: 0 up from the hooks, 1 down, where
+// both edges of the belt go on to there and neither does to the other side; or -1.
+func (f *laceFinder) onlySide(l *Laced, e edgePair) int {
+	for k, sign := range []float64{1, -1} {
+		if _, better := f.edgesBeyond(l, e, -sign); better < 0.4 && f.goesOn(l, e, sign) {
+			return k
 		}
 	}
-	return true
+	return -1
 }
 
 // hinge puts the joint's frame onto the hinge line and returns how long the legs
 // are on both sides, and whether one end lies there alone. The comb's wave has
 // one phase on the one side and another on the other: where it turns from one to
-// the other is the hinge line. One end alone ends with its loops there.
-func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs [2]float64, alone [2]bool, err error) {
+// the other is the hinge line. One end alone ends with its loops there: where
+// only is not negative, it is the side on which the belt lies.
+func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, only int, last bool) (legs [2]float64, alone [2]bool, err error) {
 	const step, fine = 0.3, 0.5
 	n := int(e.width / step)
 	rows := int(2*legSpan/fine) + 1
@@ -479,6 +585,15 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		c := make([]complex128, rows)
 		for r := range c {
 			c[r] = hooks.Wave(prof[r][from:from+seg], step, pitch)
+		}
+		if only >= 0 {
+			for r := range c {
+				mean[r] += cmplx.Abs(c[r])
+			}
+			if t, w, ok := loops(c, fine, 1-2*only); ok {
+				found = append(found, crossing{s: (float64(from)+float64(seg)/2)*step - e.width/2, t: t, w: w})
+			}
+			continue
 		}
 		// both sides' waves, away from the middle
 		var up, down complex128
@@ -565,8 +680,12 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 	l.Along = at.Sub(mid).Unit()
 	l.Up = l.Along.Perp()
 	l.Mid = mid
-	mu, md := median(size[0]), median(size[1])
-	alone[0], alone[1] = md < 0.3*mu, mu < 0.3*md
+	if only >= 0 {
+		alone[only] = true
+	} else {
+		mu, md := median(size[0]), median(size[1])
+		alone[0], alone[1] = md < 0.3*mu, mu < 0.3*md
+	}
 	// legs end where the wave falls to half of what it is on the legs
 	zero := rows/2 + int(math.Round(a/fine))
 	for k := range legs {
@@ -587,6 +706,49 @@ func (f *laceFinder) hinge(l *Laced, e edgePair, pitch float64, last bool) (legs
 		}
 	}
 	return legs, alone, nil
+}
+
+// loops is where the loops of one end alone end: beyond its legs, away from the
+// belt, the wave falls below half of what it is on them. sign is +1 where the
+// belt lies up from there. w is how strong the wave is.
+func loops(c []complex128, step float64, sign int) (t, w float64, ok bool) {
+	zero := len(c) / 2
+	reach := int(30 / step)
+	var sum complex128
+	for r := -reach; r <= reach; r++ {
+		sum += c[zero+r]
+	}
+	main := unit(sum)
+	d := make([]float64, len(c))
+	most := 0.0
+	for r := range d {
+		d[r] = real(c[r] * cmplx.Conj(main))
+		most = math.Max(most, d[r])
+	}
+	d = smoothed(d, 1)
+	var on []float64
+	for _, v := range d[zero-reach : zero+reach+1] {
+		if v > 0.5*most {
+			on = append(on, v)
+		}
+	}
+	if len(on) < int(5/step) {
+		return 0, 0, false
+	}
+	level := median(on)
+	// the legs' middle, then outwards
+	var num, den float64
+	for r := -reach; r <= reach; r++ {
+		if v := d[zero+r]; v > 0.5*level {
+			num, den = num+v*float64(r), den+v
+		}
+	}
+	for i := zero + int(math.Round(num/den)); i > 1 && i < len(d)-2; i -= sign {
+		if o := d[i-sign]; o < level/2 && d[i] >= level/2 {
+			return (float64(i-zero) - float64(sign)*(d[i]-level/2)/(d[i]-o)) * step, level * den, true
+		}
+	}
+	return 0, 0, false
 }
 
 // turning is where the wave turns from the one side's to the other's: midway
@@ -647,30 +809,91 @@ func smoothed(v []float64, n int) []float64 {
 	return out
 }
 
-// side traces the edges of one end and reads its hooks; sign is +1 for the end
-// up from the hinge line.
-func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*LacedSide, error) {
-	s := &LacedSide{PxMM: pxmm, LegFrom: 0.42 * leg, LegTo: 0.92 * leg}
-	mid := sign * (s.LegFrom + s.LegTo) / 2
-	up := l.Up.Mul(sign)
-	for k, t := range []*Trace{&s.Left, &s.Right} {
-		line := e.left
-		if k == 1 {
-			line = e.right
-		}
-		if err := f.trace(l, line, up, t, k); err != nil {
-			return nil, err
-		}
-		t.ByHand = e.byHand[k]
+// up is the direction up the belt of a side.
+func (l *Laced) up(k int) geometry.Vec2 { return l.Up.Mul(1 - 2*float64(k)) }
+
+// edge is a side's left or right edge.
+func (s *LacedSide) edge(i int) *Trace {
+	if i == 0 {
+		return &s.Left
 	}
+	return &s.Right
+}
+
+// mostApart is how far the edges of two ends may be apart at the hinge line, mm:
+// twice what is remarked on, and as much for what the traces are off.
+const mostApart = 8.0
+
+// meet compares the edges of both ends, which make almost one line. Where they
+// do not meet at the hinge line, one of them was followed along something else:
+// it is traced again beside the other's line.
+func (f *laceFinder) meet(l *Laced, e edgePair) error {
+	a, b := l.Sides[0], l.Sides[1]
+	if a == nil || b == nil {
+		for _, s := range l.Sides {
+			if s != nil && math.Abs(l.crossing(&s.Right)-l.crossing(&s.Left)-e.width) > 0.02*e.width+6 {
+				return unclearEdges()
+			}
+		}
+		return nil
+	}
+	for i := range 2 {
+		if math.Abs(l.crossing(a.edge(i))-l.crossing(b.edge(i))) < mostApart {
+			continue
+		}
+		best := -1.0
+		var again [2]Trace
+		for k := range l.Sides { // which goes by the other's line?
+			o := l.Sides[1-k]
+			t := Trace{ByHand: e.byHand[i]}
+			if f.trace(l, lineOfTrace(o.edge(i), []planeLine{e.left, e.right}[i].N), l.up(k), &t, i, false) != nil {
+				continue
+			}
+			if math.Abs(l.crossing(&t)-l.crossing(o.edge(i))) < mostApart && math.Min(t.Support, o.edge(i).Support) > best {
+				best = math.Min(t.Support, o.edge(i).Support)
+				again[k], again[1-k] = t, *o.edge(i)
+			}
+		}
+		if best < 0.5 {
+			return unclearEdges()
+		}
+		*a.edge(i), *b.edge(i) = again[0], again[1]
+	}
+	return nil
+}
+
+func unclearEdges() error {
+	return refuse("edge_unclear", "hooks_faint")
+}
+
+// crossing is where a trace's straight line crosses the hinge line.
+func (l *Laced) crossing(t *Trace) float64 {
+	if p, ok := lineOfTrace(t, l.Along).meet(lineThrough(l.Mid, l.At(100, 0), l.Up)); ok {
+		return p.Sub(l.Mid).Dot(l.Along)
+	}
+	return math.NaN()
+}
+
+// lineOfTrace is a straight line through a trace, its normal on the side of n.
+func lineOfTrace(t *Trace, n geometry.Vec2) planeLine {
+	q := make([]geometry.Vec2, len(t.Points))
+	for i := range q {
+		q[i] = t.Points[i].Plane
+	}
+	c, d := fitLine2(q)
+	return lineThrough(c, c.Add(d.Mul(100)), n)
+}
+
+// side reads the hooks of one end; sign is +1 for the end up from the hinge line.
+func (f *laceFinder) side(l *Laced, s *LacedSide, sign, leg float64) error {
+	pxmm := s.PxMM
+	mid := sign * (s.LegFrom + s.LegTo) / 2
 	s.EdgeL, s.EdgeR = l.edge(&s.Left, mid), l.edge(&s.Right, mid)
+	s.EndL, s.EndR = l.edge(&s.Left, 0), l.edge(&s.Right, 0)
 	s.EdgeSD = math.Max(nearScatter(&s.Left), nearScatter(&s.Right))
 	width := s.EdgeR - s.EdgeL
-	if math.Abs(width-e.width) > 0.02*e.width+6 {
-		return nil, refuse("edge_unclear", "hooks_faint")
-	}
 	const bands = 4
-	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm}
+	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm, Wire: f.wire, Hue: f.look != f.p}
 	n := int((width + 16) / strip.Step)
 	one := func(from, to float64) []float64 {
 		sum, cnt, row := make([]float64, n), make([]float64, n), make([]float64, n)
@@ -702,7 +925,7 @@ func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*Laced
 	strip.Root = one(0.32*leg, 0.42*leg)
 	row, err := hooks.Read(strip)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if sign < 0 {
 		for i := range row.Hooks {
@@ -710,7 +933,7 @@ func (f *laceFinder) side(l *Laced, e edgePair, sign, leg, pxmm float64) (*Laced
 		}
 	}
 	s.Row = *row
-	return s, nil
+	return nil
 }
 
 // within fills what lies beyond the belt's edges with the belt's own light.
@@ -736,8 +959,9 @@ func within(v []float64, from, step, left, right float64) {
 	fill(hi-w, hi, hi, len(v))
 }
 
-// trace follows one edge of one end from the hinge line on.
-func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace, k int) error {
+// trace follows one edge of one end from the hinge line on. The line is coarse
+// and looked for around it, or else close.
+func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace, k int, coarse bool) error {
 	hinge := lineThrough(l.Mid, l.At(100, 0), l.Up)
 	corner, ok := line.meet(hinge)
 	if !ok {
@@ -762,10 +986,14 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 		pic, spread = q, math.Max(f.blur, 1.6)
 	}
 	var pts []tracePoint
-	for _, reach := range []float64{16, 8} {
-		b = f.m.align(b, reach)
+	reaches := [2]float64{6, 5}
+	if coarse {
+		reaches = [2]float64{10, 6}
+		for _, reach := range []float64{16, 8} {
+			b = f.m.align(b, reach)
+		}
 	}
-	for round, reach := range []float64{10, 6} {
+	for round, reach := range reaches {
 		how := search{course: straight, reach: reach, blur: spread, share: innerShare[k], last: round == 1}
 		pts, t.Soft = traceBest(pic, f.view, b, how, f.blocked)
 		if len(pts) < 8 {

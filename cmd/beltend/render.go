@@ -18,7 +18,7 @@ import (
 type renderCmd struct {
 	File  string `arg:"" help:"Photo to write (.jpg); its truth goes beside it (.json). Several photos are numbered."`
 	Scene string `placeholder:"FILE" xor:"what" help:"Scene to draw, JSON; what it leaves out is ordinary."`
-	Kind  string `placeholder:"KIND" xor:"what" help:"Draw up a scene instead: clean1, clean2, hard, refuse, several, reference, drawn."`
+	Kind  string `placeholder:"KIND" xor:"what" help:"Draw up a scene instead: clean1, clean2, hard, refuse, several, reference, drawn, sheet, joint, hard-joint."`
 	Seed  int64  `default:"1" help:"Number of the scene of that kind."`
 }
 

@@ -89,6 +89,9 @@ func run(o options) (err error) {
 	}
 	kinds(os.Stdout, names, all)
 	list(os.Stdout, all, o.verbose)
+	if err := joints(o); err != nil {
+		return err
+	}
 	return drawWorst(o.worst, all)
 }
 

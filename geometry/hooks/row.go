@@ -1,8 +1,11 @@
 package hooks
 
 import (
+	"cmp"
+	"maps"
 	"math"
 	"math/cmplx"
+	"slices"
 	"sort"
 )
 
@@ -15,6 +18,8 @@ type Strip struct {
 	Root        []float64   // the same between the bands and the loops
 	Left, Right float64     // where the belt's edges are
 	Pixel       float64     // mm
+	Wire        float64     // diameter, where it is known; 0: not
+	Hue         bool        // the light is that of the wire's hue: neither shade nor shadow shows in it
 }
 
 // Flaws of a hook.
@@ -25,7 +30,8 @@ const (
 
 // Hook is one hook as seen.
 type Hook struct {
-	At    float64 // centre
+	At    float64 // centre, where its leg was looked at
+	Root  float64 // the same where its leg meets the hinge line
 	Turn  float64 // of its leg against square to the hinge line, radians, counterclockwise
 	Clear float64 // how clearly it is seen, 1 as most
 	Place int     // in the comb, from 0; a doubled hook shares it
@@ -41,7 +47,8 @@ type Row struct {
 	PitchSD float64   // standard uncertainty of the mean, from the hooks' own scatter
 	Spacing [2]float64
 	Spread  float64 // standard deviation of the distances of neighbours
-	Wire    float64 // apparent width of a hook
+	Wire    float64 // diameter: as known, or as it looks
+	WireU   float64 // standard uncertainty of that
 	CentreU float64 // standard uncertainty of a hook's centre from its light and shade
 	Bright  bool    // brighter than the belt
 	Share   float64 // of the profile that repeats
@@ -89,7 +96,7 @@ func Read(s Strip) (*Row, error) {
 	if !ok {
 		return r, &Unclear{"alike"}
 	}
-	r.Wire, r.Bright, r.CentreU = k.width, k.sign > 0, k.doubt
+	r.Wire, r.Bright = k.width, k.sign > 0
 	if r.Wire < leastWire*s.Pixel {
 		return r, &Unclear{"wire_thin"}
 	}
@@ -112,10 +119,23 @@ func Read(s Strip) (*Row, error) {
 	}
 	f.candidates()
 	f.strengths()
+	f.unecho()
 	f.choose(beyond)
 	f.lookAgain()
 	if err := f.number(); err != nil {
 		return r, err
+	}
+	var shift float64
+	shift, r.CentreU, r.Wire, r.WireU = k.sides(t, p0, s.Wire, s.Hue)
+	for i := range r.Hooks {
+		h := &r.Hooks[i]
+		h.At += shift
+		h.Root = h.At + average(s.Out)*math.Tan(h.Turn)
+	}
+	for _, at := range [][]float64{r.Missing, r.Unclear} {
+		for i := range at {
+			at[i] += shift
+		}
 	}
 	return r, nil
 }
@@ -202,7 +222,6 @@ type shape struct {
 	kernel []float64 // by samples, its middle is the hook's centre; sums to 0
 	sign   float64
 	width  float64 // mm
-	doubt  float64 // of the centre, mm
 	centre float64 // in the comb's phase, 0 to 1
 }
 
@@ -244,21 +263,6 @@ func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
 	// sides, it does so least
 	l2, r2 := side(-1, 0.25), side(1, 0.25)
 	k.centre = (float64(top) + 0.5 + (r2-l2)/2) / bins
-	k.doubt = math.Max(0.06*k.width, math.Abs((r2-l2)-(r-l))/2/bins*pitch/2)
-	// a hook with a bright and a dark side, or with a shadow like itself, may be
-	// as wide as all that stands out
-	first, last := 0, 0
-	for d := -bins * 3 / 8; d <= bins*3/8; d++ {
-		if math.Abs(at(top+d)) > 0.35*peak {
-			if first == 0 {
-				first = d
-			}
-			last = d
-		}
-	}
-	if extra := float64(last-first+1)/bins*pitch - k.width; extra > 0 {
-		k.doubt = math.Max(k.doubt, extra/(2*math.Sqrt(3)))
-	}
 	if k.width > 0.62*pitch {
 		return k, false
 	}
@@ -284,6 +288,72 @@ func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
 		k.kernel[i] *= k.sign / norm
 	}
 	return k, true
+}
+
+// Levels, in shares of a hook's peak, that its sides lie between.
+const (
+	surelyLit  = 0.50 // and more is wire, where wires are brighter than the belt
+	maybeLit   = 0.25 // and less is belt
+	surelyDark = 0.40 // the same where they are darker; their shadow is less deep
+	maybeDark  = 0.30
+	otherSign  = 0.18 // beyond it light against the rule may be wire, its dark or lit side
+)
+
+// sides finds where a wire's sides are: each between where it is surely seen
+// and where nothing is seen any more; shade of the wire and shadow beside it look
+// alike. known is its diameter, 0: not known. The centre is given as its
+// distance from the kernel's.
+func (k *shape) sides(t [bins]float64, pitch, known float64, hue bool) (off, centreU, wire, wireU float64) {
+	mm := pitch / bins
+	at := func(x float64) float64 { // by bins from the centre
+		x += k.centre*bins - 0.5
+		b := int(math.Floor(x))
+		f := x - float64(b)
+		v := func(b int) float64 { return k.sign * t[((b%bins)+bins)%bins] }
+		return v(b)*(1-f) + v(b+1)*f
+	}
+	const fine, reach = 0.1, 0.375 * bins
+	top := 0.0
+	for x := -0.5 * k.width / mm; x <= 0.5*k.width/mm; x += fine {
+		if at(x) > at(top) {
+			top = x
+		}
+	}
+	peak := at(top)
+	sure, maybe := surelyLit, maybeLit
+	if k.sign < 0 {
+		sure, maybe = surelyDark, maybeDark
+	}
+	if hue { // a blurred edge lies where half is seen
+		sure, maybe = 0.55, 0.45
+	}
+	var in, out [2]float64
+	for i, d := range []float64{-1, 1} {
+		x := top
+		for math.Abs(x) < reach && at(x) > sure*peak {
+			x += d * fine
+		}
+		in[i] = x
+		gap := 0.0
+		for out[i] = x; math.Abs(x) < reach && gap < 0.5*k.width/mm; x += d * fine {
+			if v := at(x); v > maybe*peak || !hue && v < -otherSign*peak {
+				out[i], gap = x, 0
+			} else {
+				gap += fine
+			}
+		}
+	}
+	l, r := (in[0]+out[0])/2*mm, (in[1]+out[1])/2*mm
+	ul, ur := (in[0]-out[0])*mm/math.Sqrt(12), (out[1]-in[1])*mm/math.Sqrt(12)
+	off, centreU, wire, wireU = (l+r)/2, math.Hypot(ul, ur)/2, r-l, math.Hypot(ul, ur)
+	if known > 0 {
+		// of a wire of this diameter both sides must lie within their bounds
+		lo := math.Max(out[0]*mm, in[1]*mm-known) + known/2
+		hi := math.Min(in[0]*mm, out[1]*mm-known) + known/2
+		off, centreU = (lo+hi)/2, math.Abs(hi-lo)/math.Sqrt(12)
+		wire, wireU = known, 0.02*known
+	}
+	return off, math.Max(centreU, 0.06*k.width), wire, math.Max(wireU, 0.02*wire)
 }
 
 // response is how much of a usual hook stands at each sample.
@@ -333,10 +403,7 @@ func (f *finder) index(at float64) int { return int(math.Round((at - f.s.From) /
 // candidates looks at every peak of the response and follows it along the leg.
 func (f *finder) candidates() {
 	lo, hi := max(1, f.index(f.s.Left+0.5*f.r.Wire+2.5)), min(len(f.all)-2, f.index(f.s.Right-0.5*f.r.Wire-2.5))
-	mid := 0.0
-	for _, t := range f.s.Out {
-		mid += t / float64(len(f.s.Out))
-	}
+	mid := average(f.s.Out)
 	for i := lo; i <= hi; i++ {
 		v := f.all[i]
 		if !(v > 0.15 && v >= f.all[i-1] && v > f.all[i+1]) {
@@ -406,6 +473,13 @@ func (f *finder) candidates() {
 	f.found = keep
 }
 
+func average(v []float64) (m float64) {
+	for _, x := range v {
+		m += x / float64(len(v))
+	}
+	return m
+}
+
 // vertex is the place of a peak's parabola between its neighbours.
 func vertex(v []float64, i int) float64 {
 	if i < 1 || i+1 >= len(v) {
@@ -442,13 +516,14 @@ func (f *finder) strengths() {
 	}
 	for i := range f.found {
 		c := &f.found[i]
-		var on []float64
+		most := map[int]float64{} // the strongest at each place of the comb
 		for _, o := range f.found {
-			if math.Abs(o.at-c.at) < around*f.p && math.Abs(o.between) < 0.2 {
-				on = append(on, o.size)
+			if j := f.index(o.at); math.Abs(o.at-c.at) < around*f.p && math.Abs(o.between) < 0.2 && j >= 0 && j < len(f.u) {
+				place := int(math.Round(f.u[j] - f.k.centre))
+				most[place] = math.Max(most[place], o.size)
 			}
 		}
-		if c.scale = median(on); math.IsNaN(c.scale) {
+		if c.scale = median(slices.Collect(maps.Values(most))); math.IsNaN(c.scale) {
 			c.scale = 1
 		}
 		var noise []float64
@@ -464,15 +539,51 @@ func (f *finder) strengths() {
 	}
 }
 
+// unecho takes off a bar's strength what stands beside a usual hook at the same
+// distance: a wire's other side, or its shadow.
+func (f *finder) unecho() {
+	strongest := map[int]candidate{} // at each place of the comb
+	for _, c := range f.found {
+		j := f.index(c.at)
+		if c.size < sureHook*c.scale || math.Abs(c.between) > 0.25 || j < 0 || j >= len(f.u) {
+			continue
+		}
+		if place := int(math.Round(f.u[j] - f.k.centre)); c.size > strongest[place].size {
+			strongest[place] = c
+		}
+	}
+	sure := slices.SortedFunc(maps.Values(strongest), func(a, b candidate) int { return cmp.Compare(a.at, b.at) })
+	if len(sure) < 8 { // too few to tell what is usual
+		return
+	}
+	reach := int(0.5 * f.p / f.s.Step)
+	echo := make([]float64, 2*reach+1)
+	for d := range echo {
+		var all []float64
+		for _, c := range sure {
+			if j := f.index(c.at) + d - reach; j >= 0 && j < len(f.all) && !math.IsNaN(f.all[j]) {
+				all = append(all, f.all[j]/c.scale)
+			}
+		}
+		echo[d] = math.Max(0, median(all))
+	}
+	for i := range f.found {
+		c := &f.found[i]
+		near := slices.MinFunc(sure, func(a, b candidate) int {
+			return cmp.Compare(math.Abs(a.at-c.at), math.Abs(b.at-c.at))
+		})
+		if d := f.index(c.at) - f.index(near.at); near.at != c.at && max(d, -d) <= reach {
+			c.size -= echo[d+reach] * near.scale
+		}
+	}
+}
+
 // choose tells hooks from marks; what can be either is unclear.
 func (f *finder) choose(beyond []float64) {
 	for i := range f.found {
 		c := &f.found[i]
 		scale := math.Max(c.scale, 0.4)
-		mid := 0.0
-		for _, t := range f.s.Out {
-			mid += t / float64(len(f.s.Out))
-		}
+		mid := average(f.s.Out)
 		for b, t := range f.s.Out {
 			j := f.index(c.at - (t-mid)*math.Tan(c.turn))
 			if j >= 1 && j+1 < len(f.all) && math.Max(f.resp[b][j], math.Max(f.resp[b][j-1], f.resp[b][j+1])) > 0.35*scale {
@@ -522,10 +633,7 @@ func (f *finder) along(at float64) (ok bool, best candidate) {
 	if scale = median(around); math.IsNaN(scale) || scale < 0.4 {
 		scale = 0.4
 	}
-	mid := 0.0
-	for _, t := range f.s.Out {
-		mid += t / float64(len(f.s.Out))
-	}
+	mid := average(f.s.Out)
 	for turn := -24.0; turn <= 24; turn += 1.5 {
 		tan := math.Tan(turn * math.Pi / 180)
 		for x := at - 0.35*f.p; x <= at+0.35*f.p; x += f.s.Step {

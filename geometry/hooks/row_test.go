@@ -79,6 +79,73 @@ func TestRowsOfKnownPlaces(t *testing.T) {
 	}
 }
 
+// A wire lit from one side shows a bright line off its middle, a dark side and a
+// shadow like it; or two dark sides with a bright line between. Each is one hook,
+// and its true sides lie within the stated uncertainty; the better so where the
+// diameter is known.
+func TestAWiresSidesInLightFromOneSide(t *testing.T) {
+	type band struct{ from, to, light float64 } // mm from the axis, to the lit side
+	const wire = 2.4
+	for name, bands := range map[string][]band{
+		"bright, dark side and shadow":   {{-1.2, -0.5, -0.3}, {-0.5, 1.2, 1}, {-2.2, -1.2, -0.25}},
+		"two dark sides":                 {{-1.2, -0.2, -1.5}, {-0.2, 0.4, -0.7}, {0.4, 1.2, -1.4}},
+		"dark with a paler shadow":       {{-1.2, 1.2, -1.6}, {-1.9, -1.2, -0.3}},
+		"two dark lines, bright between": {{-1.2, -0.4, -0.5}, {-0.4, 0.4, 0.2}, {0.4, 1.2, -0.45}},
+	} {
+		r := rand.New(rand.NewPCG(8, 9))
+		at, _ := comb(r, 40, 11, 450, 0.05)
+		s := drawn(r, nil, nil, 1, 450, 0, 0.02)
+		for _, b := range s.Bands {
+			for i := range b {
+				x := s.From + float64(i)*s.Step
+				for k := range at {
+					for _, p := range bands {
+						l := at[k] + p.from - x
+						h := x - at[k] - p.to
+						b[i] += p.light / (1 + math.Exp(l/0.05)) / (1 + math.Exp(h/0.05))
+					}
+				}
+			}
+		}
+		for _, known := range []float64{0, wire} {
+			s.Wire = known
+			row, err := Read(s)
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				continue
+			}
+			off := 0.0
+			for i, h := range row.Hooks {
+				if len(row.Hooks) == len(at) {
+					off += (h.Root - at[i]) / float64(len(at))
+				}
+			}
+			if len(row.Hooks) != len(at) || len(row.Unclear) != 0 || math.Abs(off) > 2*row.CentreU || math.Abs(row.Wire-wire) > 2*row.WireU+0.1 {
+				t.Errorf("%s, wire %g known: %d of %d hooks, %d unclear, centre off by %.2f (u %.2f), wire %.2f (u %.2f)", name, known, len(row.Hooks), len(at), len(row.Unclear), off, row.CentreU, row.Wire, row.WireU)
+			}
+		}
+	}
+}
+
+// A leaning leg is looked at in its middle; its place in the row is where it
+// meets the hinge line.
+func TestARowIsPlacedAtTheHingeLine(t *testing.T) {
+	r := rand.New(rand.NewPCG(10, 11))
+	at, turn := comb(r, 30, 9, 290, 0.1)
+	for i := range turn {
+		turn[i] = 0.02 * r.NormFloat64()
+	}
+	row, err := Read(drawn(r, at, turn, 2, 290, 1, 0.03))
+	if err != nil || len(row.Hooks) != len(at) {
+		t.Fatal(len(row.Hooks), err)
+	}
+	for i, h := range row.Hooks {
+		if want := at[i] + 13.5*math.Tan(turn[i]); math.Abs(h.Root-want) > 0.12 {
+			t.Errorf("hook %d leans by %.3f: %.2f at the hinge line, want %.2f", i, turn[i], h.Root, want)
+		}
+	}
+}
+
 // Mirrored, a row has its hooks, turns and missing places mirrored.
 func TestMirroredRow(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))

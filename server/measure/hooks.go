@@ -28,7 +28,11 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 		return nil, err
 	}
 	defer closeAll(shots)
-	at, laced, leftOut, err := findHooks(ctx, shots, n, &s, p)
+	wire := 0.0
+	if plan != nil {
+		wire = plan.Fastener.Wire
+	}
+	at, laced, leftOut, err := findHooks(ctx, shots, n, &s, wire, p)
 	if err != nil {
 		return nil, err
 	}
@@ -38,7 +42,7 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 		if laced.Sides[k] == nil {
 			continue
 		}
-		side, err := lacedSide(shots, n, at, laced, k, &s, plan)
+		side, err := lacedSide(shots, n, at, laced, k, &s)
 		if err != nil {
 			return nil, err
 		}
@@ -71,9 +75,10 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	return r, nil
 }
 
-// findHooks reads the hooks in every photo and returns the sharpest reading.
+// findHooks reads the hooks in every photo and returns the sharpest reading;
+// wire is their diameter, 0 where it is not known.
 // Photos that show both rows must agree.
-func findHooks(ctx context.Context, shots []*shot, n *network, s *result.Settings, p Progress) (at int, best *vision.Laced, leftOut []string, err error) {
+func findHooks(ctx context.Context, shots []*shot, n *network, s *result.Settings, wire float64, p Progress) (at int, best *vision.Laced, leftOut []string, err error) {
 	leftOut = make([]string, len(shots))
 	var first error
 	all := map[int]*vision.Laced{}
@@ -94,7 +99,7 @@ func findHooks(ctx context.Context, shots []*shot, n *network, s *result.Setting
 				}
 			}
 		}
-		l, err := vision.FindHooks(sh.pic, &view, boards, sheets, sh.blur(), hints)
+		l, err := vision.FindHooks(sh.pic, &view, boards, sheets, sh.blur(), wire, hints)
 		if err != nil {
 			err = asRefusal(err, sh.name)
 			var r *result.Refusal
@@ -155,8 +160,11 @@ const unsureHinge = 2.0
 // one end of the row to the other, standard deviation.
 const hingeMM = 0.15
 
+// loopsMM is the same for one end alone, whose loops are seen against the floor.
+const loopsMM = 0.4
+
 // lacedSide turns one side's reading into the contract's values.
-func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *result.Settings, plan *lacing.Plan) (*result.HookSide, error) {
+func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *result.Settings) (*result.HookSide, error) {
 	s := l.Sides[k]
 	row := &s.Row
 	end := lacedEnd(l, k)
@@ -197,19 +205,14 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	span := math.Max(1, line[len(line)-1].X-line[0].X)
 	sd := math.Sqrt(ss / math.Max(1, float64(len(line)-2)))
 	drift := math.Max(hingeMM, sd)
+	if l.Sides[1-k] == nil {
+		drift = math.Max(loopsMM, sd)
+	}
 	if swing := straightness(l); swing > unsureHinge {
 		drift = swing
 	}
 	variance[0] += (12*sd*sd/(math.Max(2, float64(len(line))/8)) + drift*drift) * math.Pow(width/span, 2)
 
-	wire, wireSD := row.Wire, 0.15*row.Wire
-	if plan != nil {
-		wire, wireSD = plan.Fastener.Wire, 0.02*plan.Fastener.Wire
-		// what of the wire is not seen may lie on either side
-		if hidden := wire - row.Wire; hidden > 0 {
-			row.CentreU = math.Max(row.CentreU, hidden/4)
-		}
-	}
 	scale := scaleSD
 	if set.PrintScaleX != 0 {
 		scale = scaleSDm
@@ -218,20 +221,15 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	out := &result.HookSide{
 		Hooks: len(h), Unclear: len(row.Unclear),
 		PitchMM: row.Pitch, PitchU95MM: coverage * math.Hypot(math.Max(row.PitchSD, 0.01*s.PxMM), 1.4*scale*row.Pitch),
-		SpreadMM: row.Spread, ClosestMM: row.Spacing[0], WidestMM: row.Spacing[1], WireMM: wire,
-		MarginLeftMM: h[0].At - wire/2 - s.EdgeL, MarginRightMM: s.EdgeR - h[len(h)-1].At - wire/2,
-		MarginU95MM: coverage * math.Sqrt(row.CentreU*row.CentreU+wireSD*wireSD/4+math.Pow(biasPx*s.PxMM, 2)+s.EdgeSD*s.EdgeSD/4+0.15*0.15),
+		SpreadMM: row.Spread, ClosestMM: row.Spacing[0], WidestMM: row.Spacing[1], WireMM: row.Wire,
+		MarginLeftMM: h[0].Root - row.Wire/2 - s.EndL, MarginRightMM: s.EndR - h[len(h)-1].Root - row.Wire/2,
+		MarginU95MM: coverage * math.Sqrt(row.CentreU*row.CentreU+row.WireU*row.WireU/4+math.Pow(biasPx*s.PxMM, 2)+s.EdgeSD*s.EdgeSD/4+0.15*0.15),
 		WidthMM:     width, WidthU95MM: coverage * math.Sqrt(variance[1]),
 		OffsetMM: v.Offset, OffsetU95MM: coverage * math.Sqrt(variance[0]), CentrelineMM: v.Length,
 		ToleranceMM: set.ToleranceMM, MarginsCertain: true,
 	}
 	if out.ToleranceMM == 0 {
 		out.ToleranceMM = square.DefaultTolerance(width)
-	}
-	if out.OffsetU95MM > out.ToleranceMM {
-		// A hinge line that is seen so loosely swings by more than the scatter of
-		// its points says: up to 2.7 U on rendered joints.
-		out.OffsetU95MM *= 3
 	}
 	out.Verdict = result.Verdict(square.Decide(out.OffsetMM, out.OffsetU95MM, out.ToleranceMM))
 	for _, u := range row.Unclear {

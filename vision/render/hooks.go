@@ -198,6 +198,23 @@ type TruthHook struct {
 	Px Pt      `json:"px"`
 }
 
+// RowAt is the row whose first or last hook is nearest to a place in the photo;
+// turned: its last one is.
+func (h *TruthHinge) RowAt(px Pt) (row *TruthRow, turned bool) {
+	best := math.Inf(1)
+	for _, w := range []*TruthRow{&h.Upper, h.Lower} {
+		if w == nil {
+			continue
+		}
+		for k, q := range []TruthHook{w.Hooks[0], w.Hooks[len(w.Hooks)-1]} {
+			if d := math.Hypot(q.Px[0]-px[0], q.Px[1]-px[1]); d < best {
+				best, row, turned = d, w, k == 1
+			}
+		}
+	}
+	return row, turned
+}
+
 // truthHinge computes the truth of the joint.
 func (s *Scene) truthHinge() *TruthHinge {
 	g := s.Hinge
@@ -436,6 +453,9 @@ func Joint(seed int64) Scene {
 	m.joint(flaw[0], flaw[1], flaw[2])
 	return *s
 }
+
+// HardJointClasses is how many kinds of hard joints there are.
+var HardJointClasses = len(hardJoints)
 
 // hardJoints are what makes hooks hard to tell apart.
 var hardJoints = []struct {

@@ -733,7 +733,7 @@ func OtherReference(seed int64) Scene {
 }
 
 // Kinds are the names that Make takes.
-var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference", "drawn", "sheet"}
+var Kinds = []string{"clean1", "clean2", "hard", "refuse", "several", "reference", "drawn", "sheet", "joint", "hard-joint"}
 
 // Make draws up the scenes of a kind: one, except of several photos.
 func Make(kind string, seed int64) ([]Scene, error) {
@@ -757,6 +757,10 @@ func Make(kind string, seed int64) ([]Scene, error) {
 		return []Scene{DrawnLine(seed)}, nil
 	case "sheet":
 		return []Scene{PlainSheet(seed)}, nil
+	case "joint":
+		return []Scene{Joint(seed)}, nil
+	case "hard-joint":
+		return []Scene{HardJoint(seed)}, nil
 	}
 	return nil, fmt.Errorf("scene kind %q: choose one of %s", kind, strings.Join(Kinds, ", "))
 }
