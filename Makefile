@@ -23,7 +23,7 @@ S3         = bin/versitygw-$(S3_VERSION)
 # Packages with goroutines of their own, tested once more under the race detector.
 RACE = ./server/...
 
-.PHONY: run test build check format vet lint unit race bench archive-million archive-survive leaks screenshots chroot-proof clean
+.PHONY: run test build check format vet lint unit race bench archive-million archive-survive capacity security leaks screenshots chroot-proof clean
 
 run:
 	@.ci/ready $(APT) -- $(MAKE) --no-print-directory build
@@ -81,6 +81,23 @@ leaks:
 MILLION = 1000000
 archive-million:
 	@.ci/ready $(APT) $(APT_TEST) -- env BELTEND_TEST_MILLION=$(MILLION) go test $(TAGS) -timeout 12h -count 1 -v -run '^TestMillion$$' ./server/archive
+
+# What one photo costs (processor, memory, bytes, rows, statements) and what 10, 1,000 and 100,000 sites ask
+# for, by a simulated day. Some minutes; the page "How far it goes" in DEVELOPERS.md has what it said. No test.
+capacity:
+	@.ci/ready $(APT) $(APT_TEST) -- env BELTEND_CAPACITY=1 go test $(TAGS) -timeout 1h -count 1 -v -run '^TestCapacity$$' ./server/order
+
+# Known vulnerabilities of what is built in (govulncheck) and risky patterns (gosec, by the linter). Asks the
+# network; no test. What remains is explained in DEVELOPERS.md.
+VULN_VERSION = v1.1.4
+VULN         = bin/govulncheck-$(VULN_VERSION)
+security: $(LINT) $(VULN)
+	$(LINT) run --allow-parallel-runners --timeout 15m --config .golangci-security.yml
+	$(VULN) $(TAGS) ./...
+
+$(VULN):
+	GOTOOLCHAIN=$$(go env GOVERSION) GOBIN=$(CURDIR)/bin go install golang.org/x/vuln/cmd/govulncheck@$(VULN_VERSION)
+	mv bin/govulncheck $@
 
 # Kills a writing archive and the whole service 200 times each and says what was lost; a hundred phones at once;
 # ten thousand hostile files; database and photo store away; the disk full. make test does all of it a few times.

@@ -134,6 +134,12 @@ func (a *Archive) Close() error {
 // ID is the archive's own, random, and the same in its copies.
 func (a *Archive) ID() string { return a.id }
 
+// Used is how many statements and transactions the archive's database was asked
+// for since it was opened here.
+func (a *Archive) Used() (statements, transactions int64) {
+	return a.db.statements.Load(), a.db.transactions.Load()
+}
+
 // Ping says whether database and photo store answer, for the readiness check.
 func (a *Archive) Ping(ctx context.Context) error {
 	return errors.Join(explain(a.db.r.PingContext(ctx)), a.files.ping(ctx))

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -32,6 +33,8 @@ var migrations embed.FS
 type database struct {
 	postgres bool
 	w, r     *sql.DB // to write and to read with; the same on PostgreSQL
+
+	statements, transactions atomic.Int64 // since it was opened
 }
 
 const (
@@ -219,6 +222,7 @@ type runner struct {
 }
 
 func (t *Tx) runner(ctx context.Context, q string) (runner, error) {
+	t.db.statements.Add(1)
 	if t.db.postgres {
 		return runner{tx: t.tx, text: t.db.sql(q)}, nil
 	}
@@ -270,6 +274,7 @@ func (a *Archive) Write(ctx context.Context, fn func(tx *Tx) error) error {
 }
 
 func (a *Archive) write(ctx context.Context, fn func(tx *Tx) error) error {
+	a.db.transactions.Add(1)
 	stx, err := a.db.w.BeginTx(ctx, nil)
 	if err != nil {
 		return explain(err)
@@ -301,6 +306,7 @@ func (a *Archive) Read(ctx context.Context, fn func(tx *Tx) error) error {
 	if a.db.postgres {
 		opts.Isolation = sql.LevelRepeatableRead
 	}
+	a.db.transactions.Add(1)
 	stx, err := a.db.r.BeginTx(ctx, opts)
 	if err != nil {
 		return explain(err)

@@ -46,6 +46,10 @@ func (m *Metrics) of(s *service) {
 	gauge := func(name, help string, value func() float64) {
 		m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
 	}
+	m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "beltend_database_statements_total", Help: "Statements that the record asked of its database."}, func() float64 {
+		n, _ := s.Store.Archive.Used()
+		return float64(n)
+	}))
 	gauge("beltend_uploads", "Requests whose photos are being read.", func() float64 { return float64(s.reading.Load()) })
 	gauge("beltend_queue", "Measurements that wait or are being made, of all processes; NaN: the queue does not answer.", func() float64 {
 		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
