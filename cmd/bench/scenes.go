@@ -45,8 +45,8 @@ type goal struct {
 }
 
 var classes = []class{
-	{"clean, 1 card", 120, goal{98, 0.5, 1}, one(func(s int64) render.Scene { return render.Clean(s, 1) }), nil},
-	{"clean, 2 cards", 120, goal{98, 0.25, 0.5}, one(func(s int64) render.Scene { return render.Clean(s, 2) }), nil},
+	{"clean, 1 card", 120, goal{98, 0.5, 1}, one(func(s int64) render.Scene { return render.Clean(s, 1) }), barsOrNot},
+	{"clean, 2 cards", 120, goal{98, 0.25, 0.5}, one(func(s int64) render.Scene { return render.Clean(s, 2) }), barsOrNot},
 	{"hard but measurable", 4 * render.HardClasses, goal{90, 0.5, 0}, one(render.Hard), nil},
 	{"hard, set by hand", render.HardClasses, goal{90, 0.5, 0}, one(render.Hard), byHand},
 	{"must refuse", 4 * render.RefuseClasses, goal{}, one(render.MustRefuse), nil},
@@ -76,6 +76,20 @@ func judgeDrawn(j *job, t *render.Truth, _ int64) {
 	if l := t.MarkedLine; l != nil {
 		j.what, j.offset, j.width = l.Kind, l.Offset, l.At
 	}
+}
+
+// barsOrNot measures the card's check bars with a rule in every other scene and
+// leaves the print scale unknown in the others.
+func barsOrNot(j *job, _ *render.Truth, seed int64) {
+	s := &j.settings
+	if seed%2 == 0 {
+		s.PrintScaleX, s.PrintScaleY = 0, 0
+		return
+	}
+	const rule = 0.06 // mm, standard deviation of a bar's reading
+	r := rand.New(rand.NewPCG(uint64(seed), 501))
+	s.PrintScaleX += rule * r.NormFloat64() / 200
+	s.PrintScaleY += rule * r.NormFloat64() / 150
 }
 
 // byHand sets both edges and the cut as a person does who taps two places of

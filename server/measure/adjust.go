@@ -12,11 +12,11 @@ import (
 
 // Prior standard deviations where nothing better is known.
 const (
-	ppSD     = 0.005  // principal point, of the long side: phones centre the sensor within about half a per cent
+	ppSD     = 0.003  // principal point, of the long side: phones centre the sensor within half a per cent
 	ppSDCrop = 0.1    // the same when the picture was cut after it was taken
-	k1SD     = 0.05   // lens terms of a phone after its own correction
-	k2SD     = 0.03   //
-	k3SD     = 0.01   //
+	k1SD     = 0.03   // lens terms of a phone after its own correction
+	k2SD     = 0.015  //
+	k3SD     = 0.005  //
 	tangSD   = 0.0005 // decentring
 	cornerSD = 0.015  // px: print, flatness and model on top of a corner's own noise
 	scaleSD  = 0.0015 // print scale not measured
