@@ -188,9 +188,11 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 	}
 	radius := 0.8 * (b.Square - b.Marker) / 2
 	pts := b.Saddles()
-	// Two rounds: the first places the saddles by the markers' rough corners,
-	// the second by the saddles found, so that every window sits right.
-	for round := 0; round < 2; round++ {
+	// The first round places the saddles by the markers' rough corners, the next
+	// ones by the saddles found, so that every window sits right; they go on while
+	// more are found, out from the few markers that a small picture shows.
+	for round, found := 0, 0; round < 2 || (round < 6 && len(card.Corners) > found); round++ {
+		found = len(card.Corners)
 		src, dst = src[:0], dst[:0]
 		card.Corners = card.Corners[:0]
 		var blurs []float64

@@ -18,6 +18,9 @@ type Trace struct {
 	Soft bool
 	// NearCut is Support over the 80 mm next to the cut; 1 where cards hide it.
 	NearCut float64
+	// Foreign is the share of a side edge beside which something other than the
+	// ground lies.
+	Foreign float64
 	ByHand  bool
 	Face    Face // of the cut
 }
@@ -253,6 +256,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		}
 	}
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
+	e.Left.Foreign, e.Right.Foreign = m.foreignBeside(&best, &best.Left, &best.Right), m.foreignBeside(&best, &best.Right, &best.Left)
 	return e, nil
 }
 
@@ -367,6 +371,52 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 	return (n >= 6 && float64(strange) > 0.6*float64(n)) || (ins >= 6 && float64(inside) > 0.6*float64(ins))
 }
 
+// foreignBeside is the share of a side edge beside which something other than
+// the ground lies: of another hue than most of the ground beyond the cut, beside
+// the other edge and further out, or lighter. Darker may be a shadow.
+func (m *sceneMap) foreignBeside(o *outline, edge, other *boundary) float64 {
+	var ground [][channels]float64
+	look := func(b *boundary, t, d float64) {
+		var c [channels]float64
+		if m.at(b.From.Add(b.To.Sub(b.From).Mul(t)).Sub(b.Line.N.Mul(d)), &c) {
+			ground = append(ground, c)
+		}
+	}
+	for _, t := range []float64{0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95} {
+		for _, d := range []float64{24, 60} {
+			look(other, t, d)
+			if t > 0.2 && t < 0.8 {
+				look(&o.Cut, t, d)
+				look(&o.Cut, t, 2*d)
+			}
+		}
+		for _, d := range []float64{180, 240, 300} {
+			look(edge, t, d)
+		}
+	}
+	foreign, n := 0.0, 0.0
+	for t := 0.03; t < 1; t += 0.04 {
+		var c [channels]float64
+		if !m.at(edge.From.Add(edge.To.Sub(edge.From).Mul(t)).Sub(edge.Line.N.Mul(24)), &c) {
+			continue
+		}
+		n++
+		alike := 0
+		for _, g := range ground {
+			if math.Hypot(c[1]-g[1], c[2]-g[2]) < 14 && c[0]-g[0] < 25 {
+				alike++
+			}
+		}
+		if 7*alike < len(ground) {
+			foreign++
+		}
+	}
+	if n < 6 || len(ground) < 8 {
+		return 0
+	}
+	return foreign / n
+}
+
 // innerShare is how strong a step inside an edge must be, against the edge's
 // own, to be taken for the top edge: the cut's face is often as dark as the
 // belt, and the belt's streaks run along its sides, not along the cut.
@@ -420,13 +470,16 @@ func (m *sceneMap) settle(o *outline, hand map[string]planeLine) {
 
 // rivals reports whether a is another reading of the scene than b: one of its
 // boundaries is another line, more than limit mm off b's at one end and half as
-// much at the other, and no worse than b's by more than a little.
+// much at the other on the same side, or far off at one end, and no worse than
+// b's by more than a little.
 func rivals(a, b *outline, limit, worse float64) bool {
 	other := false
 	for _, k := range [][2]*boundary{{&a.Left, &b.Left}, {&a.Right, &b.Right}, {&a.Cut, &b.Cut}} {
-		d0 := math.Abs(k[0].Line.N.Dot(k[1].From) - k[0].Line.D)
-		d1 := math.Abs(k[0].Line.N.Dot(k[1].To) - k[0].Line.D)
-		if math.Max(d0, d1) > limit && math.Min(d0, d1) > limit/2 {
+		d0 := k[0].Line.N.Dot(k[1].From) - k[0].Line.D
+		d1 := k[0].Line.N.Dot(k[1].To) - k[0].Line.D
+		far, near := math.Max(math.Abs(d0), math.Abs(d1)), math.Min(math.Abs(d0), math.Abs(d1))
+		// lines that cross at a small angle are two tries at the same edge
+		if far > 2.5*limit || (d0*d1 > 0 && far > limit && near > limit/2) {
 			if k[0].Score < k[1].Score-worse {
 				return false
 			}

@@ -76,12 +76,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			size := math.Sqrt(square)
 			z := size / noise[c]
 			t0 := int(math.Round(math.Atan2(gy, gx)*bins/math.Pi)) + bins
-			// Only a step with the belt on one side and something else on the
-			// other can be its edge: gratings, rollers and planks vote little.
 			i, j := int(math.Round(3*gx/size)), int(math.Round(3*gy/size))
 			one, other := strangeAt(strange, m, k, i, j), strangeAt(strange, m, k, -i, -j)
-			like, unlike := min(one, other), max(one, other)
-			w := float32(min(z-1.5, 5)) / (1 + like*like/4) * (0.3 + min(unlike/3, 1))
+			w := float32(min(z-1.5, 5)) * edgeOfBelt(one, other)
 			x, y := float64(k%m.W), float64(k/m.W)
 			for t := t0 - 3; t <= t0+3; t++ {
 				tt := (t + bins) % bins
@@ -128,7 +125,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	}
 	for i := range out {
 		for _, reach := range []float64{10, 6, 4} {
-			out[i] = m.straighten(out[i], noise, reach)
+			out[i] = m.straighten(out[i], noise, strange, reach)
 		}
 	}
 	return dropTwins(out)
@@ -147,6 +144,14 @@ func (m *sceneMap) strangeness() []float32 {
 		out[k] = float32(math.Sqrt(s))
 	}
 	return out
+}
+
+// edgeOfBelt weighs a step by how strange both its sides look: only one with
+// the belt on one side and something else on the other can be the belt's edge.
+// Gratings, rollers and planks count little.
+func edgeOfBelt(one, other float32) float32 {
+	like, unlike := min(one, other), max(one, other)
+	return (0.3 + min(unlike/3, 1)) / (1 + like*like/4)
 }
 
 func strangeAt(s []float32, m *sceneMap, k, i, j int) float32 {
@@ -175,13 +180,14 @@ func (m *sceneMap) clip(l planeLine) (t0, t1 float64) {
 }
 
 // straighten moves a line onto the steps within reach (mm) of it.
-func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float64) planeLine {
+func (m *sceneMap) straighten(l planeLine, noise [channels]float64, strange []float32, reach float64) planeLine {
 	t0, t1 := m.clip(l)
 	p, d := l.N.Mul(l.D), l.dir()
 	var perNoise [channels]float64
 	for c := range perNoise {
 		perNoise[c] = 1 / noise[c]
 	}
+	const least = 4
 	var sw, st, stt, so, sto float64
 	for t := t0; t < t1; t += 2 * m.Step {
 		best, off := 0.0, 0.0
@@ -195,11 +201,12 @@ func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float6
 			for c, v := range m.V[i] {
 				z += min(math.Abs(float64(v-m.V[j][c]))*perNoise[c], 6)
 			}
+			z *= float64(edgeOfBelt(strange[i], strange[j]))
 			if z -= 0.05 * math.Abs(o); z > best {
 				best, off = z, o
 			}
 		}
-		if best < 4 {
+		if best < least {
 			continue
 		}
 		w := best

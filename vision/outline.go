@@ -13,6 +13,7 @@ type boundary struct {
 	// From and To are the ends of the boundary as seen in the photo.
 	From, To geometry.Vec2
 	Support  float64 // share of the visible length with an edge there, 0..1
+	Belt     float64 // share of the places with the near side more like the belt than the far side
 	Score    float64
 	Length   float64 // visible length, mm
 }
@@ -123,10 +124,14 @@ func (m *sceneMap) judge(a, b, c *evidence, up geometry.Vec2) (outline, bool) {
 		}
 		return math.Min(x.Support, b.Support) * math.Max(0, math.Min(1, x.Score/math.Max(b.Score, 0.2)))
 	}
+	// The belt goes on where its edges do and the near side looks more like it.
+	belt := func(e *evidence, from geometry.Vec2) float64 {
+		return math.Max(0, 2*m.along(e, from.Sub(up.Mul(20)), up.Mul(-1), beyond).Belt-1)
+	}
 	left, right := runOn(a, lc, up.Mul(-1), &o.Left), runOn(b, rc, up.Mul(-1), &o.Right)
 	cut := runOn(c, lc, across.Unit().Mul(-1), &o.Cut) + runOn(c, rc, across.Unit(), &o.Cut)
 	// Where both edges go on, the belt does: that is no cut but a clamp or a line.
-	o.Score = o.Left.Score + o.Right.Score + 1.2*o.Cut.Score - 0.3*(left+right+cut) - 1.5*math.Min(left, right)
+	o.Score = o.Left.Score + o.Right.Score + 1.2*o.Cut.Score - 0.3*(left+right+cut) - 1.5*math.Min(left*belt(a, lc), right*belt(b, rc))
 	return o, true
 }
 
@@ -144,6 +149,7 @@ type evidence struct {
 type evidenceSum struct {
 	inside, n int // places in the photo, and of those not on a card
 	support   int
+	belt      int // near side more like the belt than the far side
 	score     float64
 }
 
@@ -162,6 +168,9 @@ func (m *sceneMap) gatherEvidence(l planeLine) evidence {
 				s.n++
 				if ev > 3.2 {
 					s.support++
+				}
+				if near < foreign {
+					s.belt++
 				}
 				// an edge of this belt: a step, the near side like the belt, the far not
 				s.score += math.Min(ev, 7)/7 + 0.8*math.Min(math.Max(foreign-near, -3), 5)/5 - 0.25*math.Min(near, 6)/6
@@ -196,6 +205,7 @@ func (m *sceneMap) along(e *evidence, from, d geometry.Vec2, length float64) bou
 	out.To = from.Add(dir.Mul(out.Length))
 	if n := float64(hi.n - lo.n); n > 0 {
 		out.Support = float64(hi.support-lo.support) / n
+		out.Belt = float64(hi.belt-lo.belt) / n
 		out.Score = (hi.score - lo.score) / n
 	}
 	return out

@@ -161,6 +161,14 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 	if s := cutSeen(ends, v.WidthAtCut); line == cut && s < 0.8 {
 		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
+	if side := along(ends); side != "" {
+		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: something seems to lie along the %s edge of the belt: what was found there is uneven.", name, side),
+			Advice: "Clear that edge over its whole length and take the photo again; or set it by hand where the belt itself is seen."}
+	}
+	if beyondEdges(ends) {
+		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: name + ": both belt edges end before what was found as the cut.",
+			Advice: "Lay plain paper or cardboard under the end so that the cut stands out, and take the photo again; or set the cut by hand."}
+	}
 	if flares(ends) {
 		return report.Refuse("not_flat", "curls", name, nil)
 	}
@@ -172,6 +180,40 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 	}
 	return nil
 }
+
+// Waviness of a side edge, RMS in mm: a sound edge stays below 0.15, a worn one
+// below 0.8 on the scoreboard's scenes.
+const (
+	foreignWaves = 0.15 // more is doubted beside something strange
+	mostWaves    = 1.2  // more is no edge of a belt
+)
+
+// along names the side edge that something lies along, "" when none.
+func along(ends []seen) string {
+	for _, e := range ends {
+		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
+			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.3 && w > foreignWaves)) {
+				return [2]string{"left", "right"}[k]
+			}
+		}
+	}
+	return ""
+}
+
+// beyondEdges reports whether both side edges are lost well before the cut: what
+// lies there is something else.
+func beyondEdges(ends []seen) bool {
+	for _, e := range ends {
+		l, r := &e.end.Left, &e.end.Right
+		if !e.end.Cut.ByHand && l.Points[0].T > farFromCut && r.Points[0].T > farFromCut && l.NearCut < 0.6 && r.NearCut < 0.6 {
+			return true
+		}
+	}
+	return false
+}
+
+// farFromCut is that distance, mm: more than a worn corner.
+const farFromCut = 25.0
 
 // flares reports whether both side edges are lost or bend outwards over the
 // last stretch before the cut, as those of an end that curls towards the camera
