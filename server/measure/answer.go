@@ -184,7 +184,7 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 // Waviness of a side edge, RMS in mm: a sound edge stays below 0.15, a worn one
 // below 0.8 on the scoreboard's scenes.
 const (
-	foreignWaves = 0.15 // more is doubted beside something strange
+	foreignWaves = 0.12 // more is doubted where something strange lies beside all of it
 	mostWaves    = 1.2  // more is no edge of a belt
 )
 
@@ -192,7 +192,7 @@ const (
 func along(ends []seen) string {
 	for _, e := range ends {
 		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
-			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.3 && w > foreignWaves)) {
+			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.3 && w*t.Foreign > foreignWaves)) {
 				return [2]string{"left", "right"}[k]
 			}
 		}
