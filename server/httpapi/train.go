@@ -2,11 +2,14 @@ package httpapi
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -180,6 +183,7 @@ type asking struct {
 	Hidden        map[string]string
 	Width         string
 	Allowed       string
+	Inches        bool
 	Full          [2]int // pixels of the picture
 
 	Verdicts, Sides []choice
@@ -192,7 +196,9 @@ type asking struct {
 type settingsForm struct {
 	Errors, Belts, Lights, Cameras []choice
 	Was                            string
-	Size, Least, Most, Width       string
+	Size, Least, Most              string // mm
+	SizeText                       string
+	Widths                         []choice
 	Signed                         bool
 	SizeIs                         string
 	Seed, Next                     int64
@@ -201,13 +207,14 @@ type settingsForm struct {
 	Open                           bool // while it is being made; closed, a class does not see what it is
 }
 
-func newSettings(w *pages.Words, e training.Exercise) *settingsForm {
+func newSettings(w *pages.Words, e training.Exercise, o report.Options) *settingsForm {
 	f := &settingsForm{
 		Errors: choicesOf(w, "error", training.Codes, e.Error), Belts: choicesOf(w, "belt", training.Looks, e.Look),
 		Lights: choicesOf(w, "light", training.Lights, e.Light), Cameras: choicesOf(w, "camera", training.Cameras, e.Camera),
-		Was: e.Error, Seed: e.Seed, Next: (e.Seed + 1) % training.MostSeed, Width: fmt.Sprintf("%g", e.Width), Query: query(e).Encode(), E: e,
+		Was: e.Error, Seed: e.Seed, Next: (e.Seed + 1) % training.MostSeed, Widths: widths(o.Inches, e.Width, o), Query: query(e).Encode(), E: e,
 	}
 	if spoilt, ok := render.ErrorOf(e.Error); ok {
+		f.SizeText = report.Length(e.Size, o)
 		f.Size, f.Most, f.Signed, f.SizeIs = fmt.Sprintf("%g", e.Size), fmt.Sprintf("%g", spoilt.Most), spoilt.Signed, w.Text("train.size_"+e.Error)
 		f.Least = fmt.Sprintf("%g", spoilt.Least)
 		if spoilt.Signed {
@@ -219,15 +226,54 @@ func newSettings(w *pages.Words, e training.Exercise) *settingsForm {
 
 func sizeOf() [2]int { return [2]int{training.ScreenSize * 3 / 4, training.ScreenSize} }
 
+// forPicture adds to a picture's address what the person reads in, so that another
+// choice is another picture.
+func forPicture(v pages.View, q url.Values) string {
+	q = maps.Clone(q)
+	q.Set("lang", v.Lang)
+	if v.Inches {
+		q.Set("units", "in")
+	}
+	return q.Encode()
+}
+
+// widths are belts to choose, as each kind of trade has them; mm.
+func widths(inches bool, chosen float64, o report.Options) []choice {
+	list := []float64{450, 500, 600, 650, 800, 900, 1000, 1200, 1400}
+	if inches {
+		list = nil
+		for _, in := range []float64{18, 20, 24, 30, 36, 42, 48, 54} {
+			list = append(list, 25.4*in)
+		}
+	}
+	if !slices.Contains(list, chosen) {
+		list = append(list, chosen)
+		slices.Sort(list)
+	}
+	var out []choice
+	for _, mm := range list {
+		name := fmt.Sprintf("%g mm", mm)
+		if inches {
+			name = report.Length(mm, o)
+			if in := mm / 25.4; math.Abs(in-math.Round(in)) < 1e-6 {
+				name = fmt.Sprintf("%.0f in", in)
+			}
+		}
+		out = append(out, choice{fmt.Sprintf("%g", mm), name, mm == chosen})
+	}
+	return out
+}
+
 // show is the page with one exercise and its question.
 func (t *trainer) show(c *gin.Context) {
 	e, ok := t.asked(c)
 	if !ok {
 		return
 	}
-	w, o := t.words(c), t.view(c).Options()
+	v := t.view(c)
+	w, o := pages.In(v.Lang), v.Options()
 	q := query(e)
-	form := newSettings(w, e)
+	form := newSettings(w, e, o)
 	form.Open = c.Query("was") != ""
 	hidden := map[string]string{}
 	for k := range q {
@@ -235,7 +281,7 @@ func (t *trainer) show(c *gin.Context) {
 	}
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.show"), Scripts: []string{"train.js"}, Data: asking{
 		Photo: "/train/photo.jpg?" + q.Encode(), Action: "/train/answer", Hidden: hidden, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
-		Width: report.Place(e.Width, o), Allowed: report.Length(training.Allowed(e.Width), o), Settings: form,
+		Width: report.Marks(e.Width, o), Allowed: report.Length(training.Allowed(e.Width), o), Inches: o.Inches, Settings: form,
 	}})
 }
 
@@ -256,7 +302,7 @@ func (t *trainer) photo(c *gin.Context) {
 func said(get func(string) string) (training.Answer, error) {
 	a := training.Answer{Verdict: get("verdict"), Long: get("long")}
 	number := func(name string) (*float64, error) {
-		v := strings.ReplaceAll(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(get(name)), "mm")), ",", ".")
+		v := strings.ReplaceAll(strings.TrimSpace(get(name)), ",", ".")
 		if v == "" {
 			return nil, nil
 		}
@@ -266,9 +312,15 @@ func said(get func(string) string) (training.Answer, error) {
 		}
 		return &n, nil
 	}
-	var err error
-	if a.Amount, err = number("amount"); err != nil {
-		return a, err
+	if text := strings.TrimSpace(get("amount")); text != "" {
+		if _, err := report.ReadNumber(text); err == nil {
+			text += " " + cmp.Or(get("amount_unit"), "mm")
+		}
+		mm, err := report.ReadLength(text)
+		if err != nil {
+			return a, geometry.Wrong("amount", "%v", err)
+		}
+		a.Amount = &mm
 	}
 	if get("cut") != "" {
 		x, err := number("tap_x")
@@ -318,16 +370,17 @@ type markRow struct {
 }
 
 // tell puts an answer and what is right beside each other.
-func (t *trainer) tell(o report.Options, e training.Exercise, a *training.Answer, pictures url.Values) (told, error) {
-	w, length := pages.In(o.Lang), func(mm float64) string { return report.Length(mm, o) }
+func (t *trainer) tell(v pages.View, e training.Exercise, a *training.Answer, pictures url.Values) (told, error) {
 	s, err := solved(e)
 	if err != nil {
 		return told{}, err
 	}
+	w, o := pages.In(v.Lang), v.Options()
 	q := query(e).Encode()
+	shown := forPicture(v, query(e))
 	d := told{E: e, Error: w.Text("train.error_" + e.Error), Right: w.Text("train.verdict_" + s.Verdict),
 		See: w.Text("train.see_" + e.Error), So: w.Text("train.so_" + e.Error), Avoid: w.Or("train.avoid_"+e.Error, ""), Most: training.MostPoints, Query: q,
-		Truth: "/train/truth.jpg?" + pictures.Encode(), Measured: "/train/measured?" + q, Full: sizeOf()}
+		Truth: "/train/truth.jpg?" + forPicture(v, pictures), Measured: "/train/measured?" + q, Full: sizeOf()}
 	for _, r := range s.Reasons {
 		d.Reasons = append(d.Reasons, w.Text("train.reason_"+r))
 	}
@@ -336,19 +389,19 @@ func (t *trainer) tell(o report.Options, e training.Exercise, a *training.Answer
 		d.Facts = append(d.Facts, report.Row{Label: w.Text("train." + key), Text: text})
 	}
 	row("fact_offset", report.Signed(s.Offset, o)+", "+long)
-	row("fact_straight", length(s.Straight))
+	row("fact_straight", report.Length(s.Straight, o))
 	if s.Bevel > 0.05 {
-		row("fact_bevel", length(s.Bevel))
+		row("fact_bevel", report.Length(s.Bevel, o))
 	}
 	if s.Mark != 0 {
-		row("fact_mark", length(s.Mark))
+		row("fact_mark", report.Length(s.Mark, o))
 	}
-	row("fact_allowed", length(s.Allowed))
+	row("fact_allowed", report.Length(s.Allowed, o))
 	if s.Verdict == training.Recut {
 		row("fact_cut", w.Text("train.left")+" "+report.Marks(s.Left, o)+", "+w.Text("train.right")+" "+report.Marks(s.Right, o))
 	}
 	if s.Verdict != training.Cannot {
-		d.Joint, d.Cut = "/train/joint.svg?"+q, "/train/cut.svg?"+q
+		d.Joint, d.Cut = "/train/joint.svg?"+shown, "/train/cut.svg?"+shown
 		d.Scale = pages.NewScale(s.Offset, 0, s.Allowed, o.Inches)
 	}
 	if a == nil {
@@ -359,7 +412,7 @@ func (t *trainer) tell(o report.Options, e training.Exercise, a *training.Answer
 	none := w.Text("train.nothing")
 	amount, cut, side := none, none, none
 	if a.Amount != nil {
-		amount = length(*a.Amount)
+		amount = report.Length(*a.Amount, o)
 	}
 	if a.Long != "" {
 		side = w.Text("train.long_" + a.Long)
@@ -377,7 +430,7 @@ func (t *trainer) tell(o report.Options, e training.Exercise, a *training.Answer
 	d.Rows = []markRow{
 		{w.Text("train.row_verdict"), w.Text("train.verdict_" + a.Verdict), w.Text("train.verdict_" + s.Verdict), d.Marks.Verdict, training.VerdictPoints},
 		{w.Text("train.row_long"), side, long, d.Marks.Long, training.LongPoints},
-		{w.Text("train.row_amount"), amount, length(math.Abs(s.Offset)), d.Marks.Amount, training.AmountPoints},
+		{w.Text("train.row_amount"), amount, report.Length(math.Abs(s.Offset), o), d.Marks.Amount, training.AmountPoints},
 		{w.Text("train.row_cut"), cut, rightCut, d.Marks.Cut, training.CutPoints},
 	}
 	return d, nil
@@ -409,7 +462,7 @@ func (t *trainer) answer(c *gin.Context) {
 		}
 		a = &got
 	}
-	d, err := t.tell(t.view(c).Options(), e, a, taps(query(e), a))
+	d, err := t.tell(t.view(c), e, a, taps(query(e), a))
 	if err != nil {
 		t.fail(c, err)
 		return
@@ -436,7 +489,7 @@ func (t *trainer) truth(c *gin.Context) {
 			return
 		}
 	}
-	b, err := t.draw.truth(c.Request.Context(), e, a.Tap)
+	b, err := t.draw.truth(c.Request.Context(), e, a.Tap, t.view(c).Options())
 	if err != nil {
 		t.fail(c, err)
 		return
@@ -459,24 +512,24 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 	if err != nil {
 		return nil, err
 	}
-	m, err := t.draw.measure(c.Request.Context(), e)
+	v := t.view(c)
+	w, o := pages.In(v.Lang), v.Options()
+	m, err := t.draw.measure(c.Request.Context(), e, o)
 	if err != nil {
 		return nil, err
 	}
-	o := t.view(c).Options()
-	w, length := pages.In(o.Lang), func(mm float64) string { return report.Length(mm, o) }
 	if m.m == nil { // refused
 		return &gotten{Kind: "refused", Refusal: t.problemData(c, problemOf(m.refused)), Says: w.Text("train.says_refused")}, nil
 	}
 	g := &gotten{Kind: string(m.m.Verdict)}
 	if len(m.overlay) > 0 {
-		g.Overlay = "/train/measured.jpg?" + query(e).Encode()
+		g.Overlay = "/train/measured.jpg?" + forPicture(v, query(e))
 	}
 	if q := m.m.Squareness; q != nil {
 		g.Scale = pages.NewScale(q.OffsetMM, q.OffsetU95MM, q.ToleranceMM, o.Inches)
 		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_offset"), Text: pages.SignedU(q.OffsetMM, q.OffsetU95MM, o.Inches)})
 		off := math.Abs(q.OffsetMM - s.Offset)
-		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_from_truth"), Text: length(off)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_from_truth"), Text: report.Length(off, o)})
 		g.Says = w.Text("train.says_inside")
 		if off > q.OffsetU95MM {
 			g.Says = w.Text("train.says_outside")
@@ -489,10 +542,10 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 		}
 	}
 	if m.m.Cut != nil {
-		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_straight"), Text: length(m.m.Cut.StraightnessMM)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_straight"), Text: report.Length(m.m.Cut.StraightnessMM, o)})
 	}
 	for _, f := range m.m.Findings {
-		g.Facts = append(g.Facts, report.Row{Label: w.Or("finding."+f.Code, f.Message), Text: length(f.SizeMM) + " ± " + report.Expanded(f.U95MM, o)})
+		g.Facts = append(g.Facts, report.Row{Label: w.Or("finding."+f.Code, f.Message), Text: report.Length(f.SizeMM, o) + " ± " + report.Expanded(f.U95MM, o)})
 	}
 	return g, nil
 }
@@ -517,7 +570,7 @@ func (t *trainer) measuredPhoto(c *gin.Context) {
 	if !ok {
 		return
 	}
-	m, err := t.draw.measure(c.Request.Context(), e)
+	m, err := t.draw.measure(c.Request.Context(), e, t.view(c).Options())
 	if err == nil && len(m.overlay) == 0 {
 		err = problemNotFound
 	}

@@ -59,7 +59,7 @@ func TestTrainerInTheBrowser(t *testing.T) {
 	b.open("/train/show?error=skew&was=skew")
 	b.until("the scripts", `document.readyState === "complete"`)
 	b.script(`(() => { const s = document.querySelector("[data-settings] [name=size]"); s.value = "-12"; s.dispatchEvent(new Event("input")) })()`, nil)
-	b.until("the slider's figure", `document.querySelector("output").textContent === "-12"`)
+	b.until("the slider's figure", `document.querySelector("output").textContent === "-12.0 mm"`)
 	b.accessible("exercise")
 	b.script(`(() => { const e = document.querySelector("select[name=error]"); e.value = "bow"; e.dispatchEvent(new Event("change")) })()`, nil)
 	b.until("the other error's slider", `location.search.includes("error=bow") && document.querySelector("[data-settings] [name=size]")?.value === "6"`)

@@ -58,7 +58,8 @@ func abs(v float64) float64 { return max(v, -v) }
 // cutsPage shows a person's real cuts over time.
 func (t *trainer) cutsPage(c *gin.Context) {
 	person := c.Query("person")
-	w, o := t.words(c), t.view(c).Options()
+	v := t.view(c)
+	w, o := pages.In(v.Lang), v.Options()
 	type row struct {
 		Number                                         int
 		When, Joint, Step, Offset, Bow, Rough, Verdict string
@@ -80,19 +81,20 @@ func (t *trainer) cutsPage(c *gin.Context) {
 				report.Length(cut.Bow, o), report.Length(cut.Roughness, o), cut.Verdict, cut.MeasurementURL})
 		}
 		if len(cuts) > 0 {
-			d.Plot = "/train/cuts.svg?" + url.Values{"person": {person}}.Encode()
+			d.Plot = "/train/cuts.svg?" + forPicture(v, url.Values{"person": {person}})
 		}
 	}
 	t.render(c, http.StatusOK, "train_cuts.html", pages.Page{Title: w.Text("train.cuts"), Data: d})
 }
 
 func (t *trainer) cutsPlot(c *gin.Context) {
-	w := t.words(c)
+	v := t.view(c)
+	w := pages.In(v.Lang)
 	cuts, err := t.cuts(c).Cuts(c.Request.Context(), c.Query("person"))
 	var b []byte
 	if err == nil {
 		b, err = training.PlotCuts(cuts, training.CutTitles{Offset: w.Text("train.plot_offset"), Bow: w.Text("train.plot_bow"),
-			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number"), Inches: t.view(c).Inches})
+			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number"), Inches: v.Inches})
 	}
 	if errors.Is(err, training.ErrNoCuts) {
 		err = problemNotFound

@@ -14,6 +14,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/measure"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/training"
 	"beltend/server/worker"
@@ -151,7 +152,7 @@ func solved(e training.Exercise) (training.Solution, error) {
 }
 
 // truth draws the truth into the photo, with the line that a person chose.
-func (d *drawer) truth(ctx context.Context, e training.Exercise, tap *geometry.Vec2) ([]byte, error) {
+func (d *drawer) truth(ctx context.Context, e training.Exercise, tap *geometry.Vec2, o report.Options) ([]byte, error) {
 	photo, err := d.photo(ctx, e)
 	if err != nil {
 		return nil, err
@@ -164,9 +165,8 @@ func (d *drawer) truth(ctx context.Context, e training.Exercise, tap *geometry.V
 	if err != nil {
 		return nil, fmt.Errorf("read a drawn photo: %w", err)
 	}
-	back := func(mm float64) string { return fmt.Sprintf("%.0f mm", math.Max(0, mm)) }
 	var b bytes.Buffer
-	if err := jpeg.Encode(&b, overlay.Photo(img, w.Overlay(back(w.Left), back(w.Right), tap)), &jpeg.Options{Quality: 88}); err != nil {
+	if err := jpeg.Encode(&b, overlay.Photo(img, w.Overlay(report.Marks(w.Left, o), report.Marks(w.Right, o), tap)), &jpeg.Options{Quality: 88}); err != nil {
 		return nil, fmt.Errorf("write an overlay: %w", err)
 	}
 	return b.Bytes(), nil
@@ -180,8 +180,8 @@ type measured struct {
 }
 
 // measure runs the whole chain on the photo, as on any other.
-func (d *drawer) measure(ctx context.Context, e training.Exercise) (*measured, error) {
-	key := e.Key()
+func (d *drawer) measure(ctx context.Context, e training.Exercise, o report.Options) (*measured, error) {
+	key := fmt.Sprint(e.Key(), o)
 	d.mu.Lock()
 	got := d.measured.of[key]
 	d.mu.Unlock()
@@ -192,7 +192,7 @@ func (d *drawer) measure(ctx context.Context, e training.Exercise) (*measured, e
 	if err != nil {
 		return nil, err
 	}
-	job := worker.Job{Photos: []measure.Input{{Name: "exercise.jpg", Data: photo}}, Settings: result.Settings{ToleranceMM: training.Allowed(e.Width)}}
+	job := worker.Job{Photos: []measure.Input{{Name: "exercise.jpg", Data: photo}}, Settings: result.Settings{ToleranceMM: training.Allowed(e.Width)}, Inches: o.Inches, Lang: o.Lang}
 	if e.Error == "small_card" {
 		job.Settings.Board = render.SmallBoard(e.Size)
 	}

@@ -29,7 +29,8 @@ type scoreLine struct {
 
 // start is the trainer's first page.
 func (t *trainer) start(c *gin.Context) {
-	w := t.words(c)
+	v := t.view(c)
+	w, o := pages.In(v.Lang), v.Options()
 	rounds, err := t.rounds(c, roundsShown)
 	var sites []archive.Site
 	if err == nil {
@@ -50,7 +51,11 @@ func (t *trainer) start(c *gin.Context) {
 		Sites  []archive.Site
 		Errors []choice
 		Most   int
-	}{t.view(c).Person, c.Query("seed"), lines, sites, choicesOf(w, "error", training.Codes, ""), training.MostQuestions}})
+		Points []string // how an answer is judged
+	}{v.Person, c.Query("seed"), lines, sites, choicesOf(w, "error", training.Codes, ""), training.MostQuestions, []string{
+		w.Text("train.points_verdict"), w.Text("train.points_long"), w.Text("train.points_amount", report.Length(training.AmountNear, o), report.Length(training.AmountFair, o)),
+		w.Text("train.points_cut", report.Marks(training.CutNear, o), report.Marks(training.CutFair, o)),
+	}}})
 }
 
 func lineOf(w *pages.Words, r *training.Round) scoreLine {
@@ -202,11 +207,12 @@ func (t *trainer) question(c *gin.Context) {
 		c.Redirect(http.StatusSeeOther, fmt.Sprintf("%s/%d", here, next))
 		return
 	}
-	w := t.words(c)
+	v := t.view(c)
+	w, o := pages.In(v.Lang), v.Options()
 	points, _ := r.Points()
 	t.render(c, http.StatusOK, "train_question.html", pages.Page{Title: w.Text("train.question_of", n, r.Questions), Scripts: []string{"train.js"}, Data: asking{
 		Photo: fmt.Sprintf("%s/%d/photo.jpg", here, n), Action: fmt.Sprintf("%s/%d", here, n), Post: true, Full: sizeOf(), Verdicts: verdicts(w), Sides: sides(w),
-		Width: report.Place(e.Width, t.view(c).Options()), Allowed: report.Length(training.Allowed(e.Width), t.view(c).Options()), Number: n, Of: r.Questions, Points: points,
+		Width: report.Marks(e.Width, o), Allowed: report.Length(training.Allowed(e.Width), o), Inches: o.Inches, Number: n, Of: r.Questions, Points: points,
 	}})
 }
 
@@ -258,7 +264,7 @@ func (t *trainer) questionAnswer(c *gin.Context) {
 		return
 	}
 	got := r.Answers[n-1]
-	d, err := t.tell(t.view(c).Options(), e, &got.Answer, taps(query(e), &got.Answer))
+	d, err := t.tell(t.view(c), e, &got.Answer, taps(query(e), &got.Answer))
 	if err != nil {
 		t.fail(c, err)
 		return

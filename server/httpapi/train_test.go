@@ -506,7 +506,7 @@ func TestCutsComeFromTheArchive(t *testing.T) {
 func TestTrainerShowsRealCuts(t *testing.T) {
 	s := trainServer(t, &chainDouble{})
 	body := s.want(200, "/train/cuts?person=Ines", nil)
-	for _, part := range []string{"/train/cuts.svg?person=Ines", `href="/m/1"`, `href="/m/2"`} {
+	for _, part := range []string{"/train/cuts.svg?lang=en&amp;person=Ines", `href="/m/1"`, `href="/m/2"`} {
 		if !strings.Contains(body, part) {
 			t.Errorf("no %s", part)
 		}
@@ -519,4 +519,32 @@ func TestTrainerShowsRealCuts(t *testing.T) {
 	}
 	s.want(404, "/train/cuts.svg?person=Ole", nil)
 	s.want(500, "/train/cuts?person=fault", nil)
+}
+
+// Whoever works in inches reads and types them: 8 mm are 0.315 in, and an answer of
+// 5/16 in (7.94 mm) is right.
+func TestTrainerInInches(t *testing.T) {
+	s := trainServer(t, &chainDouble{})
+	in := func(path string) string { return s.want(200, path+"&units=in", nil) }
+	body := in("/train/show?error=skew&size=8&width=914.4")
+	for _, part := range []string{"36 in", "0.315", `name="amount_unit" value="in"`, "0.072"} { // 36 in of 0.2 %: 1.83 mm
+		if !strings.Contains(body, part) {
+			t.Errorf("the question does not say %s", part)
+		}
+	}
+	for _, amount := range []string{"0.31", "5/16 in", "8 mm", "7,9mm"} {
+		body = in("/train/answer?error=skew&size=8&width=914.4&verdict=recut&long=left&amount_unit=in&amount=" + url.QueryEscape(amount))
+		if !strings.Contains(body, "0.315") || strings.Count(body, "<b>2</b> / 2") != 2 || strings.Contains(body, "\u00a0mm") {
+			t.Errorf("%s is not taken as 8 mm, or mm are left", amount)
+		}
+	}
+	s.want(400, "/train/answer?error=skew&verdict=recut&amount=about", nil)
+	for _, picture := range []string{"cut.svg", "joint.svg"} {
+		if svg := in("/train/" + picture + "?error=skew&size=8"); strings.Contains(svg, " mm<") || !strings.Contains(svg, " in") {
+			t.Errorf("%s is in mm", picture)
+		}
+	}
+	if svg := s.want(200, "/train/cuts.svg?person=Ines&units=in", nil); !strings.Contains(svg, ">in<") {
+		t.Error("the cuts are in mm")
+	}
 }

@@ -82,7 +82,7 @@ func (e Exercise) Check() error {
 
 // Key is the exercise as one word; the same exercise has the same key.
 func (e Exercise) Key() string {
-	return fmt.Sprintf("%s_%.2f_%.0f_%s_%s_%s_%d", e.Error, e.Size, e.Width, e.Look, e.Light, e.Camera, e.Seed)
+	return fmt.Sprintf("%s_%.2f_%.1f_%s_%s_%s_%d", e.Error, e.Size, e.Width, e.Look, e.Light, e.Camera, e.Seed)
 }
 
 // Sides of the pictures, px: what a screen shows, and what a phone takes.

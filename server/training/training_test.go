@@ -396,7 +396,7 @@ func TestScoresAsTable(t *testing.T) {
 }
 
 func TestCutsAreDrawn(t *testing.T) {
-	titles := CutTitles{"Offset", "Bow", "Roughness", "tolerance", "cut", false}
+	titles := CutTitles{Offset: "Offset", Bow: "Bow", Roughness: "Roughness", Tolerance: "tolerance", Number: "cut"}
 	if _, err := PlotCuts(nil, titles); !errors.Is(err, ErrNoCuts) {
 		t.Error(err)
 	}

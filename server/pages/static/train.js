@@ -38,7 +38,10 @@ if (tap && form) {
 const settings = document.querySelector("[data-settings]");
 if (settings) {
   const size = settings.elements.size, out = settings.querySelector("output");
-  if (size) size.addEventListener("input", () => { out.textContent = new Intl.NumberFormat(document.documentElement.lang).format(size.value); });
+  if (size) size.addEventListener("input", () => { 
+    const figure = (v, digits) => new Intl.NumberFormat(document.documentElement.lang, { minimumFractionDigits: digits, maximumFractionDigits: digits }).format(v);
+    out.textContent = "inches" in out.dataset ? `${figure(size.value / 25.4, 3)} in` : `${figure(size.value, 1)} mm`;
+  });
   // another error has another slider
   settings.elements.error.addEventListener("change", () => settings.requestSubmit());
 }
