@@ -26,6 +26,7 @@ import (
 	"beltend/server/plan"
 	"beltend/server/report"
 	"beltend/server/worker"
+	"beltend/vision/render"
 )
 
 // inProcess measures here instead of in processes of its own.
@@ -449,15 +450,34 @@ func TestScreenshots(t *testing.T) {
 		b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
 		answers[end] = b.path()
 	}
+	refused := render.MustRefuse(9)
+	shown, err := refused.JPEG()
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "card-on-a-block.jpg")
+	if err := os.WriteFile(file, shown, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.open(joint + "/end/leading/recut")
+	b.do(chromedp.SetUploadFiles("#files", []string{file}, chromedp.ByQuery))
+	b.until("refused", `!document.querySelector("#refused").hidden`)
 	tape := fmt.Sprintf(`fetch("/tape", {method: "POST", body: new URLSearchParams({%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"})}).then(r => r.text()).then(t => { document.documentElement.innerHTML = t; })`, plan.Diagonals)
 	lacing := `document.querySelector("form").querySelectorAll("input").forEach(i => { i.value = {"lead-width": "1000", "trail-width": "998", thickness: "5", pulley: "200"}[i.name] ?? ""; }); setTimeout(() => document.querySelector("main form button").click(), 50)`
+	press := func(selector string) string { // as soon as it is there
+		return fmt.Sprintf(`(async () => { while (!document.querySelector(%q)) await new Promise(r => setTimeout(r, 50)); document.querySelector(%q).click(); })()`, selector, selector)
+	}
 	for _, p := range []struct{ name, path, script string }{
 		{"start", "/", ""}, {"joint-new", "/joints/new", ""}, {"joint", joint, ""}, {"photo-first", joint + "/end/leading/drawn_line", ""},
 		{"photo", joint + "/end/leading/cut", ""}, {"answer", answers[archive.Leading], ""},
-		{"answer-hand", answers[archive.Leading], `document.querySelector(".tools button[aria-expanded]").click()`},
-		{"answer-rule", answers[archive.Leading], `document.querySelector(".above .tools button").click(); new Promise(r => setTimeout(r, 1500))`},
+		{"answer-hand", answers[archive.Leading], press(".tools button[aria-expanded]")},
+		{"answer-rule", answers[archive.Leading], press(".above .tools button") + `.then(() => new Promise(r => setTimeout(r, 1500)))`},
 		{"pair", joint + "/pair", ""}, {"lacing", "/lacing", lacing}, {"tape", "/tape", tape}, {"components", "/components", ""}, {"problem", "/nothing", ""},
 		{"answer-german-dark", answers[archive.Leading] + "?lang=de&theme=dark", ""}, {"photo-german-dark", joint + "/end/trailing/cut", ""}, {"start-outdoors", "/?theme=contrast&lang=en", ""},
+		{"joint-change", joint + "/change?theme=auto", ""}, {"photo-refused", joint + "/end/leading/recut", `new Promise(r => setTimeout(r, 1500))`}, {"offline", "/offline", ""},
+		{"train", "/train", ""}, {"train-question", "/train/show?error=bow&was=bow", `new Promise(r => setTimeout(r, 1500))`},
+		{"train-answer", "/train/answer?error=skew&size=8&verdict=recut&long=left&amount=7&cut=on&tap_x=0.5&tap_up=0.4", `new Promise(r => setTimeout(r, 4000))`},
+		{"train-cuts", "/train/cuts?person=Ada+Finch", ""},
 	} {
 		for _, size := range [][2]int64{{360, 740}, {820, 1180}, {1440, 900}} {
 			b.size(size[0], size[1])

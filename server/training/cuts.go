@@ -11,6 +11,7 @@ import (
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
@@ -53,7 +54,7 @@ func PlotCuts(cuts []Cut, t CutTitles) ([]byte, error) {
 	if len(cuts) == 0 {
 		return nil, ErrNoCuts
 	}
-	const w, h = 18 * vg.Centimeter, 19 * vg.Centimeter
+	const w, h = 12 * vg.Centimeter, 20 * vg.Centimeter // to be read on a phone
 	c := vgsvg.New(w, h)
 	all := draw.New(c)
 	panels := []struct {
@@ -92,6 +93,10 @@ func cutPanel(cuts []Cut, title string, t CutTitles, value func(Cut) (v, u float
 		p.Y.Label.Text, unit = "in", 25.4
 	}
 	p.Title.TextStyle.Color = inkColour
+	for _, style := range []*text.Style{&p.Title.TextStyle, &p.Y.Label.TextStyle, &p.X.Label.TextStyle, &p.X.Tick.Label, &p.Y.Tick.Label, &p.Legend.TextStyle} {
+		style.Font.Variant, style.Font.Size = "Sans", 12
+	}
+	p.Title.TextStyle.Font.Size = 13
 	pts := make(plotter.XYs, len(cuts))
 	bars := make(plotter.YErrors, len(cuts))
 	most := 0.5 / unit

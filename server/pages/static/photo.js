@@ -81,10 +81,7 @@ if (able && camera) {
     });
   }
 
-  async function go() {
-    refusedBox.hidden = true;
-    await show();
-    if (!navigator.onLine) return;
+  async function sendNow() {
     try {
       await send({
         change: show,
@@ -97,8 +94,16 @@ if (able && camera) {
       clearTimeout(go.later);
       go.later = setTimeout(go, 8000);
     }
+  }
+
+  async function go() {
+    refusedBox.hidden = true;
+    await show();
+    if (navigator.onLine) await sendNow();
     bar.hidden = true;
     await show();
+    const refused = (await list(where)).find((i) => i.state === 'refused' && i.problem);
+    if (refused && refusedBox.hidden) refuse(refused.problem); // before this page was opened
   }
 
   async function take(input) {
