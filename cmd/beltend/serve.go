@@ -97,9 +97,9 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return err
 	}
 	defer pool.Close()
-	// A job reads its photos and waits for a worker that draws pictures, besides measuring.
+	// Besides measuring, a job reads its photos and waits for a worker that draws pictures.
 	troubles := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	waiting, err := queue.Open(ctx, queue.Config{At: at, Timeout: 2*c.Deadline + time.Minute, Attempts: tries, Log: troubles})
+	waiting, err := queue.Open(ctx, queue.Config{At: at, Timeout: c.Deadline + time.Minute, Attempts: tries, Log: troubles})
 	if err != nil {
 		return fmt.Errorf("open the queue: %w", err)
 	}

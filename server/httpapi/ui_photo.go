@@ -518,6 +518,8 @@ func readJSON(c *gin.Context, to any) error {
 	return nil
 }
 
+const streamPause = 15 * time.Second // the longest without an event
+
 // stream runs a measurement and tells what happens as server-sent events.
 func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progress) (store.Record, error)) {
 	type step struct {
@@ -548,11 +550,16 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 		fmt.Fprintf(c.Writer, "event: %s\ndata: %s\n\n", event, b)
 		c.Writer.Flush()
 	}
-	send("step", step{"start", 0})
+	last := step{"start", 0}
+	send("step", last)
+	still := time.NewTicker(streamPause)
+	defer still.Stop()
 	for {
 		select {
-		case one := <-steps:
-			send("step", one)
+		case last = <-steps:
+			send("step", last)
+		case <-still.C: // or somebody between would take the connection for dead
+			send("step", last)
 		case <-c.Request.Context().Done():
 			return
 		case e := <-ended:

@@ -38,6 +38,7 @@ type Config struct {
 
 const (
 	longestWait = 2 * time.Minute
+	queueTime   = 5 * time.Second // for the queue to say how long it is
 	lookAgain   = time.Second     // at an order that another process may be making
 	firstGuess  = 3 * time.Second // of the time one measurement takes
 )
@@ -46,8 +47,10 @@ const (
 type Desk struct {
 	Config
 
+	places   sync.Mutex // held while the queue is asked how many there are
+	reserved int        // places taken and not put into the queue yet
+
 	mu       sync.Mutex
-	reserved int // places taken and not put into the queue yet
 	making   map[string]bool
 	waiting  map[string][]*waiter // by order
 	took     time.Duration        // of a measurement lately
@@ -79,9 +82,14 @@ func New(c Config) *Desk {
 // Reserve takes a place in the queue before photos are read, so that nobody sends
 // photos in vain; *worker.Busy where there is none. release may be called twice.
 func (d *Desk) Reserve(ctx context.Context) (release func(), err error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	n, err := d.Queue.Length(ctx)
+	d.places.Lock()
+	defer d.places.Unlock()
+	asking, cancel := context.WithTimeout(ctx, queueTime)
+	defer cancel()
+	n, err := d.Queue.Length(asking)
+	if errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
+		err = &archive.Error{Kind: archive.Unavailable, Message: "The queue does not answer. Try again in a moment", Cause: err}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -90,9 +98,9 @@ func (d *Desk) Reserve(ctx context.Context) (release func(), err error) {
 	}
 	d.reserved++
 	return sync.OnceFunc(func() {
-		d.mu.Lock()
+		d.places.Lock()
 		d.reserved--
-		d.mu.Unlock()
+		d.places.Unlock()
 	}), nil
 }
 
@@ -104,6 +112,8 @@ func (d *Desk) Ready(ctx context.Context) error {
 
 // until is about how long so many measurements take here.
 func (d *Desk) until(n int) time.Duration {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	return max(time.Second, d.took*time.Duration(n)/time.Duration(max(1, d.Workers)))
 }
 
@@ -230,8 +240,6 @@ func (d *Desk) await(ctx context.Context, id string, ticket int64, w *waiter, pr
 			if err != nil {
 				return err
 			}
-			d.mu.Lock()
-			defer d.mu.Unlock()
 			return &Late{RetryAfter: d.until(n)}
 		case <-ctx.Done():
 			return ctx.Err()
