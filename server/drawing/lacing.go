@@ -287,7 +287,7 @@ func legend(s *sheet, p *lacing.Plan, o report.Options) {
 		report.Length(f.Pitch, o), report.Length(f.Wire, o), report.Length(p.Mesh, o), report.Place(p.Lead.Span, o), report.Place(p.Trail.Span, o), pin)
 	second := s.Text("drawing.strips", f.HooksPerStrip, p.Strips, p.LeftOver)
 	if p.Width.Wider != "" {
-		second += s.Text("drawing.stands_out", s.Text("drawing.end_"+p.Width.Wider), report.Length(p.Width.PerSide, o))
+		second += s.Text("drawing.stands_out", s.Text("end."+p.Width.Wider), report.Length(p.Width.PerSide, o))
 	}
 	if p.BiasDeg != 0 {
 		second += s.Text("drawing.bias", s.Decimal(fmt.Sprintf("%+.4g", p.BiasDeg)), report.Place(p.Lead.Cut, o), report.Place(p.Trail.Cut, o))

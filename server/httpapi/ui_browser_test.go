@@ -15,15 +15,12 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/network"
-	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
-	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pictures"
-	"beltend/server/plan"
 	"beltend/server/report"
 	"beltend/server/worker"
 	"beltend/vision/render"
@@ -94,7 +91,11 @@ func openBrowserOn(t *testing.T, m Measurer, between func(http.Handler) http.Han
 	t.Cleanup(stop)
 	ctx, closeTab := chromedp.NewContext(allocated, chromedp.WithErrorf(func(string, ...any) {})) // it does not know every event of a newer browser
 	t.Cleanup(closeTab)
-	ctx, cancel := context.WithTimeout(ctx, 3*time.Minute)
+	limit := 10 * time.Minute
+	if os.Getenv("BELTEND_SCREENSHOTS") != "" {
+		limit = 30 * time.Minute
+	}
+	ctx, cancel := context.WithTimeout(ctx, limit)
 	t.Cleanup(cancel)
 	b := &browser{t: t, ctx: ctx, url: server.URL, server: server, cfg: cfg}
 	chromedp.ListenTarget(ctx, func(e any) {
@@ -429,81 +430,5 @@ func TestFirstPageIsSmall(t *testing.T) {
 	}
 	if strings.Contains(string(body), "//") && strings.Contains(string(body), "http") {
 		t.Errorf("the page names another address")
-	}
-}
-
-// make screenshots: every page at three sizes, to be looked at.
-func TestScreenshots(t *testing.T) {
-	to := os.Getenv("BELTEND_SCREENSHOTS")
-	if to == "" {
-		t.Skip("BELTEND_SCREENSHOTS names no folder")
-	}
-	if err := os.MkdirAll(to, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	b := openBrowser(t)
-	joint := b.beginJoint("J-17")
-	answers := map[string]string{}
-	for _, end := range []string{archive.Leading, archive.Trailing} {
-		b.open(joint + "/end/" + end + "/cut")
-		b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
-		b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
-		answers[end] = b.path()
-	}
-	refused := render.MustRefuse(9)
-	shown, err := refused.JPEG()
-	if err != nil {
-		t.Fatal(err)
-	}
-	file := filepath.Join(t.TempDir(), "card-on-a-block.jpg")
-	if err := os.WriteFile(file, shown, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	b.open(joint + "/end/leading/recut")
-	b.do(chromedp.SetUploadFiles("#files", []string{file}, chromedp.ByQuery))
-	b.until("refused", `!document.querySelector("#refused").hidden`)
-	tape := fmt.Sprintf(`fetch("/tape", {method: "POST", body: new URLSearchParams({%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"})}).then(r => r.text()).then(t => { document.documentElement.innerHTML = t; })`, plan.Diagonals)
-	lacing := `document.querySelector("form").querySelectorAll("input").forEach(i => { i.value = {"lead-width": "1000", "trail-width": "998", thickness: "5", pulley: "200"}[i.name] ?? ""; }); setTimeout(() => document.querySelector("main form button").click(), 50)`
-	press := func(selector string) string { // as soon as it is there
-		return fmt.Sprintf(`(async () => { while (!document.querySelector(%q)) await new Promise(r => setTimeout(r, 50)); document.querySelector(%q).click(); })()`, selector, selector)
-	}
-	for _, p := range []struct{ name, path, script string }{
-		{"start", "/", ""}, {"joint-new", "/joints/new", ""}, {"joint", joint, ""}, {"photo-first", joint + "/end/leading/drawn_line", ""},
-		{"photo", joint + "/end/leading/cut", ""}, {"answer", answers[archive.Leading], ""},
-		{"answer-hand", answers[archive.Leading], press(".tools button[aria-expanded]")},
-		{"answer-rule", answers[archive.Leading], press(".above .tools button") + `.then(() => new Promise(r => setTimeout(r, 1500)))`},
-		{"pair", joint + "/pair", ""}, {"lacing", "/lacing", lacing}, {"tape", "/tape", tape}, {"components", "/components", ""}, {"problem", "/nothing", ""},
-		{"answer-german-dark", answers[archive.Leading] + "?lang=de&theme=dark", ""}, {"photo-german-dark", joint + "/end/trailing/cut", ""}, {"start-outdoors", "/?theme=contrast&lang=en", ""},
-		{"joint-change", joint + "/change?theme=auto", ""}, {"photo-refused", joint + "/end/leading/recut", `new Promise(r => setTimeout(r, 1500))`}, {"offline", "/offline", ""},
-		{"train", "/train", ""}, {"train-question", "/train/show?error=bow&was=bow", `new Promise(r => setTimeout(r, 1500))`},
-		{"train-answer", "/train/answer?error=skew&size=8&verdict=recut&long=left&amount=7&cut=on&tap_x=0.5&tap_up=0.4", `new Promise(r => setTimeout(r, 4000))`},
-		{"train-cuts", "/train/cuts?person=Ada+Finch", ""},
-	} {
-		for _, size := range [][2]int64{{360, 740}, {820, 1180}, {1440, 900}} {
-			b.size(size[0], size[1])
-			b.open(p.path)
-			if p.script != "" {
-				b.script(p.script, nil)
-			}
-			b.shoot(to, p.name, size)
-		}
-	}
-}
-
-// shoot keeps a picture of the whole page.
-func (b *browser) shoot(to, name string, size [2]int64) {
-	b.t.Helper()
-	var shot []byte
-	b.do(chromedp.Sleep(700*time.Millisecond), chromedp.ActionFunc(func(ctx context.Context) (err error) {
-		_, _, _, _, _, content, err := page.GetLayoutMetrics().Do(ctx)
-		if err != nil {
-			return err
-		}
-		shot, err = page.CaptureScreenshot().WithCaptureBeyondViewport(true).WithFormat(page.CaptureScreenshotFormatPng).
-			WithClip(&page.Viewport{Width: float64(size[0]), Height: min(content.Height, 6000), Scale: 1}).Do(ctx)
-		return err
-	}))
-	if err := os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", name, size[0], size[1])), shot, 0o644); err != nil {
-		b.t.Fatal(err)
 	}
 }

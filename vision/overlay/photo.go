@@ -215,9 +215,12 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 		c.SetColor(color.White)
 		c.DrawString(s, x0+sign+24*u, y0+y*h)
 	}
-	say(in.Headline, true, 48, 0.40)
-	say(in.Detail, false, 30, 0.68)
-	say(in.Note, false, 22, 0.90)
+	say(in.Headline, true, 48, 0.36)
+	say(in.Detail, false, 30, 0.61)
+	c.text(false, 19)
+	for k, l := range c.WordWrap(in.Note, room) {
+		say(l, false, 19, 0.79+0.15*float64(k))
+	}
 }
 
 var faint = color.NRGBA{0xff, 0xff, 0xff, 0x50}
@@ -273,18 +276,18 @@ func (c *canvas) scale(s Scale, x, y, w, h float64) {
 	c.DrawLine(at(0), y, at(0), base)
 	c.Stroke()
 	c.SetLineWidth(h / 9)
-	mid := y + 0.38*h
 	lo, hi := at(s.Offset+s.U95), at(s.Offset-s.U95)
-	c.DrawLine(lo, mid, hi, mid)
-	c.DrawLine(lo, mid-0.2*h, lo, mid+0.2*h)
-	c.DrawLine(hi, mid-0.2*h, hi, mid+0.2*h)
+	over := y + 0.16*h
+	c.DrawLine(lo, over, hi, over)
+	c.DrawLine(lo, over-0.16*h, lo, over+0.16*h)
+	c.DrawLine(hi, over-0.16*h, hi, over+0.16*h)
 	c.Stroke()
-	m := at(s.Offset)
+	m, mid := at(s.Offset), y+0.62*h
 	c.MoveTo(m, base)
-	c.LineTo(m-0.24*h, mid)
-	c.LineTo(m+0.24*h, mid)
+	c.LineTo(m-0.16*h, mid)
+	c.LineTo(m+0.16*h, mid)
 	c.ClosePath()
 	c.Fill()
-	c.DrawCircle(m, mid, 0.24*h)
+	c.DrawCircle(m, mid, 0.17*h)
 	c.Fill()
 }
