@@ -23,7 +23,6 @@ import (
 	"beltend/server/pictures"
 	"beltend/server/report"
 	"beltend/server/worker"
-	"beltend/vision/render"
 )
 
 // inProcess measures here instead of in processes of its own.
