@@ -373,27 +373,34 @@ func TestPagesInGermanAndDark(t *testing.T) {
 	}
 }
 
-// An edge is put right with the keyboard alone.
+// A joint is begun, and an edge put right, with the keyboard alone.
 func TestCorrectionByKeyboard(t *testing.T) {
 	b := openBrowser(t)
 	b.size(1440, 900)
-	joint := b.beginJoint("J-3")
-	b.open(joint + "/end/leading/cut")
-	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	b.open("/joints/new")
+	for _, f := range [][2]string{{"site", "Kestrel Hollow quarry"}, {"conveyor", "Conveyor 3"}, {"belt", "Belt 3-A"}, {"number", "J-3"}, {"tolerance", "1.6"}, {"origin", "site rule 14"},
+		{"width", "800"}, {"travel", "towards the crusher"}} {
+		b.tabTo(f[0], `document.activeElement.name === "`+f[0]+`"`)
+		b.do(chromedp.KeyEvent(f[1]))
+	}
+	b.tabTo("begin", `document.activeElement.matches("main button[type=submit]")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until("the joint's page", `document.querySelector("[name=done]") !== null && document.readyState === "complete"`)
+	b.tabTo("the name", `document.activeElement.name === "name"`)
+	b.do(chromedp.KeyEvent("Ada Finch"))
+	b.tabTo("the cautions", `document.activeElement.name === "done"`)
+	b.do(chromedp.KeyEvent(" "))
+	b.tabTo("acknowledge", `document.activeElement.matches("form[action$=cautions] button")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until("cautions acknowledged", `!document.querySelector("[name=done]") && document.readyState === "complete"`)
+	b.tabTo("the leading end's cut", `document.activeElement.matches("a[href$='/end/leading/cut']")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until("the photo page", `document.querySelector("#files") !== null && document.readyState === "complete"`)
+	b.tabTo("the camera", `document.activeElement.matches(".camera input")`)
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery)) // the system's own window chooses
 	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
 	first := b.path()
-	tabTo := func(what, js string) {
-		t.Helper()
-		for range 80 {
-			var there bool
-			b.do(chromedp.KeyEvent(kb.Tab))
-			if b.script(js, &there); there {
-				return
-			}
-		}
-		t.Fatalf("no way by Tab to %s", what)
-	}
-	tabTo("the correction", `document.activeElement.hasAttribute("aria-expanded")`)
+	b.tabTo("the correction", `document.activeElement.hasAttribute("aria-expanded")`)
 	b.do(chromedp.KeyEvent(kb.Enter))
 	b.do(chromedp.KeyEvent(kb.Tab, chromedp.KeyModifiers(0)))
 	for range 40 { // back: the handles stand before the button
@@ -404,9 +411,9 @@ func TestCorrectionByKeyboard(t *testing.T) {
 		b.do(chromedp.KeyEvent(kb.Tab, chromedp.KeyModifiers(8)))
 	}
 	b.do(chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.ArrowDown))
-	tabTo("undo", `document.activeElement.textContent === "Undo"`)
+	b.tabTo("undo", `document.activeElement.textContent === "Undo"`)
 	b.do(chromedp.KeyEvent(kb.Enter))
-	tabTo("measuring again", `document.activeElement.textContent.startsWith("Snap")`)
+	b.tabTo("measuring again", `document.activeElement.textContent.startsWith("Snap")`)
 	b.do(chromedp.KeyEvent(kb.Enter))
 	b.until("measured again", `location.pathname.startsWith("/m/") && location.pathname !== "`+first+`"`)
 	b.sameOffset(first, b.path(), 0.3)
