@@ -181,3 +181,27 @@ func (t *Tx) fillOne(ctx context.Context, by Actor, r *rand.Rand, f Filled, j Jo
 	}
 	return t.add(ctx, by, reviewKind, review, j.Site, review.Reason, review.ID)
 }
+
+// Backends are PostgreSQL's processes that serve this archive's database; none
+// where it is embedded.
+func (a *Archive) Backends(t interface {
+	Context() context.Context
+	Fatal(...any)
+}) []int {
+	if !a.db.postgres {
+		return nil
+	}
+	var pids []int
+	err := a.Read(t.Context(), func(tx *Tx) error {
+		return tx.Rows(t.Context(), func(scan func(...any) error) error {
+			var pid int
+			err := scan(&pid)
+			pids = append(pids, pid)
+			return err
+		}, "SELECT pid FROM pg_stat_activity WHERE datname = current_database() ORDER BY pid")
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pids
+}

@@ -111,39 +111,41 @@ func searches(t *testing.T, a *archive.Archive, n int) {
 	}
 	t.Logf("%d photos; seed %d; %d searches of each kind, 50 a page; goal: 95 of 100 within 50 ms", n, seed, each)
 	for _, k := range kinds {
-		var took []time.Duration
+		var took, worked []time.Duration
 		found := 0
-		before := cpu()
+		search := func(q archive.Query) (archive.Page, error) {
+			work, start := cpu(t, a), time.Now()
+			page, err := a.Search(t.Context(), q)
+			took = append(took, time.Since(start))
+			worked = append(worked, cpu(t, a)-work)
+			return page, err
+		}
 		for i := range each {
 			q := k.make()
 			q.Limit = 50
-			start := time.Now()
-			page, err := a.Search(t.Context(), q)
-			took = append(took, time.Since(start))
+			page, err := search(q)
 			if err != nil {
 				t.Fatalf("%s: %v", k.name, err)
 			}
 			found += len(page.Items)
 			if i%3 == 0 && page.Next != "" { // and the next page now and then
 				q.After = page.Next
-				start = time.Now()
-				if _, err = a.Search(t.Context(), q); err != nil {
+				if _, err = search(q); err != nil {
 					t.Fatalf("%s: %v", k.name, err)
 				}
-				took = append(took, time.Since(start))
 			}
 		}
-		slices.Sort(took)
-		p := func(share float64) float64 {
-			return float64(took[int(share*float64(len(took)-1))].Microseconds()) / 1000
+		p := func(of []time.Duration, share float64) float64 {
+			slices.Sort(of)
+			return float64(of[int(share*float64(len(of)-1))].Microseconds()) / 1000
 		}
 		mark := ""
-		if p(0.95) > 50 {
+		if p(took, 0.95) > 50 {
 			mark = "  above the goal"
 		}
-		// The processor's time is this process's alone: a busy machine does not change it.
-		t.Logf("%-32s p50 %7.1f ms   p95 %7.1f ms   processor %6.1f ms   %3d found on average%s", k.name, p(0.5), p(0.95),
-			(cpu()-before).Seconds()*1000/float64(len(took)), found/each, mark)
+		// The processor's time is what the wait would be on a machine with nothing else to do.
+		t.Logf("%-32s p50 %7.1f ms   p95 %7.1f ms   processor p50 %6.1f ms p95 %6.1f ms   %3d found on average%s", k.name, p(took, 0.5), p(took, 0.95),
+			p(worked, 0.5), p(worked, 0.95), found/each, mark)
 	}
 	start := time.Now()
 	points, err := a.Series(t.Context(), archive.Query{Sites: archive.SomeSites(f.Sites[1]), From: f.To.AddDate(-1, 0, 0)}, 10_000)
@@ -153,11 +155,25 @@ func searches(t *testing.T, a *archive.Archive, n int) {
 	t.Logf("a chart of one site's year: %d points in %v", len(points), time.Since(start).Round(time.Millisecond))
 }
 
-// cpu is the processor time that this process has used.
-func cpu() time.Duration {
+// cpu is the processor time that this process has used, and the database's
+// processes that serve it on this machine: the first figure of proc(5)'s schedstat.
+func cpu(t *testing.T, a *archive.Archive) time.Duration {
+	t.Helper()
 	var u syscall.Rusage
 	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
 		return 0
 	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+	sum := u.Utime.Nano() + u.Stime.Nano()
+	for _, pid := range a.Backends(t) {
+		b, err := os.ReadFile(fmt.Sprintf("/proc/%d/schedstat", pid))
+		if err != nil {
+			continue // it has ended
+		}
+		var ns int64
+		if _, err := fmt.Sscan(string(b), &ns); err != nil {
+			t.Fatal(err)
+		}
+		sum += ns
+	}
+	return time.Duration(sum)
 }

@@ -17,12 +17,14 @@ import (
 // first along one index that serves the chosen filter, and the other filters are
 // applied to them until the page is full. Where that takes more than lookback rows,
 // what is asked for is rare, and the index of the rarer thing (a word, an offset
-// range) is read instead.
+// range) is read instead: on PostgreSQL at once, where its statistics say so.
 const (
 	// PostgreSQL's index of words is not in the order of time, so there it is read for
 	// what is rarer still.
 	lookback         = 6000
 	lookbackPostgres = 8000
+
+	fewRows = 2000 // expected, and read at once by the index of what is rare
 
 	siteChunk  = 50   // sites read in one statement of PostgreSQL, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
@@ -260,6 +262,19 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	if p.rest.sql == everything {
 		return t.read(ctx, p, groups, limit)
 	}
+	where, args := q.Sites.where("m.site")
+	all := condition{where, args}
+	all.and(p.along.sql, p.along.args...)
+	all.and(p.rest.sql, p.rest.args...)
+	if p.rare != nil {
+		switch few, err := t.few(ctx, p.rare); {
+		case err != nil:
+			return nil, err
+		case few:
+			all = t.db.rarely(p, all, limit)
+			return t.scanPlaces(ctx, nil, all.sql, all.args)
+		}
+	}
 	whole, floor, err := t.reach(ctx, p, groups, limit, back)
 	if err != nil {
 		return nil, err
@@ -276,12 +291,29 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	if p.rare == nil {
 		return t.read(ctx, p, groups, limit)
 	}
-	where, args := q.Sites.where("m.site")
-	all := condition{where, args}
-	all.and(p.along.sql, p.along.args...)
-	all.and(p.rest.sql, p.rest.args...)
 	all = t.db.rarely(p, all, limit)
 	return t.scanPlaces(ctx, nil, all.sql, all.args)
+}
+
+// few says whether what is rare is so rare that it is read at once, by what
+// PostgreSQL's statistics expect. SQLite has none, and looks at the newest rows sooner.
+func (t *Tx) few(ctx context.Context, r *rare) (bool, error) {
+	if !t.db.postgres {
+		return false, nil
+	}
+	var text []byte
+	if err := t.Row(ctx, []any{&text}, "EXPLAIN (FORMAT JSON) SELECT 1 FROM "+r.from+" WHERE "+r.where.sql, r.where.args...); err != nil {
+		return false, err
+	}
+	var plans []struct {
+		Plan struct {
+			Rows float64 `json:"Plan Rows"`
+		}
+	}
+	if err := json.Unmarshal(text, &plans); err != nil || len(plans) != 1 {
+		return false, fmt.Errorf("what PostgreSQL expects of a search cannot be read: %w", err)
+	}
+	return plans[0].Plan.Rows <= fewRows, nil
 }
 
 // siteGroups are the conditions on the site, each to be read along an index by
