@@ -48,3 +48,7 @@ func TestEveryEarlierVersionIsUpgradedOnPostgres(t *testing.T) {
 		archive.Upgrade(t, v+1, archive.Address{Database: pg.Database(t), Photos: t.TempDir()})
 	}
 }
+
+func TestSearchFindsTheSameByEveryWayOnPostgres(t *testing.T) {
+	archive.SearchEveryWay(t, archive.Address{Database: conformance.StartPostgres(t).Database(t), Photos: t.TempDir()})
+}

@@ -24,8 +24,6 @@ const (
 	lookback         = 6000
 	lookbackPostgres = 8000
 
-	fewRows = 2000 // expected, and read at once by the index of what is rare
-
 	siteChunk  = 50   // sites read in one statement of PostgreSQL, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
@@ -267,7 +265,7 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	all.and(p.along.sql, p.along.args...)
 	all.and(p.rest.sql, p.rest.args...)
 	if p.rare != nil {
-		switch few, err := t.few(ctx, p.rare); {
+		switch few, err := t.few(ctx, p.rare, back/4); {
 		case err != nil:
 			return nil, err
 		case few:
@@ -295,9 +293,11 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	return t.scanPlaces(ctx, nil, all.sql, all.args)
 }
 
-// few says whether what is rare is so rare that it is read at once, by what
-// PostgreSQL's statistics expect. SQLite has none, and looks at the newest rows sooner.
-func (t *Tx) few(ctx context.Context, r *rare) (bool, error) {
+// few says whether PostgreSQL's statistics expect at most so many rows of what is
+// rare: then reading it at once costs less than looking at the newest rows first (a
+// quarter of them, since it lies scattered). SQLite has no such statistics, and
+// looks at the newest rows sooner.
+func (t *Tx) few(ctx context.Context, r *rare, most int) (bool, error) {
 	if !t.db.postgres {
 		return false, nil
 	}
@@ -313,7 +313,7 @@ func (t *Tx) few(ctx context.Context, r *rare) (bool, error) {
 	if err := json.Unmarshal(text, &plans); err != nil || len(plans) != 1 {
 		return false, fmt.Errorf("what PostgreSQL expects of a search cannot be read: %w", err)
 	}
-	return plans[0].Plan.Rows <= fewRows, nil
+	return plans[0].Plan.Rows <= float64(most), nil
 }
 
 // siteGroups are the conditions on the site, each to be read along an index by

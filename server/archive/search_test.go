@@ -8,7 +8,12 @@ import (
 // However far back a search looks before it takes the index of what is rare, it
 // finds the same: reading every row is the truth.
 func TestSearchFindsTheSameByEveryWay(t *testing.T) {
-	a, err := Open(t.Context(), Address{Folder: t.TempDir()})
+	SearchEveryWay(t, Address{Folder: t.TempDir()})
+}
+
+// SearchEveryWay is for the test on PostgreSQL too.
+func SearchEveryWay(t *testing.T, at Address) {
+	a, err := Open(t.Context(), at)
 	if err != nil {
 		t.Fatal(err)
 	}
