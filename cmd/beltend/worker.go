@@ -28,6 +28,9 @@ func (c *workerCmd) Run(std streams) error {
 }
 
 func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	if job.Hooks != nil {
+		return countAndDraw(ctx, job, progress)
+	}
 	if job.Draw != nil {
 		return draw(job)
 	}
@@ -54,4 +57,26 @@ func draw(job worker.Job) (worker.Answer, error) {
 		a.Pictures = append(a.Pictures, worker.File{Name: f.Name, Data: f.Data})
 	}
 	return a, err
+}
+
+// countAndDraw counts the hooks of a finished joint, or draws an earlier count.
+func countAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	r := job.Hooks.Draw
+	if r == nil {
+		var err error
+		if r, err = measure.Hooks(ctx, job.Photos, job.Settings, job.Hooks.Plan, progress); err != nil {
+			return worker.Answer{}, err
+		}
+		r.Program = version()
+	}
+	a := worker.Answer{Hooks: r}
+	if r.Image == nil || r.Image.Photo >= len(job.Photos) {
+		return a, nil
+	}
+	b, err := pictures.Hooks(job.Photos[r.Image.Photo].Data, r, "jpg", report.Options{Inches: job.Inches, Lang: job.Lang})
+	if err != nil {
+		return a, fmt.Errorf("draw the count: %w", err)
+	}
+	a.Pictures = []worker.File{{Name: "counted.jpg", Data: b}}
+	return a, nil
 }

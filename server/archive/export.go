@@ -230,6 +230,9 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 	if err := also(ctx, tx, wanted, want, reviewKind, "measurement", measurementKind); err != nil {
 		return nil, err
 	}
+	if err := finishedToo(ctx, tx, wanted, want); err != nil {
+		return nil, err
+	}
 	removed, err := x.removed(ctx, tx, wanted[photoKind], want)
 	if err != nil {
 		return nil, err
@@ -315,6 +318,27 @@ func also(ctx context.Context, tx *Tx, wanted map[*kind]map[string]bool, want fu
 		}, "SELECT id FROM "+k.name+" WHERE "+column+" IN ("+marks(len(chunk))+")", chunk...)
 		if err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+// finishedToo wants the looks at finished joints with their photos.
+func finishedToo(ctx context.Context, tx *Tx, wanted map[*kind]map[string]bool, want func(*kind, string)) error {
+	var joints []any
+	for id := range wanted[jointKind] {
+		joints = append(joints, id)
+	}
+	for chunk := range slices.Chunk(joints, verifyBatch) {
+		all, err := many[Finished](ctx, tx, "SELECT body FROM finished WHERE joint IN ("+marks(len(chunk))+")", chunk...)
+		if err != nil {
+			return err
+		}
+		for i := range all {
+			want(finishedKind, all[i].ID)
+			for _, hash := range all[i].photos() {
+				want(photoKind, all[i].Site+"/"+hash)
+			}
 		}
 	}
 	return nil

@@ -89,7 +89,9 @@ var (
 		return []any{r.ID, r.Site, r.Round, int64(r.Number)}
 	})
 
-	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind, roundKind, roundAnswerKind}
+	finishedKind = newKind("finished", "id site joint time", true, true, func(f *Finished) []any { return []any{f.ID, f.Site, f.Joint, micros(f.Time)} })
+
+	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind, roundKind, roundAnswerKind, finishedKind}
 )
 
 // refused stands among the verdicts for measurements without an answer.

@@ -95,6 +95,8 @@ func (c counted) Run(ctx context.Context, job worker.Job, p measure.Progress) (w
 		outcome = "wrong_setting"
 	case errors.Is(err, context.Canceled), errors.Is(err, worker.ErrClosed):
 		outcome = "stopped"
+	case err == nil && a.Measurement == nil:
+		outcome = "counted"
 	case err == nil && a.Measurement.Refused != nil:
 		outcome = a.Measurement.Refused.Code
 	case err == nil:

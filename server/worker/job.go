@@ -13,6 +13,7 @@ import (
 	"errors"
 	"time"
 
+	"beltend/geometry/lacing"
 	"beltend/server/measure"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -30,6 +31,16 @@ type Job struct {
 	// instead of a measurement; with Window, for its view from above in that window.
 	Draw   *result.Measurement
 	Window *overlay.Window
+
+	// Hooks asks for the hooks of a finished joint instead.
+	Hooks *Hooks
+}
+
+// Hooks is what is asked of the photos of a finished joint: its hooks counted, and
+// compared with a plan where there is one; or a picture of an earlier count.
+type Hooks struct {
+	Plan *lacing.Plan  `json:"plan,omitempty"`
+	Draw *result.Hooks `json:"draw,omitempty"`
 }
 
 // File is one picture made for the answer.
@@ -38,9 +49,10 @@ type File struct {
 	Data []byte
 }
 
-// Answer is a measurement with its pictures.
+// Answer is a measurement, or a count of hooks, with its pictures.
 type Answer struct {
 	Measurement *result.Measurement
+	Hooks       *result.Hooks
 	Pictures    []File
 }
 

@@ -251,7 +251,7 @@ func (p *Pool) start(ctx context.Context) (*process, error) {
 }
 
 func (w *process) exchange(job Job, step func(reply)) (Answer, error) {
-	h := jobHeader{Settings: job.Settings, Inches: job.Inches, Lang: job.Lang, Draw: job.Draw, Window: job.Window}
+	h := jobHeader{Settings: job.Settings, Inches: job.Inches, Lang: job.Lang, Draw: job.Draw, Window: job.Window, Hooks: job.Hooks}
 	var data [][]byte
 	for _, f := range job.Photos {
 		h.Photos = append(h.Photos, fileHeader{f.Name, len(f.Data)})
@@ -266,12 +266,12 @@ func (w *process) exchange(job Job, step func(reply)) (Answer, error) {
 			return Answer{}, &brokenError{err}
 		}
 		switch {
-		case r.Measurement != nil:
+		case r.Measurement != nil || r.Hooks != nil:
 			files, err := readFiles(w.out, r.Pictures)
 			if err != nil {
 				return Answer{}, &brokenError{err}
 			}
-			a := Answer{Measurement: r.Measurement}
+			a := Answer{Measurement: r.Measurement, Hooks: r.Hooks}
 			for i, f := range files {
 				a.Pictures = append(a.Pictures, File{r.Pictures[i].Name, f})
 			}

@@ -29,7 +29,7 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, do Func) error {
 		if err != nil {
 			return fmt.Errorf("read a job's photos: %w", err)
 		}
-		job := Job{Settings: h.Settings, Inches: h.Inches, Lang: h.Lang, Draw: h.Draw, Window: h.Window}
+		job := Job{Settings: h.Settings, Inches: h.Inches, Lang: h.Lang, Draw: h.Draw, Window: h.Window, Hooks: h.Hooks}
 		for i, p := range h.Photos {
 			job.Photos = append(job.Photos, measure.Input{Name: p.Name, Data: data[i]})
 		}
@@ -63,10 +63,10 @@ func writeAnswer(out io.Writer, a Answer, err error) error {
 		return writeFrame(out, reply{Usage: usage})
 	case err != nil:
 		return writeFrame(out, reply{Fault: err.Error()})
-	case a.Measurement == nil:
+	case a.Measurement == nil && a.Hooks == nil:
 		return writeFrame(out, reply{Fault: "the job gave no measurement"})
 	}
-	re := reply{Measurement: a.Measurement}
+	re := reply{Measurement: a.Measurement, Hooks: a.Hooks}
 	var files [][]byte
 	for _, p := range a.Pictures {
 		re.Pictures = append(re.Pictures, fileHeader{p.Name, len(p.Data)})

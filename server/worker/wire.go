@@ -31,15 +31,17 @@ type jobHeader struct {
 
 	Draw   *result.Measurement `json:"draw,omitempty"`
 	Window *overlay.Window     `json:"window,omitempty"`
+	Hooks  *Hooks              `json:"hooks,omitempty"`
 }
 
 // reply is everything a worker says: it is ready, a step of progress, or one of
-// the four ends of a job.
+// the ends of a job.
 type reply struct {
 	Ready       bool                `json:"ready,omitempty"`
 	Step        string              `json:"step,omitempty"`
 	Done        float64             `json:"done,omitempty"`
 	Measurement *result.Measurement `json:"measurement,omitempty"`
+	Hooks       *result.Hooks       `json:"hooks,omitempty"`
 	Pictures    []fileHeader        `json:"pictures,omitempty"`
 	Refused     *result.Refusal     `json:"refused,omitempty"`
 	Doubt       []result.Image      `json:"doubt,omitempty"` // with Refused: what was found

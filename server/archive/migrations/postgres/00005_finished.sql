@@ -1,0 +1,13 @@
+-- +goose Up
+
+-- Looks at finished joints: hooks counted, clinch judged. Judgements are added; each state is in its event.
+CREATE TABLE finished (
+    id    TEXT PRIMARY KEY,
+    site  TEXT NOT NULL REFERENCES site (id),
+    joint TEXT NOT NULL REFERENCES joint (id),
+    time  BIGINT NOT NULL,
+    body  TEXT NOT NULL
+);
+CREATE INDEX finished_joint ON finished (joint, time);
+
+CREATE TRIGGER finished_not_deleted BEFORE DELETE OR TRUNCATE ON finished FOR EACH STATEMENT EXECUTE FUNCTION beltend_refuse();

@@ -1,0 +1,330 @@
+package httpapi
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/geometry"
+	"beltend/geometry/lacing"
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/report"
+	"beltend/server/result"
+	"beltend/server/setting"
+	"beltend/server/store"
+	"beltend/server/worker"
+	"beltend/vision/photo"
+)
+
+// Fields of the form that counts hooks, beside the print scale.
+var finishedFields = []string{"pitch", "wire", "margin"}
+
+// finished is the page of the finished joint: photos to count, what was counted
+// last, and the clinch checklist.
+func (s *service) finished(c *gin.Context) {
+	s.finishedWith(c, http.StatusOK, map[string]string{}, nil)
+}
+
+func (s *service) finishedWith(c *gin.Context, status int, fields map[string]string, failed error) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	d := pages.FinishedData{JointHead: h, Fields: fields, Name: s.who(c).Name}
+	if failed != nil {
+		p := problemOf(failed)
+		if status = p.Status; status == http.StatusInternalServerError {
+			s.Log.Error("finished joint failed", "path", c.FullPath(), "error", failed)
+		}
+		if p.retryAfter > 0 {
+			c.Header("Retry-After", retryAfter(p))
+		}
+		d.Problem = s.problemData(c, p)
+	}
+	looks, err := s.Store.Archive.FinishedOf(c.Request.Context(), s.who(c).Sites, h.ID)
+	if err == nil {
+		err = d.Fill(looks, s.view(c).Options())
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	s.render(c, status, "finished.html", pages.Page{Title: s.words(c).Text("finished.title"), Data: d})
+}
+
+// countFinished counts the hooks in the photos of a form and keeps what came of it.
+func (s *service) countFinished(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	fields := map[string]string{}
+	if err := s.countForm(c, &h, fields); err != nil {
+		s.finishedWith(c, http.StatusOK, fields, err)
+		return
+	}
+	c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"/finished")
+}
+
+func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[string]string) error {
+	if h.Cautions == nil {
+		return problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
+	}
+	ctx, by := c.Request.Context(), s.who(c)
+	job, typed, leave, err := s.readJob(c, finishedFields...)
+	defer leave()
+	for _, name := range append(finishedFields, setting.PrintScale) {
+		fields[name] = strings.TrimSpace(typed[name])
+	}
+	if err != nil {
+		return err
+	}
+	job.Settings.ToleranceMM = h.ToleranceMM
+	job.Hooks = &worker.Hooks{}
+	if job.Hooks.Plan, err = s.typedPlan(ctx, by.Sites, h, fields); err != nil {
+		return err
+	}
+	look := archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID}
+	if by.ID == "local" {
+		look.Person = h.Cautions.Name
+	}
+	for i, p := range job.Photos { // measured as they are kept: without their location
+		kept, err := s.keepPhoto(ctx, by, h.Site, p)
+		if err != nil {
+			return err
+		}
+		look.Files = append(look.Files, archive.File{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: kept.Name})
+		if stripped, _, err := photo.StripLocation(p.Data); err == nil {
+			job.Photos[i].Data = stripped
+		}
+	}
+	answer, err := s.Measurer.Run(ctx, job, nil)
+	if err != nil {
+		return err
+	}
+	if answer.Hooks == nil {
+		return errors.New("the worker counted nothing")
+	}
+	if look.Result, err = json.Marshal(answer.Hooks); err != nil {
+		return fmt.Errorf("write the count: %w", err)
+	}
+	_, err = s.Store.Archive.PutFinished(ctx, by.Actor, look, "")
+	return err
+}
+
+// typedPlan is the hook plan by the fastener typed and the measured widths of both
+// ends; nil where no fastener is typed.
+func (s *service) typedPlan(ctx context.Context, sites archive.Sites, h *pages.JointHead, fields map[string]string) (*lacing.Plan, error) {
+	if fields["pitch"] == "" && fields["wire"] == "" {
+		return nil, nil
+	}
+	var pitch, wire float64
+	margin := lacing.DefaultMargin
+	for _, n := range []struct {
+		name string
+		to   *float64
+	}{{"pitch", &pitch}, {"wire", &wire}, {"margin", &margin}} {
+		if fields[n.name] == "" && n.name == "margin" {
+			continue
+		}
+		mm, err := report.ReadLength(fields[n.name])
+		if err != nil || !(mm > 0) {
+			return nil, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit"}
+		}
+		*n.to = mm
+	}
+	found, err := s.Store.Archive.Search(ctx, archive.Query{Sites: sites, Joint: h.ID, Newest: true, Limit: 500})
+	if err != nil {
+		return nil, err
+	}
+	var widths [2]float64
+	for i, end := range pages.Ends {
+		if widths[i] = h.NominalMM; widths[i] == 0 {
+			widths[i] = -1
+		}
+		if last, ok := lastCut(found.Items, end); ok && last.WidthMM != nil {
+			widths[i] = *last.WidthMM
+		}
+		if widths[i] < 0 {
+			return nil, &measure.UsageError{Setting: "pitch", Message: "without the widths of both ends there is no plan: measure them, or give the belt's nominal width"}
+		}
+	}
+	thickness := h.ThicknessMM
+	if thickness == 0 {
+		thickness = 1 // no part of the count
+	}
+	// strips and pulley are no part of the count
+	p, err := lacing.Make(lacing.Fastener{Name: "as typed", Pitch: pitch, Wire: wire, ThicknessFrom: thickness / 2, ThicknessTo: 2 * thickness, Pulley: 100, Strip: 20 * pitch, HooksPerStrip: 20},
+		lacing.Wish{LeadWidth: widths[0], TrailWidth: widths[1], Thickness: thickness, Margin: margin})
+	var wrong *geometry.WrongValue
+	if errors.As(err, &wrong) {
+		return nil, &measure.UsageError{Setting: wrong.Name, Message: wrong.Message}
+	}
+	return p, err
+}
+
+// look finds the look at a joint that the address names.
+func (s *service) look(c *gin.Context) (archive.Finished, error) {
+	h, err := s.head(c)
+	if err != nil {
+		return archive.Finished{}, err
+	}
+	all, err := s.Store.Archive.FinishedOf(c.Request.Context(), s.who(c).Sites, h.ID)
+	if err != nil {
+		return archive.Finished{}, err
+	}
+	i := slices.IndexFunc(all, func(f archive.Finished) bool { return f.ID == c.Param("look") })
+	if i < 0 {
+		return archive.Finished{}, problemNotFound
+	}
+	return all[i], nil
+}
+
+// counted is the photo with what was counted in it.
+func (s *service) counted(c *gin.Context) {
+	f, err := s.look(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	r, err := f.Decode()
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	v := s.view(c)
+	job := worker.Job{Inches: v.Inches, Lang: v.Lang, Hooks: &worker.Hooks{Draw: r}}
+	for _, file := range f.Files {
+		data, _, err := s.Store.Archive.ReadPhoto(c.Request.Context(), archive.SomeSites(f.Site), file.SHA256)
+		if err != nil {
+			s.fail(c, err)
+			return
+		}
+		job.Photos = append(job.Photos, measure.Input{Name: file.Name, Data: data})
+	}
+	a, err := s.Measurer.Run(c.Request.Context(), job, nil)
+	if err == nil && len(a.Pictures) == 0 {
+		err = problemNotFound
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Cache-Control", "private, max-age=3600")
+	c.Header("Vary", "Cookie")
+	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+	c.Data(http.StatusOK, "image/jpeg", a.Pictures[0].Data)
+}
+
+// judgeClinch keeps a person's judgements on the clinch, each with its close-up.
+func (s *service) judgeClinch(c *gin.Context) {
+	f, err := s.look(c)
+	if err == nil {
+		err = s.clinchForm(c, &f)
+	}
+	if err != nil {
+		s.finishedWith(c, http.StatusOK, map[string]string{}, err)
+		return
+	}
+	c.Redirect(http.StatusSeeOther, "/joints/"+f.Joint+"/finished#clinch")
+}
+
+func (s *service) clinchForm(c *gin.Context, f *archive.Finished) error {
+	ctx, by := c.Request.Context(), s.who(c)
+	c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, s.MaxUpload)
+	leave, err := s.admit(ctx, s.MaxUpload)
+	defer leave()
+	if err != nil {
+		return err
+	}
+	if err := c.Request.ParseMultipartForm(1 << 20); err != nil {
+		return badForm(err)
+	}
+	defer func() { _ = c.Request.MultipartForm.RemoveAll() }()
+	name := strings.TrimSpace(c.PostForm("name"))
+	if name == "" {
+		return &measure.UsageError{Setting: "name", Message: "say who judged"}
+	}
+	for _, item := range result.Clinch() {
+		key := item.Face + "-" + item.Code
+		mark := archive.ClinchMark{Code: item.Code, Face: item.Face, Judgement: c.PostForm("judged-" + key), Note: strings.TrimSpace(c.PostForm("note-" + key)), By: name}
+		i := slices.IndexFunc(f.Clinch, func(m archive.ClinchMark) bool { return m.Code == item.Code && m.Face == item.Face })
+		if i >= 0 {
+			mark.Photo = f.Clinch[i].Photo
+		}
+		taken, err := s.closeUp(c, by, f.Site, "photo-"+key)
+		if err != nil {
+			return err
+		}
+		if taken != "" {
+			mark.Photo = taken
+		}
+		switch {
+		case mark.Judgement == result.Open && taken != "":
+			return &measure.UsageError{Setting: item.Code, Message: "there is a photo but no judgement: choose one"}
+		case mark.Judgement == result.Open:
+		case i < 0:
+			f.Clinch = append(f.Clinch, mark)
+		case f.Clinch[i].Judgement != mark.Judgement || f.Clinch[i].Note != mark.Note || f.Clinch[i].Photo != mark.Photo:
+			f.Clinch[i] = mark
+		}
+	}
+	_, err = s.Store.Archive.PutFinished(ctx, by.Actor, *f, "clinch judged")
+	return err
+}
+
+// closeUp keeps the photo of a form's field and gives its hash; empty where none was
+// chosen.
+func (s *service) closeUp(c *gin.Context, by store.Person, site, field string) (string, error) {
+	header, err := c.FormFile(field)
+	if err != nil || header.Size == 0 {
+		return "", nil
+	}
+	if limit := photo.DefaultLimits().MaxBytes; header.Size > limit {
+		return "", &result.Refusal{Code: photo.CodeTooLarge, Message: fmt.Sprintf("The photo has more than %d MB.", limit>>20), Advice: "Set the camera to its ordinary JPEG and take the photo again."}
+	}
+	file, err := header.Open()
+	if err != nil {
+		return "", badForm(err)
+	}
+	defer file.Close()
+	data, err := io.ReadAll(file)
+	if err != nil {
+		return "", badForm(err)
+	}
+	kept, err := s.keepPhoto(c.Request.Context(), by, site, measure.Input{Name: photoName(header.Filename, 0), Data: data})
+	return kept.SHA256, err
+}
+
+// closeUpPhoto shows a close-up as it was taken.
+func (s *service) closeUpPhoto(c *gin.Context) {
+	f, err := s.look(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	if !slices.ContainsFunc(f.Clinch, func(m archive.ClinchMark) bool { return m.Photo == c.Param("hash") }) {
+		s.fail(c, problemNotFound)
+		return
+	}
+	data, p, err := s.Store.Archive.ReadPhoto(c.Request.Context(), archive.SomeSites(f.Site), c.Param("hash"))
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Cache-Control", "private, max-age=3600, immutable")
+	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
+	c.Header("X-Content-Type-Options", "nosniff")
+	c.Data(http.StatusOK, p.Type, data)
+}

@@ -1,0 +1,114 @@
+package httpapi
+
+import (
+	"context"
+	"net/http"
+	"path"
+	"strings"
+	"testing"
+
+	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/result"
+	"beltend/server/worker"
+)
+
+// counting answers as a worker does that counts hooks.
+type counting struct {
+	*fake
+	asked []worker.Job
+}
+
+func (f *counting) Run(ctx context.Context, job worker.Job, p measure.Progress) (worker.Answer, error) {
+	if job.Hooks == nil {
+		return f.fake.Run(ctx, job, p)
+	}
+	f.asked = append(f.asked, job)
+	r := job.Hooks.Draw
+	if r == nil {
+		r = &result.Hooks{Schema: result.HooksSchema, Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}},
+			Warnings: []result.Warning{}, Checklist: result.Clinch(), Image: &result.HookImage{}}
+		for _, side := range []string{"A", "B"} {
+			r.Sides = append(r.Sides, result.HookSide{Side: side, Hooks: 87, PitchMM: 9, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true})
+		}
+	}
+	return worker.Answer{Hooks: r, Pictures: []worker.File{{Name: "counted.jpg", Data: []byte("counted")}}}, nil
+}
+
+// A finished joint is counted, compared with the plan for its width, and judged by
+// a person item by item; nothing passes by itself.
+func TestFinishedJoint(t *testing.T) {
+	f := &counting{fake: newFake()}
+	var a *archive.Archive
+	s := serve(t, f, func(cfg *Config) { a = cfg.Store.Archive })
+	at := joint(t, s.URL, "J-9")
+	looks := func() []archive.Finished {
+		all, err := a.FinishedOf(context.Background(), archive.AllSites(), path.Base(at))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+
+	for field, value := range map[string]string{"pitch": "2000", "wire": "-1"} {
+		parts := map[string]string{"pitch": "9", "wire": "2"}
+		parts[field] = value
+		resp, body := post(t, at+"/finished", nil, part{"photos", "j.jpg", "hooks"}, part{"pitch", "", parts["pitch"]}, part{"wire", "", parts["wire"]})
+		if resp.StatusCode != http.StatusBadRequest || !strings.Contains(string(body), field) {
+			t.Errorf("%s %s: %s", field, value, resp.Status)
+		}
+	}
+	if resp, body := post(t, at+"/finished", nil, part{"photos", "j.jpg", "hooks"}, part{"pitch", "", "9"}, part{"wire", "", "2"}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s: %s", resp.Status, body)
+	}
+	// by hand: (800 - 2*6 - 2) / 9 = 87.3, one hook more than whole pitches
+	if p := f.asked[len(f.asked)-1].Hooks.Plan; p == nil || p.Lead.Hooks != 88 || p.Trail.Hooks != 87 || f.asked[0].Settings.ToleranceMM != 1.6 {
+		t.Errorf("the plan asked for: %+v", p)
+	}
+	kept := looks()
+	if len(kept) != 1 || len(kept[0].Files) != 1 || len(kept[0].Clinch) != 0 {
+		t.Fatalf("kept: %+v", kept)
+	}
+	look := at + "/finished/" + kept[0].ID
+	_, body := get(t, at+"/finished", nil)
+	for _, want := range []string{"/counted.jpg", "0 of 8 judged", "120"} {
+		if !strings.Contains(string(body), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if strings.Contains(string(body), " checked") {
+		t.Error("something of the clinch is judged by nobody")
+	}
+	if resp, picture := get(t, look+"/counted.jpg", nil); string(picture) != "counted" || resp.Header.Get("Content-Type") != "image/jpeg" {
+		t.Errorf("the picture: %s %q", resp.Status, picture)
+	}
+
+	if resp, _ := post(t, look+"/clinch", nil, part{"name", "", "Bo Tern"}, part{"photo-pulley-loop_round", "c.jpg", "close"}); resp.StatusCode != http.StatusBadRequest {
+		t.Errorf("a photo without a judgement: %s", resp.Status)
+	}
+	if resp, _ := post(t, look+"/clinch", nil, part{"name", "", ""}, part{"judged-pulley-loop_round", "", "good"}); resp.StatusCode != http.StatusBadRequest {
+		t.Errorf("judged by nobody: %s", resp.Status)
+	}
+	if resp, body := post(t, look+"/clinch", nil, part{"name", "", "Bo Tern"}, part{"judged-pulley-loop_round", "", "rework"}, part{"note-pulley-loop_round", "", "keyhole at 40 mm"},
+		part{"photo-pulley-loop_round", "c.jpg", "close"}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s: %s", resp.Status, body)
+	}
+	// a later judgement of something else leaves it as it is
+	if resp, body := post(t, look+"/clinch", nil, part{"name", "", "Ada Finch"}, part{"judged-pulley-loop_round", "", "rework"}, part{"note-pulley-loop_round", "", "keyhole at 40 mm"},
+		part{"judged-carrying-wire_sunk", "", "good"}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s: %s", resp.Status, body)
+	}
+	kept = looks()
+	if c := kept[0].Clinch; len(c) != 2 || c[0].By != "Bo Tern" || c[0].Judgement != result.Rework || c[0].Photo == "" || c[1].By != "Ada Finch" || c[1].Photo != "" {
+		t.Fatalf("judged: %+v", kept[0].Clinch)
+	}
+	if _, body := get(t, at+"/finished", nil); !strings.Contains(string(body), "2 of 8 judged") || !strings.Contains(string(body), "keyhole at 40 mm") {
+		t.Error("the page does not show the judgements")
+	}
+	if resp, _ := get(t, look+"/photos/"+kept[0].Clinch[0].Photo, nil); resp.StatusCode != http.StatusOK {
+		t.Errorf("the close-up: %s", resp.Status)
+	}
+	if resp, _ := get(t, look+"/photos/"+kept[0].Files[0].SHA256, nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("another photo by the close-up's address: %s", resp.Status)
+	}
+}
