@@ -62,27 +62,33 @@ func bevel(shots []*shot, n *network, ends []seen) (square.Defect, bool) {
 const leastBevel = 0.8
 
 const (
-	bentMM = 1.5 // size above which a V in the cut is doubted, mm
-	faceMM = 3.5 // as far apart as two lines of a cut's face are taken for one another, mm
+	bentMM     = 1.5  // size above which a V in the cut is doubted, mm
+	soundWaves = 0.15 // waviness that a steady hand's cut has, RMS in mm
+	waveMM     = 80.0 // over which the waves of a cut hang together, mm
+	faceMM     = 3.5  // as far apart as two lines of a cut's face are taken for one another, mm
 )
 
 // doubtShapes widens the offset's uncertainty by what faults in the shape may
 // mean. A step or a V may be so, or for part of the width another line was
 // followed: a lower edge of the cut's face, a joint, a shadow. And on a belt
 // that curves the direction of the centreline hangs on the length seen.
-func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) []result.BudgetRow {
+// waves is the waviness of the cut, RMS in mm.
+func doubtShapes(faults []square.Defect, waves float64, v *square.Values, variance []float64) []result.BudgetRow {
 	var out []result.BudgetRow
 	add := func(source, comment string, u float64) {
 		variance[qOffset] += u * u
 		variance[qAngle] += u * u / (v.WidthAtCut * v.WidthAtCut)
 		out = append(out, result.BudgetRow{Source: source, Type: "B", UMM: u, Comment: comment})
 	}
+	explained := false // the waves are those of a shape that is doubted itself
 	for _, d := range faults {
 		size := math.Abs(d.Size)
 		switch {
 		case d.Code == square.Vee && size > bentMM:
+			explained = true
 			add("bent cut", "a true V, or another line followed for part of the width", size/3)
 		case d.Code == square.Step:
+			explained = true
 			// A jump of h at the share f of the width turns a least-squares line
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
 			f := min(max(d.X/v.WidthAtCut+0.5, 0), 1)
@@ -96,6 +102,11 @@ func doubtShapes(faults []square.Defect, v *square.Values, variance []float64) [
 			// some twentieth.
 			add("curved belt", "square depends on the length of belt looked at", 0.2*size/v.Length*v.WidthAtCut)
 		}
+	}
+	// A cut that waves was cut so, or was followed now on one line, now on
+	// another; its direction is no better known than waves of that length leave it.
+	if more := waves*waves - soundWaves*soundWaves; more > 0 && !explained {
+		add("uneven cut", "a true wander, or other lines followed here and there", math.Sqrt(12*more/math.Max(2, v.WidthAtCut/waveMM)))
 	}
 	return out
 }
