@@ -9,6 +9,7 @@ import (
 	"image/png"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -115,6 +116,17 @@ func TestRefusedPhotoIsSettledByHand(t *testing.T) {
 	b.send(sample(t))
 	b.until("both outlines", `document.querySelector("#refused .stage .line.left") && document.querySelector("#refused .stage .line.rival") && document.querySelectorAll("#refused .handle").length === 2`)
 	b.accessible("refused photo with a rival")
+
+	// the refusal's own page in the record shows the same, and so does this one opened again
+	var kept string
+	b.script(`document.querySelector("#refused a[href^='/m/']").getAttribute("href")`, &kept)
+	b.open(kept)
+	b.until("both outlines in the record", `document.querySelector("figure.photo .stage .line.left") && document.querySelector("figure.photo .stage .line.rival")`)
+	b.accessible("kept refusal")
+	b.click(`.tools button[aria-expanded]`)
+	b.until("handles", `document.querySelectorAll("figure.photo .handle").length === 2`)
+	b.open(joint + "/end/leading/cut")
+	b.until("both outlines again", `document.querySelector("#refused .stage .line.rival") && document.querySelectorAll("#refused .handle").length === 2`)
 
 	// both handles in one place are refused with a sentence
 	b.script(`(async () => { const box = document.querySelector("#refused"); box.querySelector("[value=cut]").click(); })()`, nil)
@@ -342,4 +354,29 @@ func apart(a, b image.Image) float64 {
 		}
 	}
 	return sum / n
+}
+
+// The page that brings a phone here, over its own certificate.
+func TestTrustPage(t *testing.T) {
+	m := newFake()
+	authority := []byte("a certificate")
+	cfg := Config{Measurer: m, Store: newStore(t, m), Local: local, Trust: &Trust{Authority: authority, Addresses: []string{"https://192.168.1.20:8080", "https://kestrel.local:8080"}}}
+	cfg.Orders = newDesk(t, cfg.Store, m)
+	server := httptest.NewServer(New(cfg))
+	t.Cleanup(server.Close)
+	_, body := get(t, server.URL+"/trust", map[string]string{"Accept": "text/html"})
+	for _, part := range []string{Fingerprint(authority), "https://192.168.1.20:8080/trust", "https://kestrel.local:8080/trust", `class="qr"`, "/trust.crt"} {
+		if !strings.Contains(string(body), part) {
+			t.Errorf("the page lacks %s", part)
+		}
+	}
+	if resp, crt := get(t, server.URL+"/trust.crt", nil); string(crt) != string(authority) || resp.Header.Get("Content-Type") != "application/x-x509-ca-cert" {
+		t.Errorf("the certificate: %s, %q", resp.Header.Get("Content-Type"), crt)
+	}
+	cfg.Trust = nil
+	plain := httptest.NewServer(New(cfg))
+	t.Cleanup(plain.Close)
+	if resp, _ := get(t, plain.URL+"/trust", nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("without a certificate of its own: %s", resp.Status)
+	}
 }

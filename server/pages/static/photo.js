@@ -38,6 +38,9 @@ if (able && camera) {
     refusedBox.querySelector('h2').textContent = problem.title ?? '';
     refusedBox.querySelector('.detail').textContent = problem.detail ?? '';
     refusedBox.querySelector('.do span').textContent = problem.advice ?? '';
+    const kept = refusedBox.querySelector('.kept');
+    kept.hidden = !problem.address;
+    if (problem.address) kept.querySelector('a').href = problem.address;
     const checks = document.getElementById('checks');
     if (problem.checks) {
       checks.hidden = false;
