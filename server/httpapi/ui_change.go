@@ -101,8 +101,8 @@ func jointAsks(set result.Settings, h *pages.JointHead) result.Settings {
 	return set
 }
 
-// outdated are the joint's data by which a measurement was made and which are
-// others now: the texts' keys with the value then and now.
+// outdated says which of the joint's data, by which a measurement was made, are
+// others now.
 func outdated(w *pages.Words, m *result.Measurement, h *pages.JointHead, inches bool) []string {
 	var then result.Settings
 	if m.Settings != nil {
@@ -143,7 +143,10 @@ func (s *service) since(ctx context.Context, who store.Person, w *pages.Words, i
 			if r.Measurement.Squareness == nil {
 				continue
 			}
-			if cell.Outdated = outdated(w, r.Measurement, &d.JointHead, inches); len(cell.Outdated) > 0 {
+			if !d.Closed { // what is done is left as it was decided
+				cell.Outdated = outdated(w, r.Measurement, &d.JointHead, inches)
+			}
+			if len(cell.Outdated) > 0 {
 				d.Outdated = append(d.Outdated, cell.Last.ID)
 			}
 			if r.Kept.Supersedes == "" {
