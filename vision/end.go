@@ -73,6 +73,16 @@ func (r *Refused) of(k int) *Refused {
 // the board and a little more.
 type Sheets [][4]geometry.Vec2
 
+// cover reports whether a place of the plane lies under a card.
+func (s Sheets) cover(q geometry.Vec2) bool {
+	for _, quad := range s {
+		if insideQuad(quad, q) {
+			return true
+		}
+	}
+	return false
+}
+
 // FindEnd finds the belt's edges and the top edge of its cut in a photo whose
 // view of the plane is known. boards are the cards' boards, sheets the cards'
 // whole outlines, both in the plane; blur is the spread of the cards' edges,
@@ -144,14 +154,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	if why != nil {
 		return nil, why
 	}
-	blocked := func(q geometry.Vec2) bool {
-		for _, s := range sheets {
-			if insideQuad(s, q) {
-				return true
-			}
-		}
-		return false
-	}
+	blocked := sheets.cover
 	margin := math.Inf(1)
 	for _, o := range outs[1:min(len(outs), 400)] {
 		if len(hand) > 0 {
@@ -223,32 +226,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	}
 	for k, b := range bounds {
 		t := traces[k]
-		t.Length = b.To.Sub(b.From).Norm()
-		t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
-		t.Margin = margin
 		_, t.ByHand = hand[roles[k]]
-		for _, q := range pts[k] {
-			t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
-		}
-		slice := sliceOf(pts[k])
-		free, freeNear, near := 0.0, 0.0, 0.0
-		for x := 2.0; x < t.Length; x += 4 {
-			if !blocked(b.From.Add(b.To.Sub(b.From).Mul(x / t.Length))) {
-				free += 4
-				if x < 80 {
-					freeNear += 4
-				}
-			}
-		}
-		for _, q := range pts[k] {
-			if q.T < 80 {
-				near += slice
-			}
-		}
-		if t.NearCut = 1; freeNear > 30 {
-			t.NearCut = math.Min(1, near/freeNear)
-		}
-		t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
+		t.Margin = margin
+		t.fill(view, b, pts[k], blocked)
 		if t.Support < 0.45 {
 			r := unclear(k, "partly")
 			r.Values["seen_percent"] = 100 * t.Support
@@ -258,6 +238,35 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
 	e.Left.Foreign, e.Right.Foreign = m.foreignBeside(&best, &best.Left, &best.Right), m.foreignBeside(&best, &best.Right, &best.Left)
 	return e, nil
+}
+
+// fill takes over the points found along a boundary and tells how much of it
+// they show.
+func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked func(geometry.Vec2) bool) {
+	t.Length = b.To.Sub(b.From).Norm()
+	t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
+	for _, q := range pts {
+		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
+	}
+	slice := sliceOf(pts)
+	free, freeNear, near := 0.0, 0.0, 0.0
+	for x := 2.0; x < t.Length; x += 4 {
+		if !blocked(b.From.Add(b.To.Sub(b.From).Mul(x / t.Length))) {
+			free += 4
+			if x < 80 {
+				freeNear += 4
+			}
+		}
+	}
+	for _, q := range pts {
+		if q.T < 80 {
+			near += slice
+		}
+	}
+	if t.NearCut = 1; freeNear > 30 {
+		t.NearCut = math.Min(1, near/freeNear)
+	}
+	t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
 }
 
 // colourWeights compares the colours on both sides of a boundary. Where they

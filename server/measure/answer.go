@@ -162,12 +162,10 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if side := along(ends); side != "" {
-		return &result.Refusal{Code: "edge_unclear", Photo: name, Message: fmt.Sprintf("%s: something seems to lie along the %s edge of the belt: what was found there is uneven.", name, side),
-			Advice: "Clear that edge over its whole length and take the photo again; or set it by hand where the belt itself is seen."}
+		return report.Refuse("edge_unclear", "along_"+side, name, nil)
 	}
 	if beyondEdges(ends) {
-		return &result.Refusal{Code: "cut_unclear", Photo: name, Message: name + ": both belt edges end before what was found as the cut.",
-			Advice: "Lay plain paper or cardboard under the end so that the cut stands out, and take the photo again; or set the cut by hand."}
+		return report.Refuse("cut_unclear", "beyond", name, nil)
 	}
 	if flares(ends) {
 		return report.Refuse("not_flat", "curls", name, nil)

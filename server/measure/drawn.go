@@ -40,7 +40,12 @@ type drawnLine struct {
 func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*drawnLine, error) {
 	line := &drawnLine{}
 	var first error
+	var further []seen // they show no end
 	for _, e := range ends {
+		if len(e.end.Cut.Points) == 0 {
+			further = append(further, e)
+			continue
+		}
 		sh := shots[e.photo]
 		view := n.res.View(sh.camera, e.photo)
 		_, sheets := outlines(sh, n)
@@ -85,6 +90,7 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 			}
 			return nil, err
 		}
+		line.ends = append(line.ends, further...)
 		return line, nil
 	}
 	if s.Line == drawn && first != nil {

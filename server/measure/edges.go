@@ -17,8 +17,9 @@ type seen struct {
 	end   *vision.End
 }
 
-// findEnds finds the belt's edges in every photo. A photo in which they are
-// not found is left out when another one has them.
+// findEnds finds the belt's edges in every photo. A photo taken further up the
+// belt, without the cut, carries the edges of the others on; one in which nothing
+// is found is left out when another one has them.
 func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) ([]seen, []string, error) {
 	var out []seen
 	leftOut := make([]string, len(shots))
@@ -56,6 +57,62 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 	for _, o := range out[1:] {
 		if o.end.Up.Dot(out[0].end.Up) < math.Cos(3*math.Pi/180) {
 			return nil, nil, report.Refuse("photos_differ", "ends", shots[o.photo].name, result.Values{"other": shots[out[0].photo].name})
+		}
+	}
+	return carryOn(shots, n, out, leftOut)
+}
+
+// sameCutMM is how far apart the cut's middle may lie in two photos of one end.
+const sameCutMM = 25.0
+
+// carryOn adds the photos that show the belt further up. A cut that one of them
+// seems to have, above the one that others show, is none where the true one lies
+// outside that photo.
+func carryOn(shots []*shot, n *network, found []seen, leftOut []string) ([]seen, []string, error) {
+	middle := func(e *vision.End) float64 {
+		return found[0].end.Up.Dot(e.LeftCorner.Add(e.RightCorner).Mul(0.5))
+	}
+	lowest := found[0]
+	for _, o := range found[1:] {
+		if middle(o.end) < middle(lowest.end) {
+			lowest = o
+		}
+	}
+	var out []seen
+	further := make([]bool, len(shots))
+	for i := range further {
+		further[i] = leftOut[i] != ""
+	}
+	for _, o := range found {
+		if middle(o.end)-middle(lowest.end) < sameCutMM {
+			out = append(out, o)
+			continue
+		}
+		view := n.res.View(shots[o.photo].camera, o.photo)
+		for _, q := range []geometry.Vec2{lowest.end.LeftCorner, lowest.end.RightCorner} {
+			if uv, ok := view.Project(q); ok && uv.X > 0 && uv.Y > 0 && uv.X < float64(shots[o.photo].pic.W) && uv.Y < float64(shots[o.photo].pic.H) {
+				return nil, nil, report.Refuse("photos_differ", "ends", shots[o.photo].name, result.Values{"other": shots[lowest.photo].name})
+			}
+		}
+		further[o.photo] = true
+	}
+	for i, up := range further {
+		if !up {
+			continue
+		}
+		sh := shots[i]
+		view := n.res.View(sh.camera, i)
+		_, sheets := outlines(sh, n)
+		end, ok, err := vision.FindSides(sh.pic, &view, lowest.end, sheets, sh.blur())
+		if err != nil {
+			return nil, nil, err
+		}
+		switch {
+		case ok:
+			out, leftOut[i] = append(out, seen{i, end}), ""
+		case leftOut[i] == "":
+			r := report.Refuse("photos_differ", "ends", sh.name, result.Values{"other": shots[lowest.photo].name})
+			leftOut[i] = r.Code + ": " + r.Message
 		}
 	}
 	return out, leftOut, nil

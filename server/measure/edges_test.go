@@ -40,3 +40,31 @@ func TestThingsAlongAnEdgeAreRefused(t *testing.T) {
 		})
 	}
 }
+
+// Photos further up the belt, which share cards and do not show the cut, carry
+// the centreline on; the cut stays that of the first photo.
+func TestPhotosUpTheBeltCarryItsEdgesOn(t *testing.T) {
+	scenes := render.Several(13013) // in its second photo something looks like a cut
+	for i := range scenes {
+		scenes[i] = small(scenes[i])
+	}
+	truth, err := render.GroupTruth(scenes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var photos []Input
+	for _, s := range scenes {
+		photos = append(photos, draw(t, s))
+	}
+	alone := measured(t, result.Settings{}, photos[0])
+	m := measured(t, result.Settings{}, photos...)
+	inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
+	if got, one := m.Centreline.LengthMM, alone.Centreline.LengthMM; got < 1.3*one {
+		t.Errorf("centreline over %.0f mm, with the first photo alone over %.0f mm", got, one)
+	}
+	for _, p := range m.Photos {
+		if p.LeftOut != "" {
+			t.Errorf("%s left out: %s", p.File, p.LeftOut)
+		}
+	}
+}

@@ -139,6 +139,9 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		var inv float64
 		for _, e := range ends {
 			t := []*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut}[k]
+			if len(t.Points) == 0 {
+				continue // a photo further up the belt
+			}
 			sd, length := roughness(t.Points)
 			noise[k] = math.Max(noise[k], sd)
 			pxmm[k] = math.Max(pxmm[k], t.PxMM)
@@ -229,12 +232,13 @@ func cutSeen(ends []seen, width float64) float64 {
 // millimetre from point to point: the worst photo of the end. A single leap is
 // a step, which the shape tells.
 func hopping(ends []seen) float64 {
-	worst := 0.0
+	worst, photos := 0.0, 0.0
 	for _, e := range ends {
 		p := e.end.Cut.Points
 		if len(p) < 8 {
 			continue
 		}
+		photos++
 		c, d := p[0].Plane, p[len(p)-1].Plane.Sub(p[0].Plane).Unit()
 		var leaps []float64
 		for i := 1; i < len(p); i++ {
@@ -247,7 +251,7 @@ func hopping(ends []seen) float64 {
 			worst = math.Max(worst, leaps[len(leaps)/2]/3)
 		}
 	}
-	return worst / math.Sqrt(float64(len(ends)))
+	return worst / math.Sqrt(math.Max(1, photos))
 }
 
 // roughness is the standard deviation of single points about the smooth run
