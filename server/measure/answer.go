@@ -162,7 +162,7 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if side := along(ends); side != "" {
-		return report.Refuse("edge_unclear", "along_"+side, name, nil)
+		return report.Refuse("edge_unclear", "along", name, result.Values{"side": side})
 	}
 	if beyondEdges(ends) {
 		return report.Refuse("cut_unclear", "beyond", name, nil)
