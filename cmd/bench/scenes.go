@@ -52,6 +52,7 @@ var classes = []class{
 	{"must refuse", 4 * render.RefuseClasses, goal{}, one(render.MustRefuse), nil},
 	{"several photos", 24, goal{100, 0.2, 0}, render.Several, nil},
 	{"other references", 24, goal{}, one(render.OtherReference), nil},
+	{"plain sheet", 16, goal{}, one(render.PlainSheet), nil},
 	{"drawn line", 16, goal{90, 0.5, 0}, one(drawnLine), judgeDrawn},
 }
 
@@ -193,7 +194,7 @@ func (c *class) job(seed int64, o options) (job, error) {
 func reference(s *render.Scene, to *result.Settings) {
 	if len(s.Cards) == 0 {
 		if len(s.Sheets) > 0 {
-			to.Sheet = "a4"
+			to.Sheet = s.Sheets[0].Paper
 		}
 		return
 	}

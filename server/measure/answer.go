@@ -383,6 +383,16 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, lin
 				continue
 			}
 			im.LeftEdge, im.RightEdge, im.Cut = traced(sh, e.end.Left.Points), traced(sh, e.end.Right.Points), traced(sh, e.end.Cut.Points)
+			for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut} {
+				if len(t.Points) == 0 {
+					continue
+				}
+				edge := result.EdgeSeen{Edge: [3]string{"left", "right", "cut"}[k], Support: round(t.Support, 2)}
+				if better := round(t.Margin, 2); !math.IsInf(better, 0) {
+					edge.BetterBy = &better
+				}
+				im.Edges = append(im.Edges, edge)
+			}
 			for name, t := range map[string]bool{"left": e.end.Left.ByHand, "right": e.end.Right.ByHand, "cut": e.end.Cut.ByHand} {
 				if t {
 					im.SetByHand = append(im.SetByHand, name)

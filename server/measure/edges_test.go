@@ -62,6 +62,17 @@ func TestPhotosUpTheBeltCarryItsEdgesOn(t *testing.T) {
 	if got, one := m.Centreline.LengthMM, alone.Centreline.LengthMM; got < 1.3*one {
 		t.Errorf("centreline over %.0f mm, with the first photo alone over %.0f mm", got, one)
 	}
+	for i, want := range [][]string{{"left", "right", "cut"}, {"left", "right"}} {
+		var got []string
+		for _, e := range m.Image[i].Edges {
+			if got = append(got, e.Edge); e.Support < 0.8 || e.Support > 1 {
+				t.Errorf("photo %d: the %s is seen to %.2f", i+1, e.Edge, e.Support)
+			}
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("photo %d shows %v, want %v", i+1, got, want)
+		}
+	}
 	for _, p := range m.Photos {
 		if p.LeftOut != "" {
 			t.Errorf("%s left out: %s", p.File, p.LeftOut)

@@ -180,6 +180,16 @@ type Image struct {
 	CamFromBelt []float64    `json:"cam_from_belt,omitempty"` // rotation vector, translation (mm)
 	Orientation int          `json:"exif_orientation"`
 	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut, line
+	Edges       []EdgeSeen   `json:"edges,omitempty"`
+}
+
+// EdgeSeen tells how well an edge is seen in a photo.
+type EdgeSeen struct {
+	Edge    string  `json:"edge"`    // left, right, cut
+	Support float64 `json:"support"` // share of its visible length that was seen, 0 to 1
+	// BetterBy is how much better the belt end found fits than the next candidate,
+	// in units of its score (about 1 to 2 for each edge); nil where there is none.
+	BetterBy *float64 `json:"better_by,omitempty"`
 }
 
 // Photo is the record of one picture.
