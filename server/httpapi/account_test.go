@@ -76,7 +76,7 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 }
 
 // put keeps a measurement of one photo.
-func put(t *testing.T, s *store.Store, by store.Person, m archive.Measurement, photo store.File, r *result.Measurement) store.Record {
+func put(t testing.TB, s *store.Store, by store.Person, m archive.Measurement, photo store.File, r *result.Measurement) store.Record {
 	t.Helper()
 	j, err := s.Archive.Joint(t.Context(), by.Sites, m.Joint)
 	if err != nil {

@@ -143,7 +143,7 @@ type part struct{ name, file, data string }
 
 var local = store.Person{Actor: archive.Actor{ID: "local", Name: "Ada Finch"}, Sites: archive.AllSites()}
 
-func newStore(t *testing.T, f Measurer) *store.Store {
+func newStore(t testing.TB, f Measurer) *store.Store {
 	t.Helper()
 	a, err := archive.Open(t.Context(), archive.Address{Folder: t.TempDir()})
 	if err != nil {
@@ -154,7 +154,7 @@ func newStore(t *testing.T, f Measurer) *store.Store {
 }
 
 // newDesk is a desk whose queue is worked off until the test ends.
-func newDesk(t *testing.T, s *store.Store, f Measurer) *order.Desk {
+func newDesk(t testing.TB, s *store.Store, f Measurer) *order.Desk {
 	t.Helper()
 	q, err := queue.Open(t.Context(), queue.Config{At: archive.Address{Folder: t.TempDir()}, Timeout: time.Minute, Attempts: 1})
 	if err != nil {

@@ -192,9 +192,13 @@ func Languages() []string { return slices.Sorted(maps.Keys(catalogue)) }
 
 var decimalPoint = regexp.MustCompile(`(\d)\.(\d)`)
 
-// Figure writes numbers in a text as the language does.
+// A number stays with its unit, and its uncertainty with the sign before.
+var together = regexp.MustCompile(`(\d) (mm|in|ft|m|px|%)\b|(\d) (%)|(±) `)
+
+// Figure writes numbers in a text as the language does, and as they break into
+// lines.
 func (w *Words) Figure(text string) string {
-	return strings.ReplaceAll(w.Decimal(text), " mm", "\u00a0mm")
+	return together.ReplaceAllString(w.Decimal(text), "$1$3$5\u00a0$2$4")
 }
 
 // When writes a time.
