@@ -518,7 +518,7 @@ func TestPagesShowTheResult(t *testing.T) {
 		t.Error("the form's units were lost")
 	}
 	resp, body = get(t, s.URL+at, html)
-	for _, want := range []string{"The end is off by more", "0.049 in", `/overlay/1.jpg`, "topdown.png", "profile.svg", "locked out", "a&lt;b"} {
+	for _, want := range []string{"The end is off by more", "0.049\u00a0in", `/overlay/1.jpg`, "topdown.png", "profile.svg", "locked out", "a&lt;b"} {
 		if !bytes.Contains(body, []byte(want)) {
 			t.Errorf("the result's page lacks %q", want)
 		}

@@ -527,7 +527,7 @@ func TestTrainerInInches(t *testing.T) {
 	s := trainServer(t, &chainDouble{})
 	in := func(path string) string { return s.want(200, path+"&units=in", nil) }
 	body := in("/train/show?error=skew&size=8&width=914.4")
-	for _, part := range []string{"36 in", "0.315", `name="amount_unit" value="in"`, "0.072"} { // 36 in of 0.2 %: 1.83 mm
+	for _, part := range []string{"36\u00a0in", "0.315", `name="amount_unit" value="in"`, "0.072"} { // 36 in of 0.2 %: 1.83 mm
 		if !strings.Contains(body, part) {
 			t.Errorf("the question does not say %s", part)
 		}
