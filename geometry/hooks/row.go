@@ -113,7 +113,7 @@ func Read(s Strip) (*Row, error) {
 	for i := range base {
 		base[i] = mean[i] - h[i]
 	}
-	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, base: base, all: all, u: u}
+	f := &finder{s: s, r: r, k: k, p: p0, resp: resp, base: base, light: h, all: all, u: u}
 	if s.Root != nil {
 		f.root = k.response(level(s.Root, window))
 	}
@@ -393,6 +393,7 @@ type finder struct {
 	resp  [][]float64
 	root  []float64
 	base  []float64 // the belt's own light
+	light []float64 // that beyond it
 	all   []float64
 	u     []float64
 	found []candidate
@@ -591,6 +592,9 @@ func (f *finder) choose(beyond []float64) {
 			}
 		}
 		size := c.size / scale
+		if size < sureHook && size > noHook && f.twin(i) {
+			size = sureHook
+		}
 		on := math.Abs(c.between) < 0.25
 		murky := c.noise > mostNoise*scale || c.scale < 0.4 || c.seen < len(f.s.Out)-1
 		switch {
@@ -603,6 +607,39 @@ func (f *finder) choose(beyond []float64) {
 			f.r.Unclear = append(f.r.Unclear, c.at)
 		}
 	}
+}
+
+// twin tells whether a bar is as high as usual hooks with another as high beside
+// it and the belt between them: two hooks in one place dim each other's response.
+func (f *finder) twin(i int) bool {
+	// above the belt's light a place and a half away: two wires cover most of theirs
+	off := int(1.5 * f.p / f.s.Step)
+	height := func(at float64) float64 {
+		j := f.index(at)
+		if j < off || j+off >= len(f.light) || math.IsNaN(f.light[j]) {
+			return 0
+		}
+		return f.k.sign * (f.light[j] + f.base[j] - (f.base[j-off]+f.base[j+off])/2)
+	}
+	c := &f.found[i]
+	var around []float64
+	for _, o := range f.found {
+		if math.Abs(o.at-c.at) < 6*f.p && math.Abs(o.between) < 0.2 && o.size >= sureHook*o.scale {
+			around = append(around, height(o.at))
+		}
+	}
+	usual := median(around)
+	for _, k := range []int{i - 1, i + 1} {
+		if k < 0 || k >= len(f.found) || !(usual > 0) {
+			continue
+		}
+		o := &f.found[k]
+		d := math.Abs(o.at - c.at)
+		if d > f.r.Wire && d < 0.62*f.p && o.size > 0.4*o.scale && height(c.at) > 0.75*usual && height(o.at) > 0.75*usual && height((c.at+o.at)/2) < 0.6*usual {
+			return true
+		}
+	}
+	return false
 }
 
 // mark tells whether a bar off the comb goes on beyond the legs' points: a
