@@ -201,7 +201,8 @@ var later = []string{"busy", "still_waiting", "stopping", "unavailable"}
 func (s *service) send(photo []byte, name string, fields map[string]string) (sent, error) {
 	var r sent
 	client := &http.Client{Timeout: 5 * time.Minute}
-	for began := time.Now(); time.Since(began) < 30*time.Minute; {
+	limit := time.Duration(count(4, 30)) * time.Minute
+	for began := time.Now(); time.Since(began) < limit; {
 		body, kind := form(s.t, name, photo, fields)
 		resp, err := client.Post(s.url+"/api/v1/measurements", kind, body)
 		var text []byte
@@ -236,7 +237,7 @@ func (s *service) send(photo []byte, name string, fields map[string]string) (sen
 			return r, nil
 		}
 	}
-	return r, errors.New("no answer within half an hour")
+	return r, fmt.Errorf("no answer within %v", limit)
 }
 
 // readPhoto reads one of the project's pictures.
@@ -654,8 +655,17 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 			}
 		}()
 	}
+	acknowledged := func() int {
+		mu.Lock()
+		defer mu.Unlock()
+		return len(measured) + len(signed)
+	}
 	for range kills {
-		time.Sleep(time.Duration(100+chance.IntN(900)) * time.Millisecond)
+		began, before := time.Now(), acknowledged()
+		for acknowledged() == before && time.Since(began) < 30*time.Second {
+			time.Sleep(5 * time.Millisecond)
+		}
+		time.Sleep(time.Duration(chance.IntN(300)) * time.Millisecond) // at some moment within the next few
 		s.kill()
 		s.start()
 	}

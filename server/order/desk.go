@@ -254,12 +254,22 @@ func (d *Desk) here(id string) bool {
 	return d.making[id]
 }
 
-// Work makes orders of the queue until ctx is done. Those under way then may end
-// within grace, or go back to the queue.
+// Work makes orders of the queue until ctx is done, also where that is away when it
+// begins. Those under way at the end may end within grace, or go back to the queue.
 func (d *Desk) Work(ctx context.Context, grace time.Duration) error {
 	stop := context.AfterFunc(ctx, func() { close(d.stopping) })
 	defer stop()
-	return d.Queue.Work(ctx, d.Workers, grace, d.work)
+	for {
+		err := d.Queue.Work(ctx, d.Workers, grace, d.work)
+		if ctx.Err() != nil || !errors.Is(err, archive.Unavailable) {
+			return err
+		}
+		d.Log.Error("work on the queue cannot begin; it is tried again", "error", err)
+		select {
+		case <-ctx.Done():
+		case <-time.After(lookAgain):
+		}
+	}
 }
 
 // work makes one order and tells those who wait here.

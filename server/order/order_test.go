@@ -331,6 +331,24 @@ func TestARefusalTakesNoAnswersPlace(t *testing.T) {
 	}
 }
 
+// A database that is away when work begins is waited for.
+func TestWorkBeginsWhenTheDatabaseIsBack(t *testing.T) {
+	pg := conformance.StartPostgres(t)
+	m := &measurer{}
+	d := open(t, archive.Address{Database: pg.Database(t), Photos: t.TempDir()}, m, nil)
+	o := take(t, d, 480, result.Settings{})
+	pg.Stop(t)
+	work(t, d, time.Second)
+	time.Sleep(500 * time.Millisecond)
+	if _, err := ask(t.Context(), d, o); !errors.Is(err, archive.Unavailable) {
+		t.Errorf("asked while it is away: %v", err)
+	}
+	pg.Start(t)
+	if _, err := ask(t.Context(), d, o); err != nil || m.times() != 1 {
+		t.Errorf("asked when it is back: %v, measured %d times", err, m.times())
+	}
+}
+
 // Faults reach whoever waits, at the process that made the order and at another.
 func TestFaultsAreTold(t *testing.T) {
 	at := archive.Address{Folder: t.TempDir()}

@@ -263,7 +263,7 @@ func (q *queue[TTx]) Work(ctx context.Context, workers int, grace time.Duration,
 		return unavailable("look who works", err)
 	}
 	defer leave()
-	if err := client.Start(running); err != nil {
+	if err := client.Start(running); err != nil { // it does not run then
 		return unavailable("start work", err)
 	}
 	q.works.Store(client)
