@@ -330,7 +330,7 @@ func most(took []time.Duration, share float64) time.Duration {
 // Many phones upload at once to a queue that holds a few: every photo is measured once,
 // whoever finds no place is told when to come again, and the pages stay quick.
 func TestSurviveManyPhonesAtOnce(t *testing.T) {
-	phones, places := count(8, 100), count(3, 20)
+	phones, places := count(6, 100), count(2, 20)
 	photo := readPicture(t, "golden/clean-one-card.jpg")
 	if os.Getenv(survive) != "" {
 		photo = readPicture(t, "sample/belt-end.jpg")
@@ -548,7 +548,7 @@ func TestSurviveAFullDisk(t *testing.T) {
 		}
 	})
 	ballast := filepath.Join(s.data, "ballast")
-	if err := os.WriteFile(ballast, make([]byte, 3<<20), 0o600); err != nil {
+	if err := os.WriteFile(ballast, make([]byte, 4<<20), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	s.start()
