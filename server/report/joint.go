@@ -167,7 +167,7 @@ func JointNotes(r *result.Joint, o Options) []Row {
 	case lacing.StepLarge:
 		out = append(out, Row{lacing.NoteWidths, u.Text("pair_says.widths_"+s.Wider, u.length(s.Difference), u.length(lacing.WidthFlag))})
 	case lacing.StepUnsure:
-		out = append(out, Row{lacing.NoteWidthsUnsure, u.Text("pair_says.widths_unsure", u.length(s.Difference), u.length(lacing.WidthFlag))})
+		out = append(out, Row{lacing.NoteWidthsUnsure, u.Text("pair_says.widths_unsure", u.length(s.Difference), u.length(2*s.PerSideU95), u.length(lacing.WidthFlag))})
 	}
 	for _, e := range []struct {
 		name string
