@@ -81,8 +81,13 @@ func findMarkers(p *Picture, dict string, window int) ([]aruco.Marker, error) {
 	if p.W*p.H < wholeSearch {
 		return aruco.Detect(p.Grey, p.W, p.H, dict, o)
 	}
-	half, w, h := p.half()
-	markers, err := aruco.Detect(half, w, h, dict, o)
+	half := p.half()
+	defer half.Close()
+	pixels, err := half.DataPtrUint8()
+	if err != nil {
+		return nil, err
+	}
+	markers, err := aruco.Detect(pixels, half.Cols(), half.Rows(), dict, o)
 	for i := range markers {
 		for k := range markers[i].Corners {
 			c := &markers[i].Corners[k]

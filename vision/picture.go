@@ -9,7 +9,6 @@
 package vision
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -257,26 +256,14 @@ func (p *Picture) fullColour() (gocv.Mat, error) {
 }
 
 // half returns the grey picture at half size, each pixel the mean of four:
-// its pixel (i, j) lies at (2i+0.5, 2j+0.5).
-func (p *Picture) half() ([]byte, int, int) {
-	w, h := p.W/2, p.H/2
-	out := make([]byte, w*h)
-	const even = 0x00ff00ff00ff00ff // every other byte, with room for a sum
-	for j := 0; j < h; j++ {
-		a, b := p.Grey[2*j*p.W:2*j*p.W+2*w], p.Grey[(2*j+1)*p.W:(2*j+1)*p.W+2*w]
-		row := out[j*w : j*w+w]
-		for len(row) >= 4 { // four at a time
-			u, v := binary.LittleEndian.Uint64(a), binary.LittleEndian.Uint64(b)
-			s := (u&even + u>>8&even + v&even + v>>8&even + 0x0002000200020002) >> 2 & even
-			s = (s | s>>8) & 0x0000ffff0000ffff
-			binary.LittleEndian.PutUint32(row, uint32(s|s>>16))
-			a, b, row = a[8:], b[8:], row[4:]
-		}
-		for i := range row {
-			row[i] = byte((uint16(a[2*i]) + uint16(a[2*i+1]) + uint16(b[2*i]) + uint16(b[2*i+1]) + 2) >> 2)
-		}
-	}
-	return out, w, h
+// its pixel (i, j) lies at (2i+0.5, 2j+0.5). The caller closes it.
+func (p *Picture) half() gocv.Mat {
+	size := image.Pt(p.W/2, p.H/2)
+	even := p.grey.Region(image.Rectangle{Max: size.Mul(2)}) // without an odd last row or column
+	defer even.Close()
+	out := gocv.NewMat()
+	gocv.Resize(even, &out, size, 0, 0, gocv.InterpolationArea)
+	return out
 }
 
 // ErrNoCard is returned when no reference card is found.

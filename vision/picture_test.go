@@ -11,6 +11,8 @@ import (
 	"os"
 	"testing"
 
+	"gocv.io/x/gocv"
+
 	"beltend/geometry"
 	"beltend/vision/photo"
 )
@@ -222,27 +224,39 @@ func TestDamagedFilesAreRefused(t *testing.T) {
 }
 
 func TestHalf(t *testing.T) {
-	p := &Picture{W: 5, H: 4, Grey: []byte{
+	half := func(w, h int, grey []byte) []byte {
+		m, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC1, grey)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer m.Close()
+		out := (&Picture{W: w, H: h, grey: m}).half()
+		defer out.Close()
+		if out.Cols() != w/2 || out.Rows() != h/2 {
+			t.Fatalf("half of %d x %d is %d x %d", w, h, out.Cols(), out.Rows())
+		}
+		return out.ToBytes()
+	}
+	got := half(5, 4, []byte{
 		0, 10, 100, 100, 7,
 		20, 10, 100, 101, 7,
 		255, 255, 1, 2, 7,
 		255, 255, 3, 4, 7,
-	}}
-	got, w, h := p.half()
-	if want := []byte{10, 100, 255, 3}; w != 2 || h != 2 || !bytes.Equal(got, want) {
-		t.Errorf("half is %d x %d, %v, want %v", w, h, got, want)
+	})
+	if want := []byte{10, 100, 255, 3}; !bytes.Equal(got, want) {
+		t.Errorf("half is %v, want %v", got, want)
 	}
 	// wide enough for the fast way, and a rest; the extremes among them
+	const w = 2*37 + 1
 	rng := rand.New(rand.NewPCG(1, 2))
-	p = &Picture{W: 2*13 + 1, H: 2, Grey: make([]byte, 2*27)}
-	for k := range p.Grey {
-		p.Grey[k] = byte(min(255, rng.IntN(300)))
+	grey := make([]byte, 2*w)
+	for k := range grey {
+		grey[k] = byte(min(255, rng.IntN(300)))
 	}
-	got, _, _ = p.half()
-	for i := range 13 {
-		mean := float64(int(p.Grey[2*i])+int(p.Grey[2*i+1])+int(p.Grey[27+2*i])+int(p.Grey[27+2*i+1])) / 4
-		if want := math.Floor(mean + 0.5); float64(got[i]) != want {
-			t.Errorf("pixel %d is %d, want %g", i, got[i], want)
+	for i, v := range half(w, 2, grey) {
+		mean := float64(int(grey[2*i])+int(grey[2*i+1])+int(grey[w+2*i])+int(grey[w+2*i+1])) / 4
+		if want := math.Floor(mean + 0.5); float64(v) != want {
+			t.Errorf("pixel %d is %d, want %g", i, v, want)
 		}
 	}
 }
