@@ -841,7 +841,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	}
 	length := to.Sub(from).Norm()
 	bent := math.Abs(r.c[2])
-	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.blocked)
+	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.blocked, false)
 	if s.slices < 12 {
 		return nil
 	}

@@ -110,13 +110,14 @@ type strip struct {
 	slices, n2   int     // samples a slice
 	reach        float64
 	v            []float32 // slices x n2, mean along the slice
-	v2           []float32 // mean square
+	v2           []float32 // mean square, where asked for
 	known        []bool    // slice seen and free of cards
 	pxmm         float64   // mm a pixel across the edge
 }
 
-// sampleStrip looks along the line from..to, +-reach mm across.
-func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, reach float64, blocked func(geometry.Vec2) bool) *strip {
+// sampleStrip looks along the line from..to, +-reach mm across; squares fills v2
+// as well.
+func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, reach float64, blocked func(geometry.Vec2) bool, squares bool) *strip {
 	s := &strip{from: from, n: n, dt: dt, reach: reach}
 	s.dir = to.Sub(from).Unit()
 	length := to.Sub(from).Norm()
@@ -126,7 +127,9 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	s.ds = math.Max(0.12, 0.45*s.pxmm)
 	s.n2 = 2*int(reach/s.ds) + 1
 	s.v = make([]float32, s.slices*s.n2)
-	s.v2 = make([]float32, s.slices*s.n2)
+	if squares {
+		s.v2 = make([]float32, s.slices*s.n2)
+	}
 	s.known = make([]bool, s.slices)
 	sub := min(int(dt), 6) // places along a slice
 	for i := 0; i < s.slices; i++ {
@@ -135,7 +138,11 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 		if blocked(c) {
 			continue
 		}
-		row, sq := s.v[i*s.n2:(i+1)*s.n2], s.v2[i*s.n2:(i+1)*s.n2]
+		row := s.v[i*s.n2 : (i+1)*s.n2]
+		var sq []float32
+		if squares {
+			sq = s.v2[i*s.n2 : (i+1)*s.n2]
+		}
 		ok := true
 		for k := 0; k < sub && ok; k++ {
 			q := c.Add(s.dir.Mul((float64(k)+0.5)/float64(sub)*dt - dt/2))
@@ -151,16 +158,19 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 			ok = p.addCurve(row, sq, b, lin, quad, s.ds/reach)
 		}
 		for j := range row {
-			row[j], sq[j] = row[j]/float32(sub), sq[j]/float32(sub)
+			row[j] /= float32(sub)
+		}
+		for j := range sq {
+			sq[j] /= float32(sub)
 		}
 		s.known[i] = ok
 	}
 	return s
 }
 
-// addCurve adds the grey levels, and their squares, along the places
-// at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports whether the
-// whole curve is in the picture.
+// addCurve adds the grey levels, and their squares where sq is not empty, along
+// the places at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports
+// whether the whole curve is in the picture.
 func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx float64) bool {
 	half := len(row) / 2
 	far := float64(half) * dx
@@ -175,7 +185,6 @@ func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx fl
 	fixed := func(x float64) int64 { return int64(math.Round(x * (1 << 32))) }
 	u, du, ddu := fixed(at.X-far*(lin.X-far*quad.X)), fixed(dx*(lin.X+(dx-2*far)*quad.X)), fixed(2*dx*dx*quad.X)
 	v, dv, ddv := fixed(at.Y-far*(lin.Y-far*quad.Y)), fixed(dx*(lin.Y+(dx-2*far)*quad.Y)), fixed(2*dx*dx*quad.Y)
-	sq = sq[:len(row)]
 	for j := range row {
 		k := int(v>>32)*p.W + int(u>>32)
 		fx, fy := int(uint32(u)>>21), int(uint32(v)>>21) // 11 bits
@@ -185,7 +194,9 @@ func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx fl
 		b := b0<<11 + (int(below[1])-b0)*fx
 		g := float32(a<<11+(b-a)*fy) * (1.0 / (1 << 22))
 		row[j] += g
-		sq[j] += g * g
+		if len(sq) > 0 {
+			sq[j] += g * g
+		}
 		u, du = u+du, du+ddu
 		v, dv = v+dv, dv+ddv
 	}
@@ -293,24 +304,29 @@ const (
 
 // path follows the strongest steps through the strip from slice to slice by
 // dynamic programming, no faster than slope mm a mm, inside the band
-// centre[i]+-band (sample indices). cost favours the strip's middle lightly.
+// centre[i]+-band (sample indices). inward is what a step counts more for each
+// mm further inside.
 func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, slope float64) []int {
+	out := make([]int, s.slices)
+	if s.slices == 0 {
+		return out
+	}
+	const never = float32(-1e9) // outside the band
 	noise := noiseOf(g)
 	jump := max(1, int(math.Ceil(slope*s.dt/s.ds)))
-	score := make([]float32, len(g))
-	back := make([]int16, len(g))
 	pen := make([]float32, 2*jump+1)
 	for d := range pen {
 		pen[d] = float32(0.35 * math.Abs(float64(d-jump)) / float64(jump))
 	}
-	for i := 0; i < s.slices; i++ {
-		lo, hi := max(0, int(centre[i]-band)), min(s.n2-1, int(centre[i]+band))
-		for j := 0; j < s.n2; j++ {
+	back := make([]int16, len(g))
+	score, last := make([]float32, s.n2), make([]float32, s.n2)
+	lo, hi := 0, -1 // the last slice's band
+	for i := range s.slices {
+		lastLo, lastHi := lo, hi
+		lo, hi = max(0, int(centre[i]-band)), min(s.n2-1, int(centre[i]+band))
+		score, last = last, score
+		for j := lo; j <= hi; j++ {
 			k := i*s.n2 + j
-			if j < lo || j > hi {
-				score[k] = -1e9
-				continue
-			}
 			e := 0.0
 			if s.known[i] {
 				x := float64(g[k])
@@ -323,28 +339,24 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 			}
 			best, bj := float32(0), j
 			if i > 0 {
-				best = -1e9
-				from, to := max(0, j-jump), min(s.n2, j+jump+1)
-				last := score[(i-1)*s.n2+from : (i-1)*s.n2+to]
-				for q, cost := range pen[from-j+jump:][:len(last)] {
-					if v := last[q] - cost; v > best {
-						best, bj = v, from+q
+				best = never
+				if from, to := max(lastLo, j-jump), min(lastHi, j+jump); from <= to {
+					before := last[from : to+1]
+					for q, cost := range pen[from-j+jump:][:len(before)] {
+						if v := before[q] - cost; v > best {
+							best, bj = v, from+q
+						}
 					}
 				}
 			}
-			score[k] = best + float32(e)
+			score[j] = best + float32(e)
 			back[k] = int16(bj)
 		}
 	}
-	out := make([]int, s.slices)
-	if s.slices == 0 {
-		return out
-	}
-	last := (s.slices - 1) * s.n2
-	j := 0
-	for k := 0; k < s.n2; k++ {
-		if score[last+k] > score[last+j] {
-			j = k
+	j, best := 0, never
+	for k := lo; k <= hi; k++ {
+		if score[k] > best {
+			j, best = k, score[k]
 		}
 	}
 	for i := s.slices - 1; i >= 0; i-- {
@@ -486,7 +498,7 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // border of a shadow. The innermost steady step is the belt's top edge.
 func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float64, blocked func(geometry.Vec2) bool) []tracePoint {
 	const innerReach = 9.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+innerReach+how.bulge(b), blocked)
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+innerReach+how.bulge(b), blocked, false)
 	if s.slices < 10 {
 		return nil
 	}
@@ -613,7 +625,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 // followed from slice to slice as traceEdge does.
 func traceRegion(p *Picture, view *geometry.View, b boundary, how search, blocked func(geometry.Vec2) bool) []tracePoint {
 	const dt, window = 8.0, 4.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, blocked)
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, blocked, true)
 	if s.slices < 10 {
 		return nil
 	}
