@@ -31,10 +31,14 @@ func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 // straightens each onto the steps it runs along.
 func (m *sceneMap) candidateLines(most int) []planeLine {
 	const reach = 2
-	gradient := func(k, c int) (gx, gy float32) {
-		return m.V[k+reach][c] - m.V[k-reach][c], m.V[k+reach*m.W][c] - m.V[k-reach*m.W][c]
+	gradient := func(k int) (gx, gy [channels]float32) {
+		right, left, below, above := &m.V[k+reach], &m.V[k-reach], &m.V[k+reach*m.W], &m.V[k-reach*m.W]
+		for c := range gx {
+			gx[c], gy[c] = right[c]-left[c], below[c]-above[c]
+		}
+		return gx, gy
 	}
-	var inside []int32 // pixels with known ones all around
+	inside := make([]int32, 0, len(m.V)) // pixels with known ones all around
 	var all [channels][]float64
 	for j := reach; j < m.H-reach; j++ {
 		for i := reach; i < m.W-reach; i++ {
@@ -44,9 +48,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			}
 			inside = append(inside, int32(k))
 			if (i+j)%7 == 0 {
+				gx, gy := gradient(k)
 				for c := range all {
-					gx, gy := gradient(k, c)
-					all[c] = append(all[c], float64(gx*gx+gy*gy))
+					all[c] = append(all[c], float64(gx[c]*gx[c]+gy[c]*gy[c]))
 				}
 			}
 		}
@@ -66,9 +70,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	strange := m.strangeness()
 	for _, k32 := range inside {
 		k := int(k32)
-		for c := 0; c < channels; c++ {
-			gx32, gy32 := gradient(k, c)
-			gx, gy := float64(gx32), float64(gy32)
+		gxs, gys := gradient(k)
+		for c := range channels {
+			gx, gy := float64(gxs[c]), float64(gys[c])
 			square := gx*gx + gy*gy
 			if square < least[c] {
 				continue
@@ -188,18 +192,24 @@ func (m *sceneMap) straighten(l planeLine, noise [channels]float64, strange []fl
 		perNoise[c] = 1 / noise[c]
 	}
 	const least = 4
+	across := l.N.Mul(1 / m.Step) // pixels of the map a mm
 	var sw, st, stt, so, sto float64
 	for t := t0; t < t1; t += 2 * m.Step {
 		best, off := 0.0, 0.0
-		q := p.Add(d.Mul(t))
+		at := m.pixels(p.Add(d.Mul(t)))
 		for o := -reach; o <= reach; o += m.Step / 2 {
-			i, j := m.index(q.Add(l.N.Mul(o+2*m.Step))), m.index(q.Add(l.N.Mul(o-2*m.Step)))
+			i, j := m.nearest(at.Add(across.Mul(o+2*m.Step))), m.nearest(at.Add(across.Mul(o-2*m.Step)))
 			if i < 0 || j < 0 || !m.Known[i] || !m.Known[j] {
 				continue
 			}
 			z := 0.0
-			for c, v := range m.V[i] {
-				z += min(math.Abs(float64(v-m.V[j][c]))*perNoise[c], 6)
+			one, other := &m.V[i], &m.V[j]
+			for c, k := range perNoise {
+				if e := math.Abs(float64(one[c]-other[c])) * k; e < 6 {
+					z += e
+				} else {
+					z += 6
+				}
 			}
 			z *= float64(edgeOfBelt(strange[i], strange[j]))
 			if z -= 0.05 * math.Abs(o); z > best {

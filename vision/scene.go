@@ -229,8 +229,14 @@ func (m *sceneMap) meanOfKnown(k int) (out [channels]float32) {
 }
 
 // index returns the pixel nearest to a place, -1 outside the map.
-func (m *sceneMap) index(q geometry.Vec2) int {
-	x, y := (q.X-m.Min.X)/m.Step+0.5, (q.Y-m.Min.Y)/m.Step+0.5
+func (m *sceneMap) index(q geometry.Vec2) int { return m.nearest(m.pixels(q)) }
+
+// pixels is a place in pixels of the map.
+func (m *sceneMap) pixels(q geometry.Vec2) geometry.Vec2 { return q.Sub(m.Min).Mul(1 / m.Step) }
+
+// nearest returns the pixel nearest to a place in pixels, -1 outside the map.
+func (m *sceneMap) nearest(at geometry.Vec2) int {
+	x, y := at.X+0.5, at.Y+0.5
 	if !(x >= 0 && y >= 0) {
 		return -1
 	}
