@@ -3,6 +3,8 @@ package vision
 import (
 	"math"
 
+	"gonum.org/v1/gonum/blas/blas32"
+
 	"beltend/geometry"
 )
 
@@ -216,23 +218,39 @@ func pixelAcross(view *geometry.View, q, n geometry.Vec2) float64 {
 // offset is the place of sample j across the strip, mm.
 func (s *strip) offset(j float64) float64 { return (j - float64(s.n2/2)) * s.ds }
 
+// gradients returns the profiles' derivative smoothed by a Gaussian of sigma
+// samples, grey levels a sample.
+func (s *strip) gradients(sigma float64) []float32 {
+	ker := slopeKernel(sigma)
+	out := make([]float32, len(s.v))
+	for i := range s.slices {
+		if s.known[i] {
+			addSlopes(out[i*s.n2:(i+1)*s.n2], s.v[i*s.n2:(i+1)*s.n2], ker)
+		}
+	}
+	return out
+}
+
 // inLight is the strip with grey levels turned into light.
 func (s *strip) inLight() *strip {
 	l := *s
 	l.v = make([]float32, len(s.v))
 	for k, g := range s.v {
-		i := min(int(g), 254)
-		f := float64(g) - float64(i)
-		l.v[k] = float32(lightOf[i]*(1-f) + lightOf[i+1]*f)
+		l.v[k] = toLight(g)
 	}
 	return &l
 }
 
-// gradients returns the profiles' derivative smoothed by a Gaussian of sigma
-// samples, grey levels a sample.
-func (s *strip) gradients(sigma float64) []float32 {
-	r := int(math.Ceil(3 * sigma))
-	ker := make([]float32, r) // from 1 on; the filter is odd
+func toLight(grey float32) float32 {
+	i := min(int(grey), 254)
+	f := float64(grey) - float64(i)
+	return float32(lightOf[i]*(1-f) + lightOf[i+1]*f)
+}
+
+// slopeKernel is the derivative of a Gaussian of sigma samples from place 1 on;
+// the filter is odd. It gives 1 for a slope of 1.
+func slopeKernel(sigma float64) []float32 {
+	ker := make([]float32, int(math.Ceil(3*sigma)))
 	var norm float64
 	for k := range ker {
 		x := float64(k + 1)
@@ -242,31 +260,38 @@ func (s *strip) gradients(sigma float64) []float32 {
 	for k := range ker {
 		ker[k] /= float32(norm)
 	}
-	out := make([]float32, len(s.v))
-	for i := 0; i < s.slices; i++ {
-		if !s.known[i] {
-			continue
-		}
-		row, o := s.v[i*s.n2:(i+1)*s.n2], out[i*s.n2:(i+1)*s.n2]
-		j := r
-		for ; j+3 < s.n2-r; j += 4 { // four at a time: none waits for another's sum
-			var a, b, c, d float32
-			for k, w := range ker {
-				p, m := row[j+1+k:][:4], row[j-1-k:][:4]
-				a += w * (p[0] - m[0])
-				b += w * (p[1] - m[1])
-				c += w * (p[2] - m[2])
-				d += w * (p[3] - m[3])
-			}
-			o[j], o[j+1], o[j+2], o[j+3] = a, b, c, d
-		}
-		for ; j < s.n2-r; j++ {
-			for k, w := range ker {
-				o[j] += w * (row[j+1+k] - row[j-1-k])
-			}
-		}
+	return ker
+}
+
+// addSlopes adds the profile v filtered by an odd kernel to out, but for its
+// ends, where the kernel does not fit.
+func addSlopes(out, v, ker []float32) {
+	r := len(ker)
+	n := len(v) - 2*r
+	if n < 1 {
+		return
 	}
-	return out
+	vector := func(data []float32) blas32.Vector { return blas32.Vector{N: n, Inc: 1, Data: data} }
+	sum, diff := vector(out[r:]), vector(make([]float32, n))
+	for k, w := range ker {
+		copy(diff.Data, v[r+1+k:])
+		blas32.Axpy(-1, vector(v[r-1-k:]), diff)
+		blas32.Axpy(w, diff, sum)
+	}
+}
+
+// lightSlopes is the same derivative of one slice in light instead of grey
+// levels, from sample j-around to j+around.
+func (s *strip) lightSlopes(i, j, around int, ker []float32) []float32 {
+	first := j - around - len(ker)
+	light := make([]float32, 2*(around+len(ker))+1)
+	out := make([]float32, len(light))
+	from, to := max(0, -first), min(len(light), s.n2-first)
+	for k := from; k < to; k++ {
+		light[k] = toLight(s.v[i*s.n2+first+k])
+	}
+	addSlopes(out[from:to], light[from:to], ker)
+	return out[len(ker) : len(out)-len(ker)]
 }
 
 // sharpSteps is the part of the profiles' derivative that only a sharp step
@@ -555,10 +580,8 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		}
 		path = s.path(g, sign, 0, centre, band/s.ds, 0.35)
 	}
-	bright := g
-	if how.last {
-		bright = s.inLight().gradients(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
-	}
+	light := slopeKernel(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
+	steps := int(math.Ceil(s.pxmm / s.ds)) // a pixel
 	var pts []tracePoint
 	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
 	if how.cut {
@@ -588,15 +611,20 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		strength := float64(sg*row[j]) * s.pxmm / s.ds // grey levels a pixel
 		// The lens blurs light, not grey levels, which the picture's tone curve
 		// bends: the step's place is its steepest in light, at most a pixel away.
-		row = bright[i*s.n2 : (i+1)*s.n2]
-		for step := int(math.Ceil(s.pxmm / s.ds)); step > 0; step-- {
-			if j < s.n2-3 && sg*row[j+1] > sg*row[j] {
+		first := 0
+		if how.last {
+			first = j - steps - 1
+			row = s.lightSlopes(i, j, steps+1, light)
+		}
+		for range steps {
+			if k := j - first; j < s.n2-3 && sg*row[k+1] > sg*row[k] {
 				j++
-			} else if j > 2 && sg*row[j-1] > sg*row[j] {
+			} else if j > 2 && sg*row[k-1] > sg*row[k] {
 				j--
 			}
 		}
-		a, c, e := float64(sg*row[j-1]), float64(sg*row[j]), float64(sg*row[j+1])
+		k := j - first
+		a, c, e := float64(sg*row[k-1]), float64(sg*row[k]), float64(sg*row[k+1])
 		den := a - 2*c + e
 		if den >= 0 {
 			continue
