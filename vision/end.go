@@ -46,6 +46,9 @@ type End struct {
 	Left, Right, Cut        Trace
 	LeftCorner, RightCorner geometry.Vec2 // plane
 	Up                      geometry.Vec2 // plane, unit
+	// CutLine is the cut where it is rather a line drawn across the belt, which
+	// goes on beyond it.
+	CutLine *Drawn
 }
 
 // Refused is a belt end that cannot be measured: the code, which of its
@@ -105,7 +108,8 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 	}
 	// A line drawn across the belt can stand out more than its cut: look for
 	// another. Without one the caller sees that it is a line.
-	if _, is := CutIsDrawn(p, view, e, sheets, blur); is {
+	d, is := CutIsDrawn(p, view, e, sheets, blur)
+	if e.CutLine = d; is {
 		var others []outline
 		for _, o := range outs {
 			if a, b := o.Cut.Line.N.Dot(e.LeftCorner)-o.Cut.Line.D, o.Cut.Line.N.Dot(e.RightCorner)-o.Cut.Line.D; math.Abs(a) > 15 || math.Abs(b) > 15 {
@@ -190,16 +194,21 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	}
 	var pics [3]*Picture
 	spread := [3]float64{blur, blur, blur}
+	var weights [][3]float64
+	var coloured []int
 	for k, b := range bounds {
 		pics[k] = p
 		if w, ok := colourWeights(p, view, b, blocked); ok {
-			q, err := p.projected(w)
-			if err != nil {
-				return nil, err
-			}
-			// JPEG keeps hue at half the resolution
-			pics[k], spread[k] = q, math.Max(blur, 1.6)
+			weights, coloured = append(weights, w), append(coloured, k)
 		}
+	}
+	looks, err := p.projected(weights...)
+	if err != nil {
+		return nil, err
+	}
+	for i, k := range coloured {
+		// JPEG keeps hue at half the resolution
+		pics[k], spread[k] = looks[i], math.Max(blur, 1.6)
 	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {

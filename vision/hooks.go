@@ -151,11 +151,11 @@ func (f *laceFinder) inHue(b *band) (bool, error) {
 	for k := range diff {
 		diff[k] /= size
 	}
-	q, err := f.p.projected(diff)
+	looks, err := f.p.projected(diff)
 	if err != nil {
 		return false, err
 	}
-	f.look = q
+	f.look = looks[0]
 	return true, nil
 }
 
@@ -979,11 +979,11 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	}
 	pic, spread := f.p, f.blur
 	if w, ok := colourWeights(f.p, f.view, &b, f.blocked); ok {
-		q, err := f.p.projected(w)
+		looks, err := f.p.projected(w)
 		if err != nil {
 			return err
 		}
-		pic, spread = q, math.Max(f.blur, 1.6)
+		pic, spread = looks[0], math.Max(f.blur, 1.6)
 	}
 	var pts []tracePoint
 	reaches := [2]float64{6, 5}

@@ -182,27 +182,34 @@ func (p *Picture) FromUpright(uv geometry.Vec2) geometry.Vec2 {
 	return uv
 }
 
-// projected returns the picture with another grey: the sum of blue, green and
-// red by the given weights about a middle grey. A green belt on concrete can be
-// as light as the concrete; the weights of their difference part them.
-func (p *Picture) projected(weights [3]float64) (*Picture, error) {
-	q := *p
-	q.Grey = make([]byte, p.W*p.H)
+// projected returns the picture with another grey for each weights: the sum of
+// blue, green and red by them about a middle grey. A green belt on concrete can
+// be as light as the concrete; the weights of their difference part them.
+func (p *Picture) projected(weights ...[3]float64) ([]*Picture, error) {
+	if len(weights) == 0 {
+		return nil, nil
+	}
+	grey := make([]byte, len(weights)*p.W*p.H)
+	out := make([]*Picture, len(weights))
+	for k := range out {
+		q := *p
+		q.Grey = grey[k*p.W*p.H : (k+1)*p.W*p.H]
+		out[k] = &q
+	}
 	if p.Info.Kind == photo.JPEG {
-		err := jpeg.Project(p.data, jpeg.Size{W: p.W, H: p.H}, weights, q.Grey)
+		err := jpeg.Project(p.data, jpeg.Size{W: p.W, H: p.H}, weights, grey)
 		if err == nil && p.mirrored {
-			for row := range slices.Chunk(q.Grey, p.W) {
+			for row := range slices.Chunk(grey, p.W) {
 				slices.Reverse(row)
 			}
 		}
 		if err == nil {
-			return &q, nil
+			return out, nil
 		}
 		if !errors.Is(err, jpeg.ErrOther) {
 			return nil, unreadable(err)
 		}
 	}
-	lut := jpeg.Table(weights)
 	full, err := p.fullColour()
 	if err != nil {
 		return nil, err
@@ -212,14 +219,17 @@ func (p *Picture) projected(weights [3]float64) (*Picture, error) {
 	if err != nil {
 		return nil, fmt.Errorf("decoded colour picture: %w", err)
 	}
-	if len(bgr) < 3*len(q.Grey) {
+	if len(bgr) < 3*p.W*p.H {
 		return nil, unreadable(fmt.Errorf("colour picture of %d bytes", len(bgr)))
 	}
-	for k := range q.Grey {
-		v := (lut[0][bgr[3*k]]+lut[1][bgr[3*k+1]]+lut[2][bgr[3*k+2]])>>8 + 128
-		q.Grey[k] = byte(max(0, min(255, v)))
+	for k, q := range out {
+		lut := jpeg.Table(weights[k])
+		for i := range q.Grey {
+			v := (lut[0][bgr[3*i]]+lut[1][bgr[3*i+1]]+lut[2][bgr[3*i+2]])>>8 + 128
+			q.Grey[i] = byte(max(0, min(255, v)))
+		}
 	}
-	return &q, nil
+	return out, nil
 }
 
 // decodeFull decodes the photo in colour as stored.

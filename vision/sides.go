@@ -37,10 +37,11 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 		}
 		pic, spread := p, blur
 		if w, ok := colourWeights(p, view, &b, sheets.cover); ok {
-			if pic, err = p.projected(w); err != nil {
+			looks, err := p.projected(w)
+			if err != nil {
 				return nil, false, err
 			}
-			spread = math.Max(blur, 1.6) // JPEG keeps hue at half the resolution
+			pic, spread = looks[0], math.Max(blur, 1.6) // JPEG keeps hue at half the resolution
 		}
 		var pts []tracePoint
 		for round := range 2 {

@@ -58,7 +58,7 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 				}
 			}
 		}
-		if d, is := vision.CutIsDrawn(sh.pic, &view, e.end, sheets, sh.blur()); is {
+		if d := e.end.CutLine; d != nil {
 			if s.Line != drawn {
 				return nil, report.Refuse("cut_unclear", "drawn_line", sh.name, nil)
 			}

@@ -48,18 +48,21 @@ func Decode(data []byte, size Size, grey, small []byte) error {
 	return result(C.jpeg_luma_and_colour(pointer(data), C.size_t(len(data)), C.int(size.W), C.int(size.H), pointer(grey), pointer(small)))
 }
 
-// Project fills grey with the sum of each pixel's blue, green and red by the
-// given weights about the middle grey: 128 + sum of weight (value - 127.5),
-// rounded down and kept within 0 to 255.
-func Project(data []byte, size Size, weights [3]float64, grey []byte) error {
+// Project fills grey with one picture after the other, one for each weights: the
+// sum of each pixel's blue, green and red by them about the middle grey,
+// 128 + sum of weight (value - 127.5), rounded down and kept within 0 to 255.
+func Project(data []byte, size Size, weights [][3]float64, grey []byte) error {
 	if err := check(data, size); err != nil {
 		return err
 	}
-	if len(grey) != size.W*size.H {
-		return fmt.Errorf("decode JPEG: %d bytes are not those of a picture of %d x %d", len(grey), size.W, size.H)
+	if len(weights) == 0 || len(grey) != len(weights)*size.W*size.H {
+		return fmt.Errorf("decode JPEG: %d bytes are not those of %d pictures of %d x %d", len(grey), len(weights), size.W, size.H)
 	}
-	table := Table(weights)
-	return result(C.jpeg_projected(pointer(data), C.size_t(len(data)), C.int(size.W), C.int(size.H), (*C.int)(unsafe.Pointer(&table[0][0])), pointer(grey)))
+	tables := make([][3][256]int32, len(weights))
+	for k, w := range weights {
+		tables[k] = Table(w)
+	}
+	return result(C.jpeg_projected(pointer(data), C.size_t(len(data)), C.int(size.W), C.int(size.H), C.int(len(weights)), (*C.int)(unsafe.Pointer(&tables[0][0][0])), pointer(grey)))
 }
 
 // Table holds what each blue, green and red value adds to a projected grey, in

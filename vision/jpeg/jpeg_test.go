@@ -102,11 +102,16 @@ func TestGreyPhotosAreDecoded(t *testing.T) {
 func TestProjectWeighsTheColours(t *testing.T) {
 	for _, s := range sizes {
 		m := scene(s.W, s.H)
-		grey := make([]byte, s.W*s.H)
-		weights := [3]float64{0.7, -0.2, -0.4} // blue, green, red
+		grey := make([]byte, 2*s.W*s.H)
+		weights := [][3]float64{{0, 0, 0}, {0.7, -0.2, -0.4}} // blue, green, red
 		if err := Project(encoded(t, m), s, weights, grey); err != nil {
 			t.Fatal(err)
 		}
+		flat := grey[:s.W*s.H]
+		if !bytes.Equal(flat, bytes.Repeat([]byte{128}, len(flat))) {
+			t.Errorf("%v: without weights not all is a middle grey", s)
+		}
+		grey = grey[s.W*s.H:]
 		var off float64
 		for y := range s.H {
 			for x := range s.W {
@@ -141,7 +146,7 @@ func TestDamagedPhotos(t *testing.T) {
 		if err := Decode(data, s, grey, small); err == nil || errors.Is(err, ErrOther) {
 			t.Errorf("%s: %v", name, err)
 		}
-		if err := Project(data, s, [3]float64{1, 0, 0}, grey); err == nil || errors.Is(err, ErrOther) {
+		if err := Project(data, s, [][3]float64{{1, 0, 0}}, grey); err == nil || errors.Is(err, ErrOther) {
 			t.Errorf("%s, projected: %v", name, err)
 		}
 	}
@@ -154,7 +159,7 @@ func TestDamagedPhotos(t *testing.T) {
 			t.Errorf("%v for a photo of %v: no error", wrong, s)
 		}
 	}
-	if Decode(whole, s, grey[1:], small) == nil || Decode(whole, s, grey, small[1:]) == nil || Project(whole, s, [3]float64{}, grey[1:]) == nil {
+	if Decode(whole, s, grey[1:], small) == nil || Decode(whole, s, grey, small[1:]) == nil || Project(whole, s, make([][3]float64, 1), grey[1:]) == nil || Project(whole, s, nil, nil) == nil {
 		t.Error("too little room: no error")
 	}
 	// Any byte wrong: an error or a picture, never the end of the process.
@@ -162,6 +167,6 @@ func TestDamagedPhotos(t *testing.T) {
 		bad := bytes.Clone(whole)
 		bad[k] ^= 0x5a
 		_ = Decode(bad, s, grey, small)
-		_ = Project(bad, s, [3]float64{1, 1, 1}, grey)
+		_ = Project(bad, s, [][3]float64{{1, 1, 1}}, grey)
 	}
 }

@@ -139,7 +139,7 @@ char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, in
 }
 
 char *jpeg_projected(const unsigned char *data, size_t size, int width, int height,
-	const int table[3 * 256], unsigned char *grey)
+	int n, const int *tables, unsigned char *grey)
 {
 	struct jpeg_decompress_struct d;
 	struct failure f;
@@ -154,15 +154,18 @@ char *jpeg_projected(const unsigned char *data, size_t size, int width, int heig
 	d.out_color_space = JCS_RGB;
 	jpeg_start_decompress(&d);
 	JSAMPARRAY rows = d.mem->alloc_sarray((j_common_ptr)&d, JPOOL_IMAGE, (JDIMENSION)width * 3, 4);
-	const int *blue = table, *green = table + 256, *red = table + 512;
 	while (d.output_scanline < d.output_height) {
-		unsigned char *out = grey + (size_t)d.output_scanline * (size_t)width;
-		int n = (int)jpeg_read_scanlines(&d, rows, 4);
-		for (int y = 0; y < n; y++, out += width)
-			for (int x = 0; x < width; x++) {
-				const JSAMPLE *p = rows[y] + 3 * x;
-				out[x] = clamped(((blue[p[2]] + green[p[1]] + red[p[0]]) >> 8) + 128);
-			}
+		size_t first = (size_t)d.output_scanline * (size_t)width;
+		int lines = (int)jpeg_read_scanlines(&d, rows, 4);
+		for (int k = 0; k < n; k++) {
+			const int *blue = tables + 3 * 256 * k, *green = blue + 256, *red = blue + 512;
+			unsigned char *out = grey + (size_t)k * (size_t)width * (size_t)height + first;
+			for (int y = 0; y < lines; y++, out += width)
+				for (int x = 0; x < width; x++) {
+					const JSAMPLE *p = rows[y] + 3 * x;
+					out[x] = clamped(((blue[p[2]] + green[p[1]] + red[p[0]]) >> 8) + 128);
+				}
+		}
 	}
 	jpeg_finish_decompress(&d);
 	jpeg_destroy_decompress(&d);

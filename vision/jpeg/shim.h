@@ -13,9 +13,10 @@
 char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, int height,
 	unsigned char *grey, unsigned char *small);
 
-// The sum of table[0][blue], table[1][green] and table[2][red], in 256ths of a
-// grey level from 128, into width * height bytes.
+// For each of n tables of 3 * 256, the sum of table[0][blue], table[1][green] and
+// table[2][red], in 256ths of a grey level from 128, into width * height bytes, one
+// picture after the other.
 char *jpeg_projected(const unsigned char *data, size_t size, int width, int height,
-	const int table[3 * 256], unsigned char *grey);
+	int n, const int *tables, unsigned char *grey);
 
 #endif
