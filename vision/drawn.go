@@ -339,10 +339,10 @@ func (m *ridgeMap) cut(e *End) {
 func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 	m.grey, m.known = make([]int16, m.cols*m.rows), make([]bool, m.cols*m.rows)
 	const piece = 96 // rows between exact projections
-	for i := range m.cols {
-		f := m.f(i)
-		for j0 := 0; j0 < m.rows; j0 += piece {
-			n := min(piece, m.rows-j0)
+	for j0 := 0; j0 < m.rows; j0 += piece {
+		n := min(piece, m.rows-j0)
+		for i := range m.cols { // they lie side by side in the same rows of the picture
+			f := m.f(i)
 			at := func(j int) (geometry.Vec2, geometry.Vec2, bool) {
 				y := m.y0 + float64(j)*m.dy
 				q := m.plane(m.x(f, y), y)
@@ -375,6 +375,8 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 				m.known[k] = true
 			}
 		}
+	}
+	for i := range m.cols {
 		// the cut and what lies beyond it
 		for j := 0; j < m.rows && m.y0+float64(j)*m.dy < m.lo[i]; j++ {
 			m.known[i*m.rows+j] = false
@@ -383,7 +385,7 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 		step := max(1, int(4/m.dy))
 		for j := 0; j < m.rows; j += step {
 			y := m.y0 + float64(j)*m.dy
-			if q := m.plane(m.x(f, y), y); m.blocked(q) {
+			if q := m.plane(m.x(m.f(i), y), y); m.blocked(q) {
 				for k := max(0, j-step/2); k < min(m.rows, j+step/2+1); k++ {
 					m.known[i*m.rows+k] = false
 				}
@@ -426,11 +428,11 @@ func (m *ridgeMap) ridges(gap float64) {
 			}
 			n := m.rows - 2*reach
 			// the borders of both sides and the middle, each as a row of its own
-			before, after, at := known[:n], known[2*reach:], known[reach:]
-			l0, l1 := sum[:n], sum[side:]
-			c0, c1 := sum[reach-h:], sum[reach+h+1:]
-			r0, r1 := sum[reach+h+g+1:], sum[2*reach+1:]
-			out = out[reach:]
+			before, after, at := known[:n], known[2*reach:][:n], known[reach:][:n]
+			l0, l1 := sum[:n], sum[side:][:n]
+			c0, c1 := sum[reach-h:][:n], sum[reach+h+1:][:n]
+			r0, r1 := sum[reach+h+g+1:][:n], sum[2*reach+1:][:n]
+			out = out[reach:][:n]
 			for j := range n {
 				if !before[j] || !at[j] || !after[j] {
 					continue

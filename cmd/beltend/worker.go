@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"runtime/debug"
 
 	"beltend/server/measure"
 	"beltend/server/pictures"
@@ -24,6 +25,7 @@ func (c *workerCmd) Run(std streams) error {
 	if err := worker.LimitMemory(c.Memory << 20); err != nil {
 		return err
 	}
+	debug.SetGCPercent(worker.GCPercent)
 	return worker.Serve(context.Background(), std.in, out, measureAndDraw)
 }
 

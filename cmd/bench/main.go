@@ -10,8 +10,10 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"runtime/debug"
 	"strings"
 
+	"beltend/server/worker"
 	"beltend/vision"
 )
 
@@ -43,6 +45,7 @@ type options struct {
 
 func run(o options) (err error) {
 	vision.OneThread()
+	debug.SetGCPercent(worker.GCPercent)
 	if o.cache == "" {
 		if o.cache, err = os.MkdirTemp("", "beltend-bench-"); err != nil {
 			return err
