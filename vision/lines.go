@@ -31,12 +31,8 @@ func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 // straightens each onto the steps it runs along.
 func (m *sceneMap) candidateLines(most int) []planeLine {
 	const reach = 2
-	gradient := func(k int) (gx, gy [channels]float32) {
-		right, left, below, above := &m.V[k+reach], &m.V[k-reach], &m.V[k+reach*m.W], &m.V[k-reach*m.W]
-		for c := range gx {
-			gx[c], gy[c] = right[c]-left[c], below[c]-above[c]
-		}
-		return gx, gy
+	gradient := func(k, c int) (gx, gy float32) {
+		return m.V[k+reach][c] - m.V[k-reach][c], m.V[k+reach*m.W][c] - m.V[k-reach*m.W][c]
 	}
 	inside := make([]int32, 0, len(m.V)) // pixels with known ones all around
 	var all [channels][]float64
@@ -48,9 +44,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			}
 			inside = append(inside, int32(k))
 			if (i+j)%7 == 0 {
-				gx, gy := gradient(k)
 				for c := range all {
-					all[c] = append(all[c], float64(gx[c]*gx[c]+gy[c]*gy[c]))
+					gx, gy := gradient(k, c)
+					all[c] = append(all[c], float64(gx*gx+gy*gy))
 				}
 			}
 		}
@@ -70,9 +66,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	strange := m.strangeness()
 	for _, k32 := range inside {
 		k := int(k32)
-		gxs, gys := gradient(k)
-		for c := range channels {
-			gx, gy := float64(gxs[c]), float64(gys[c])
+		for c := 0; c < channels; c++ {
+			gx32, gy32 := gradient(k, c)
+			gx, gy := float64(gx32), float64(gy32)
 			square := gx*gx + gy*gy
 			if square < least[c] {
 				continue
