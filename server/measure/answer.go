@@ -158,7 +158,7 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
 		return report.Refuse("edge_unclear", "taper", name, result.Values{"taper_deg": taper * 180 / math.Pi})
 	}
-	if s := cutSeen(ends, v.WidthAtCut); line == cut && s < 0.8 {
+	if s := cutSeen(ends, v.WidthAtCut, longGapMM); line == cut && s < 0.8 {
 		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if side := along(ends); side != "" {

@@ -88,7 +88,7 @@ func doubtShapes(faults []square.Defect, waves float64, v *square.Values, varian
 			explained = true
 			add("bent cut", "a true V, or another line followed for part of the width", size/3)
 		case d.Code == square.Step:
-			explained = true
+			explained = explained || size > bentMM
 			// A jump of h at the share f of the width turns a least-squares line
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
 			f := min(max(d.X/v.WidthAtCut+0.5, 0), 1)

@@ -188,7 +188,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		budget = append(budget, result.BudgetRow{Source: "leaps of the cut", Type: "B", UMM: hop, Comment: "ragged cut, or two edges side by side"})
 	}
 	// Ends of the cut that were not seen may leave its line as cuts do.
-	if unseen := 1 - cutSeen(ends, width); unseen > 0.02 {
+	if unseen := 1 - cutSeen(ends, width, shortGapMM); unseen > 0.02 {
 		c := math.Pow(2*unseen, 2)
 		variance[qOffset] += c
 		variance[qAngle] += c / (width * width)
@@ -214,14 +214,22 @@ const freeTaper = 0.002
 // is not in the belt's plane.
 const mostTaper = 0.015
 
-// cutSeen is the share of the width over which the cut has points.
-func cutSeen(ends []seen, width float64) float64 {
+// Gaps between neighbouring points of the cut that count as seen, mm: for the
+// uncertainty what a few slices leave out, for a refusal also a card or a tool.
+const (
+	shortGapMM = 17.0
+	longGapMM  = 25.0
+)
+
+// cutSeen is the share of the width over which the cut has points no further
+// than gap mm apart.
+func cutSeen(ends []seen, width, gap float64) float64 {
 	best := 0.0
 	for _, e := range ends {
 		p := e.end.Cut.Points
 		covered := 0.0
 		for i := 1; i < len(p); i++ {
-			covered += math.Min(p[i].T-p[i-1].T, 25)
+			covered += math.Min(p[i].T-p[i-1].T, gap)
 		}
 		best = math.Max(best, (covered+8)/width)
 	}
