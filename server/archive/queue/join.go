@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 )
@@ -16,6 +17,9 @@ const putBack = "UPDATE river_job SET state = 'available' WHERE state = 'running
 // will do that nothing else in the database uses.
 const workersLock = 0x62656c74656e64
 
+// noticed is how long a database may take to see that a process is gone.
+const noticed = 3 * time.Second
+
 // joinPostgres holds the lock on a connection of its own, so that it goes with the process.
 func joinPostgres(ctx context.Context, pool *pgxpool.Pool) (leave func(), err error) {
 	c, err := pool.Acquire(ctx)
@@ -23,8 +27,14 @@ func joinPostgres(ctx context.Context, pool *pgxpool.Pool) (leave func(), err er
 		return nil, err
 	}
 	leave = func() { _ = c.Hijack().Close(context.Background()) } // which ends its locks
+	// A process killed a moment ago holds the lock until the database has noticed.
 	alone := false
-	err = c.QueryRow(ctx, "SELECT pg_try_advisory_lock($1)", workersLock).Scan(&alone)
+	for try := 0; err == nil && !alone && try < 10; try++ {
+		if try > 0 {
+			time.Sleep(noticed / 10)
+		}
+		err = c.QueryRow(ctx, "SELECT pg_try_advisory_lock($1)", workersLock).Scan(&alone)
+	}
 	if err == nil && alone {
 		_, err = c.Exec(ctx, putBack)
 	}
