@@ -145,7 +145,7 @@ func (b *browser) path() string {
 // until waits for a condition in JavaScript.
 func (b *browser) until(what, js string) {
 	b.t.Helper()
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		var ok bool // an error means that the page is just changing
 		if err := chromedp.Run(b.ctx, chromedp.Evaluate("Promise.resolve("+js+").then(Boolean)", &ok, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) })); err == nil && ok {
 			return
