@@ -172,7 +172,7 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 	// the key stands to the right, two columns at most
 	pens, names, _ := in.pens()
 	c.text(false, 21)
-	rows := 3
+	rows := 4
 	cols := (len(pens) + rows - 1) / rows
 	wide := 0.0
 	for _, name := range names {
@@ -185,7 +185,7 @@ func (c *canvas) strip(in Input, r image.Rectangle) {
 		room, pens = x0+w-(x0+sign+36*u), nil
 	}
 	for k, q := range pens {
-		x, y := left+float64(k/rows)*wide, y0+h*(0.2+0.3*float64(k%rows))
+		x, y := left+float64(k/rows)*wide, y0+h*(0.16+0.23*float64(k%rows))
 		c.SetLineCapButt()
 		var dashes []float64
 		for _, d := range q.dashes {
