@@ -129,10 +129,10 @@ func CutIsDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur flo
 }
 
 // drawnCut reports whether the cut of an outline is a line drawn across the belt.
-func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets Sheets, blur float64, blocked func(geometry.Vec2) bool) bool {
+func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets Sheets, blur float64) bool {
 	c := o.Cut
 	for _, reach := range []float64{14, 6} {
-		pts, _ := traceBest(p, view, c, search{cut: true, course: straight, reach: reach, blur: blur, share: innerShare[2]}, blocked)
+		pts, _ := traceBest(p, view, c, search{cut: true, course: straight, reach: reach, blur: blur, share: innerShare[2]}, sheets.cover)
 		if len(pts) < 10 {
 			return false
 		}
@@ -163,7 +163,7 @@ func (m *ridgeMap) goesOn(p *Picture, view *geometry.View, r *ridge) bool {
 		for _, d := range []float64{4, 6, 8} {
 			in, ok1 := view.Project(m.plane(x-side*d, y))
 			out, ok2 := view.Project(m.plane(x+side*d, y))
-			if !ok1 || !ok2 || m.blocked(m.plane(x-side*d, y)) {
+			if !ok1 || !ok2 || m.sheets.cover(m.plane(x-side*d, y)) {
 				return v, false
 			}
 			a, ok1 := p.sample(in)
@@ -385,22 +385,13 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 		step := max(1, int(4/m.dy))
 		for j := 0; j < m.rows; j += step {
 			y := m.y0 + float64(j)*m.dy
-			if q := m.plane(m.x(m.f(i), y), y); m.blocked(q) {
+			if q := m.plane(m.x(m.f(i), y), y); m.sheets.cover(q) {
 				for k := max(0, j-step/2); k < min(m.rows, j+step/2+1); k++ {
 					m.known[i*m.rows+k] = false
 				}
 			}
 		}
 	}
-}
-
-func (m *ridgeMap) blocked(q geometry.Vec2) bool {
-	for _, s := range m.sheets {
-		if insideQuad(s, q) {
-			return true
-		}
-	}
-	return false
 }
 
 // ridges compares every place with both its sides: a ridge is what is brighter
@@ -793,7 +784,7 @@ func (m *ridgeMap) weigh(r *ridge) {
 func (m *ridgeMap) hue(p *Picture, view *geometry.View, q geometry.Vec2) (h geometry.Vec2, ok bool) {
 	uv, ok := view.Project(q)
 	x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
-	if !ok || m.blocked(q) || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
+	if !ok || m.sheets.cover(q) || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
 		return h, false
 	}
 	c := p.Colour[3*(y*p.CW+x):]
@@ -843,7 +834,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	}
 	length := to.Sub(from).Norm()
 	bent := math.Abs(r.c[2])
-	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.blocked, false)
+	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.sheets.cover, false)
 	if s.slices < 12 {
 		return nil
 	}

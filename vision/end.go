@@ -174,7 +174,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
 			continue
 		}
-		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur, blocked) {
+		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur) {
 			continue
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
@@ -207,8 +207,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		return nil, err
 	}
 	for i, k := range coloured {
-		// JPEG keeps hue at half the resolution
-		pics[k], spread[k] = looks[i], math.Max(blur, 1.6)
+		pics[k], spread[k] = looks[i], math.Max(blur, hueBlur)
 	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {
@@ -328,6 +327,24 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 		w[k] = diff[k] / n / size
 	}
 	return w, true
+}
+
+// hueBlur is the least spread of an edge seen by its hue, px: JPEG keeps hue at
+// half the resolution.
+const hueBlur = 1.6
+
+// lookAcross is the picture to follow a boundary in, and the spread of its edges:
+// that of the colours which part its sides where their light does not.
+func lookAcross(p *Picture, view *geometry.View, b *boundary, blur float64, blocked func(geometry.Vec2) bool) (*Picture, float64, error) {
+	w, ok := colourWeights(p, view, b, blocked)
+	if !ok {
+		return p, blur, nil
+	}
+	looks, err := p.projected(w)
+	if err != nil {
+		return nil, 0, err
+	}
+	return looks[0], math.Max(blur, hueBlur), nil
 }
 
 // coveredCut reports whether a strange thing lies along the cut: what lies right

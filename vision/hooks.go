@@ -56,15 +56,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur, wir
 	if err != nil {
 		return nil, err
 	}
-	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur, wire: wire}
-	f.blocked = func(q geometry.Vec2) bool {
-		for _, s := range sheets {
-			if insideQuad(s, q) {
-				return true
-			}
-		}
-		return false
-	}
+	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur, wire: wire, blocked: sheets.cover}
 	pairs := f.pairs(inner, hand)
 	if len(pairs) == 0 {
 		return nil, refuse("edge_unclear", "hooks_none")
@@ -977,13 +969,9 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	if b.To.Sub(b.From).Norm() < 40 {
 		return refuse("edge_out_of_frame", "hooks").of(k)
 	}
-	pic, spread := f.p, f.blur
-	if w, ok := colourWeights(f.p, f.view, &b, f.blocked); ok {
-		looks, err := f.p.projected(w)
-		if err != nil {
-			return err
-		}
-		pic, spread = looks[0], math.Max(f.blur, 1.6)
+	pic, spread, err := lookAcross(f.p, f.view, &b, f.blur, f.blocked)
+	if err != nil {
+		return err
 	}
 	var pts []tracePoint
 	reaches := [2]float64{6, 5}

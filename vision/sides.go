@@ -35,13 +35,9 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 		if seen := m.along(&ev, b.From, known.Up, b.To.Sub(b.From).Norm()); seen.Support < 0.6 || seen.Score < leastScore {
 			return nil, false, nil
 		}
-		pic, spread := p, blur
-		if w, ok := colourWeights(p, view, &b, sheets.cover); ok {
-			looks, err := p.projected(w)
-			if err != nil {
-				return nil, false, err
-			}
-			pic, spread = looks[0], math.Max(blur, 1.6) // JPEG keeps hue at half the resolution
+		pic, spread, err := lookAcross(p, view, &b, blur, sheets.cover)
+		if err != nil {
+			return nil, false, err
 		}
 		var pts []tracePoint
 		for round := range 2 {

@@ -20,12 +20,18 @@ import (
 
 var problemClosed = problem{Status: http.StatusConflict, Code: "joint_closed", Detail: "This joint is done.", Advice: "Open it again on its page, then change it."}
 
-// changing is the form that changes what a joint was begun with.
-func (s *service) changing(c *gin.Context) {
+// openHead is the joint of the request, which may still be changed.
+func (s *service) openHead(c *gin.Context) (pages.JointHead, error) {
 	h, err := s.head(c)
 	if err == nil && h.Closed {
 		err = problemClosed
 	}
+	return h, err
+}
+
+// changing is the form that changes what a joint was begun with.
+func (s *service) changing(c *gin.Context) {
+	h, err := s.openHead(c)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -50,10 +56,7 @@ func (s *service) changeForm(c *gin.Context, status int, h *pages.JointHead, fie
 // changeJoint keeps a change with its reason. What was decided before stays; the
 // joint's page shows which answers rest on older data and decides them again.
 func (s *service) changeJoint(c *gin.Context) {
-	h, err := s.head(c)
-	if err == nil && h.Closed {
-		err = problemClosed
-	}
+	h, err := s.openHead(c)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -252,10 +255,7 @@ func readBoth[T any](old, new json.RawMessage, a, b *T) error {
 // decideAgain measures every answer that rests on older data of its joint again,
 // for browsers without scripts.
 func (s *service) decideAgain(c *gin.Context) {
-	h, err := s.head(c)
-	if err == nil && h.Closed {
-		err = problemClosed
-	}
+	h, err := s.openHead(c)
 	if err != nil {
 		s.fail(c, err)
 		return
