@@ -957,7 +957,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	hinge := lineThrough(l.Mid, l.At(100, 0), l.Up)
 	corner, ok := line.meet(hinge)
 	if !ok {
-		return unclear(k, "does not meet the hooks")
+		return refuse("edge_unclear", "hooks_no_belt").of(k)
 	}
 	b := boundary{Line: line, From: corner}
 	d := line.dir()
@@ -985,12 +985,12 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 		how := search{course: straight, reach: reach, blur: spread, share: innerShare[k], last: round == 1}
 		pts, t.Soft = traceBest(pic, f.view, b, how, f.blocked)
 		if len(pts) < 8 {
-			return unclear(k, "is not seen clearly enough beside the hooks")
+			return refuse("edge_unclear", "hooks_faint").of(k)
 		}
 		fitBoundary(&b, pts)
 		c, ok := b.Line.meet(hinge)
 		if !ok {
-			return unclear(k, "does not meet the hooks")
+			return refuse("edge_unclear", "hooks_no_belt").of(k)
 		}
 		dir := b.Line.dir()
 		if dir.Dot(up) < 0 {
@@ -1006,7 +1006,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	}
 	t.Support = math.Min(1, sliceOf(pts)*float64(len(pts))/math.Max(t.Length, 1))
 	if t.NearCut = 1; t.Support < 0.3 {
-		return unclear(k, "is seen over too little of its length beside the hooks")
+		return refuse("edge_unclear", "hooks_faint").of(k)
 	}
 	return nil
 }

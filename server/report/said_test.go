@@ -14,9 +14,9 @@ import (
 )
 
 var (
-	refuses = regexp.MustCompile(`\b(?:Refuse|refuse)\("([a-z_]+)", "([a-z_]*)"`)
+	refuses = regexp.MustCompile(`\b(?:Refuse|refuse)\("([a-z_]+)", "([^"]*)"`)
 	warns   = regexp.MustCompile(`\b(?:report\.Warn\(|warn\(m, |warn\(&both, |add\()"([a-z_]+)", "([a-z_]*)"`)
-	unclear = regexp.MustCompile(`unclear\((?:k|2), "([a-z_]+)"\)`)
+	unclear = regexp.MustCompile(`unclear\((?:k|2), "([^"]+)"\)`)
 	hooks   = regexp.MustCompile(`(?:unclearHooks\(|&Unclear\{)"([a-z_]+)"`)
 	advises = regexp.MustCompile(`AdviceCode = "([a-z_]+)"`)
 )
