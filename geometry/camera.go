@@ -35,7 +35,7 @@ func CameraFrom(p []float64) Camera {
 type ProjectionJacobian struct {
 	Camera [2][CameraParams]float64
 	Pose   [2][6]float64
-	Point  [2][2]float64 // by the plane point's x and y
+	Point  [2][3]float64 // by the point in the plane frame
 }
 
 // distort applies the lens terms to normalised coordinates and returns the
@@ -97,10 +97,9 @@ func (v *View) Project3(p Vec3) (uv Vec2, ok bool) {
 	return v.Camera.Project(v.rot.Apply(p).Add(v.trans))
 }
 
-// ProjectJ is Project with derivatives by camera, pose and point.
-func (v *View) ProjectJ(p Vec2, j *ProjectionJacobian) (uv Vec2, ok bool) {
-	src := Vec3{p.X, p.Y, 0}
-	q := v.rot.Apply(src).Add(v.trans)
+// ProjectJ is Project3 with derivatives by camera, pose and point.
+func (v *View) ProjectJ(p Vec3, j *ProjectionJacobian) (uv Vec2, ok bool) {
+	q := v.rot.Apply(p).Add(v.trans)
 	if !(q.Z > 1e-6) {
 		return Vec2{}, false
 	}
@@ -118,14 +117,15 @@ func (v *View) ProjectJ(p Vec2, j *ProjectionJacobian) (uv Vec2, ok bool) {
 		dq[i] = [3]float64{a * iz, b * iz, -(a*x + b*y) * iz}
 	}
 	w := Vec3{v.CamFromPlane[0], v.CamFromPlane[1], v.CamFromPlane[2]}
-	dw := rotationDerivative(w, v.rot, src)
+	dw := rotationDerivative(w, v.rot, p)
 	for i := 0; i < 2; i++ {
 		for k := 0; k < 3; k++ {
 			j.Pose[i][k] = dq[i][0]*dw[k] + dq[i][1]*dw[3+k] + dq[i][2]*dw[6+k]
 			j.Pose[i][3+k] = dq[i][k]
 		}
-		j.Point[i][0] = dq[i][0]*v.rot[0] + dq[i][1]*v.rot[3] + dq[i][2]*v.rot[6]
-		j.Point[i][1] = dq[i][0]*v.rot[1] + dq[i][1]*v.rot[4] + dq[i][2]*v.rot[7]
+		for k := 0; k < 3; k++ {
+			j.Point[i][k] = dq[i][0]*v.rot[k] + dq[i][1]*v.rot[3+k] + dq[i][2]*v.rot[6+k]
+		}
 	}
 	return Vec2{c.F*xd + c.CX, c.F*yd + c.CY}, true
 }
@@ -193,7 +193,7 @@ func (v *View) UnprojectJ(uv Vec2, cam *[2][CameraParams]float64, pose *[2][6]fl
 		return p, false
 	}
 	var j ProjectionJacobian
-	if _, ok = v.ProjectJ(p, &j); !ok {
+	if _, ok = v.ProjectJ(Vec3{p.X, p.Y, 0}, &j); !ok {
 		return p, false
 	}
 	a, b, c, d := j.Point[0][0], j.Point[0][1], j.Point[1][0], j.Point[1][1]
@@ -227,7 +227,7 @@ func (v *View) Tilt() float64 {
 // geometric mean over directions.
 func (v *View) Scale(p Vec2) (float64, bool) {
 	var j ProjectionJacobian
-	if _, ok := v.ProjectJ(p, &j); !ok {
+	if _, ok := v.ProjectJ(Vec3{p.X, p.Y, 0}, &j); !ok {
 		return 0, false
 	}
 	det := math.Abs(j.Point[0][0]*j.Point[1][1] - j.Point[0][1]*j.Point[1][0])

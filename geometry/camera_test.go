@@ -115,11 +115,11 @@ func TestUnprojectUndoesProject(t *testing.T) {
 func TestProjectJ(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	for i, v := range views(30) {
-		p := Vec2{500*rng.Float64() - 250, 500*rng.Float64() - 250}
+		p := Vec3{500*rng.Float64() - 250, 500*rng.Float64() - 250, 20*rng.Float64() - 10}
 		var j ProjectionJacobian
 		uv, ok := v.ProjectJ(p, &j)
-		if plain, _ := v.Project(p); !ok || plain.Sub(uv).Norm() > 1e-9 {
-			t.Fatalf("view %d: ProjectJ %v, Project %v", i, uv, plain)
+		if plain, _ := v.Project3(p); !ok || plain.Sub(uv).Norm() > 1e-9 {
+			t.Fatalf("view %d: ProjectJ %v, Project3 %v", i, uv, plain)
 		}
 		check := func(what string, k int, h float64, got Vec2, at func(h float64) Vec2) {
 			want := at(h).Sub(at(-h)).Mul(1 / (2 * h))
@@ -136,7 +136,7 @@ func TestProjectJ(t *testing.T) {
 				c := v.Camera.Params()
 				c[k] += h
 				w := NewView(CameraFrom(c), v.CamFromPlane)
-				q, _ := w.Project(p)
+				q, _ := w.Project3(p)
 				return q
 			})
 		}
@@ -149,19 +149,13 @@ func TestProjectJ(t *testing.T) {
 				pose := v.CamFromPlane
 				pose[k] += h
 				w := NewView(v.Camera, pose)
-				q, _ := w.Project(p)
+				q, _ := w.Project3(p)
 				return q
 			})
 		}
-		for k := range 2 {
+		for k := range 3 {
 			check("point", k, 1e-2, Vec2{j.Point[0][k], j.Point[1][k]}, func(h float64) Vec2 {
-				q := p
-				if k == 0 {
-					q.X += h
-				} else {
-					q.Y += h
-				}
-				q, _ = v.Project(q)
+				q, _ := v.Project3(p.Add([3]Vec3{{X: h}, {Y: h}, {Z: h}}[k]))
 				return q
 			})
 		}

@@ -226,11 +226,16 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 		h = hh
 		card.Blur = median(blurs)
 	}
-	kept := card.Corners[:0]
+	// A few corners off the card's plane are dirty or covered; many mean that the
+	// card is bent, which the adjustment must see.
+	var kept []Corner
 	for _, c := range card.Corners {
 		if at, ok := h.ApplyH(c.Board); ok && at.Sub(c.UV).Norm() < 2.5 {
 			kept = append(kept, c)
 		}
+	}
+	if 4*len(kept) < 3*len(card.Corners) {
+		kept = card.Corners
 	}
 	card.Corners = kept
 	card.Size = geometry.Vec2{X: b.Width(), Y: b.Height()}

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 
 	"beltend/geometry"
 )
@@ -30,6 +31,9 @@ type Face struct {
 	Twist float64 // mm by which it grows from the left end to the right: the bevel changes
 	SD    float64 // of Twist
 	Seen  bool    // its lower edge is seen along most of the cut
+	// Doubt is by how much the distance between the line followed and the end of
+	// the belt's own look grows from one end of the cut to the other, mm.
+	Doubt float64
 }
 
 // EdgePoint is a place on an edge.
@@ -160,6 +164,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	}
 	blocked := sheets.cover
 	margin := math.Inf(1)
+	strange := m.strangeness()
 	for _, o := range outs[1:min(len(outs), 400)] {
 		if len(hand) > 0 {
 			break // a person has decided
@@ -171,7 +176,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			continue
 		}
 		m.settle(&o, hand)
-		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 {
+		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 || m.claimsGround(&o, &best, strange) {
 			continue
 		}
 		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur) {
@@ -524,6 +529,38 @@ func rivals(a, b *outline, limit, worse float64) bool {
 	return other
 }
 
+// claimsGround reports whether what an outline has more than another is clearly
+// not of the belt: the next bar of a grating is no rival of the cut, though it
+// is as sharp.
+func (m *sceneMap) claimsGround(o, other *outline, strange []float32) bool {
+	const like = 2.5 // strangeness below which a place may be of the belt
+	within := func(o *outline, q geometry.Vec2) bool {
+		for _, b := range o.boundaries() {
+			if b.Line.N.Dot(q) < b.Line.D+farMM {
+				return false
+			}
+		}
+		return true
+	}
+	n, belt := 0, 0
+	for j := 0; j < m.H; j += 2 {
+		for i := 0; i < m.W; i += 2 {
+			k := j*m.W + i
+			if !m.Known[k] {
+				continue
+			}
+			q := geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}
+			if within(o, q) && !within(other, q) {
+				n++
+				if strange[k] < like {
+					belt++
+				}
+			}
+		}
+	}
+	return n >= 40 && float64(belt) < 0.3*float64(n)
+}
+
 // leastScore is the evidence below which a boundary is no belt edge: joints of
 // tiles and streaks of the belt itself reach about half, edges 0.8 to 1.8.
 const leastScore = 0.6
@@ -722,8 +759,8 @@ func (m *sceneMap) lastInside(q, d geometry.Vec2) geometry.Vec2 {
 
 // cleanTrace keeps the run of an edge: single points off the median of the 9
 // around them go, and so do whole stretches between two jumps that lie off the
-// line of the rest (a tool, a shadow, the lower edge followed for a while). One
-// jump alone, with much on both sides, is a step in the cut and stays.
+// line of the rest (a tool, a shadow, the lower edge followed for a while). Two
+// long stretches are a step in the cut and stay.
 func cleanTrace(pts []tracePoint) []tracePoint {
 	if len(pts) < 9 {
 		return pts
@@ -758,8 +795,15 @@ func cleanTrace(pts []tracePoint) []tracePoint {
 	if len(stretches) == 1 {
 		return run
 	}
-	if len(stretches) == 2 && len(stretches[0]) > len(run)/5 && len(stretches[1]) > len(run)/5 {
-		return run
+	// a step: two long stretches, and what lies between them goes
+	var long [][]tracePoint
+	for _, s := range stretches {
+		if len(s) > len(run)/8 {
+			long = append(long, s)
+		}
+	}
+	if len(long) == 2 {
+		return slices.Concat(long...)
 	}
 	// the line on which most of the length lies
 	best, bestLen := [2]float64{}, -1

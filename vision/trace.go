@@ -580,6 +580,14 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		}
 		path = s.path(g, sign, 0, centre, band/s.ds, 0.35)
 	}
+	inside := make([]float64, s.slices)
+	if how.cut {
+		var doubt float64
+		inside, doubt = s.beltEnd(path, view)
+		if how.face != nil {
+			how.face.Doubt = doubt
+		}
+	}
 	light := slopeKernel(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
 	steps := int(math.Ceil(s.pxmm / s.ds)) // a pixel
 	var pts []tracePoint
@@ -632,6 +640,9 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		off := s.offset(float64(j) + clamp(0.5*(a-e)/den, 0.6))
 		if strength < faint {
 			continue
+		}
+		if inside[i] > 0 {
+			off = s.stepNear(g, i, off+inside[i], s.pxmm)
 		}
 		q := s.from.Add(s.dir.Mul((float64(i) + 0.5) * dt)).Add(s.n.Mul(off))
 		uv, ok := view.Project(q)

@@ -83,6 +83,23 @@ type Problem struct {
 	Places  []Place // starts; the first is the datum and ignored
 	Lines   []Line  // starts of the edges
 	Camber  Camber
+	BendSD  []float64 // how far each card rises or sinks bendMM off its middle, mm; 0 or none: it is flat
+}
+
+// Bend is how a card that is not quite flat rises above the plane: along and
+// across its board, at bendMM from the middle, and by its twist, mm.
+type Bend [3]float64
+
+// bendMM is about the half of a card's shorter side.
+const bendMM = 100.0
+
+// bendShape gives what a card rises at d from its middle for each of its bends,
+// and in all.
+func bendShape(d geometry.Vec2, b []float64) (shape Bend, rise float64) {
+	x, y := d.X/bendMM, d.Y/bendMM
+	shape = Bend{x * x, y * y, x * y}
+	rise = b[0]*shape[0] + b[1]*shape[1] + b[2]*shape[2]
+	return shape, rise
 }
 
 // Result of an adjustment.
@@ -90,6 +107,7 @@ type Result struct {
 	Cameras []geometry.Camera
 	Poses   []geometry.Pose
 	Places  []Place
+	Bends   []Bend
 	Lines   []Line
 	Print   [2]float64 // scale and half anisotropy, relative to 1
 
@@ -105,6 +123,8 @@ type Result struct {
 	cameras []adjust.BlockID
 	poses   []adjust.BlockID
 	places  []adjust.BlockID
+	bends   []adjust.BlockID
+	middles []geometry.Vec2 // of the boards' corners, by card
 	print   adjust.BlockID
 	lines   []adjust.BlockID
 }
@@ -144,7 +164,15 @@ func (p *Problem) Solve() (*Result, error) {
 			ap.Fix(b)
 		}
 		r.places = append(r.places, b)
+		b = ap.Block(fmt.Sprintf("card bend %d", i+1), []float64{0, 0, 0})
+		if i < len(p.BendSD) && p.BendSD[i] > 0 {
+			ap.Prior("prior card bend", b, []float64{0, 0, 0}, []float64{p.BendSD[i], p.BendSD[i], p.BendSD[i]})
+		} else {
+			ap.Fix(b)
+		}
+		r.bends = append(r.bends, b)
 	}
+	r.middles = p.middles()
 	for i, l := range p.Lines {
 		r.lines = append(r.lines, ap.Block(fmt.Sprintf("edge %d", i+1), l[:]))
 	}
@@ -159,8 +187,8 @@ func (p *Problem) Solve() (*Result, error) {
 		b := ap.Block(fmt.Sprintf("pose %d", i+1), ph.Start[:])
 		r.poses = append(r.poses, b)
 		for _, c := range ph.Corners {
-			ap.Residual(fmt.Sprintf("corners photo %d card %d", i+1, c.Card+1), 2, cornerFunc(c, p.Print), adjust.Huber(2.5),
-				r.cameras[ph.Camera], b, r.places[c.Card], r.print)
+			ap.Residual(fmt.Sprintf("corners photo %d card %d", i+1, c.Card+1), 2, cornerFunc(c, p.Print, r.middles[c.Card]), adjust.Huber(2.5),
+				r.cameras[ph.Camera], b, r.places[c.Card], r.print, r.bends[c.Card])
 		}
 		for _, e := range ph.Edges {
 			ap.Residual(fmt.Sprintf("straight edge %d", e.Edge+1), 1, edgeFunc(e, p.Camber.Middle), adjust.Huber(2), r.cameras[ph.Camera], b, r.lines[e.Edge], camber)
@@ -183,6 +211,9 @@ func (p *Problem) Solve() (*Result, error) {
 	for _, b := range r.places {
 		r.Places = append(r.Places, Place(sol.Value(b)))
 	}
+	for _, b := range r.bends {
+		r.Bends = append(r.Bends, Bend(sol.Value(b)))
+	}
 	for _, b := range r.lines {
 		r.Lines = append(r.Lines, Line(sol.Value(b)))
 	}
@@ -203,7 +234,7 @@ func (r *Result) residuals(p *Problem) {
 		cnt := make([]float64, len(p.Places))
 		var all float64
 		for _, c := range ph.Corners {
-			uv, _ := view.Project(r.Places[c.Card].Apply(printed(c.Board, p.Print, r.Print[:])))
+			uv, _ := view.Project3(r.corner(p, c))
 			d := uv.Sub(c.UV)
 			rms[c.Card] += d.Dot(d)
 			fac[c.Card] += d.Dot(d) / (c.Sigma * c.Sigma)
@@ -225,19 +256,46 @@ func (r *Result) residuals(p *Problem) {
 	r.Factor = sum / math.Max(1, float64(dof))
 }
 
+// middles are those of the cards' corners seen, on their boards.
+func (p *Problem) middles() []geometry.Vec2 {
+	inf := math.Inf(1)
+	lo, hi := make([]geometry.Vec2, len(p.Places)), make([]geometry.Vec2, len(p.Places))
+	for k := range lo {
+		lo[k], hi[k] = geometry.Vec2{X: inf, Y: inf}, geometry.Vec2{X: -inf, Y: -inf}
+	}
+	for _, ph := range p.Photos {
+		for _, c := range ph.Corners {
+			l, h := &lo[c.Card], &hi[c.Card]
+			l.X, l.Y, h.X, h.Y = math.Min(l.X, c.Board.X), math.Min(l.Y, c.Board.Y), math.Max(h.X, c.Board.X), math.Max(h.Y, c.Board.Y)
+		}
+	}
+	for k := range lo {
+		lo[k] = lo[k].Add(hi[k]).Mul(0.5)
+	}
+	return lo
+}
+
+// corner is where a card's corner lies by the adjustment.
+func (r *Result) corner(p *Problem, c Corner) geometry.Vec3 {
+	q := r.Places[c.Card].Apply(printed(c.Board, p.Print, r.Print[:]))
+	_, rise := bendShape(c.Board.Sub(r.middles[c.Card]), r.Bends[c.Card][:])
+	return geometry.Vec3{X: q.X, Y: q.Y, Z: rise}
+}
+
 // printed is a board point at its true size.
 func printed(b geometry.Vec2, p PrintPrior, s []float64) geometry.Vec2 {
 	return geometry.Vec2{X: b.X * p.X * (1 + s[0] + s[1]), Y: b.Y * p.Y * (1 + s[0] - s[1])}
 }
 
 // cornerFunc: projected corner minus observed one, over sigma.
-func cornerFunc(c Corner, pr PrintPrior) adjust.Func {
+func cornerFunc(c Corner, pr PrintPrior, middle geometry.Vec2) adjust.Func {
 	return func(x [][]float64, r []float64, jac [][]float64) bool {
 		view := geometry.NewView(geometry.CameraFrom(x[0]), geometry.Pose(x[1]))
 		place := x[2]
 		q := printed(c.Board, pr, x[3])
 		sin, cos := math.Sincos(place[2])
-		pt := geometry.Vec2{X: cos*q.X - sin*q.Y + place[0], Y: sin*q.X + cos*q.Y + place[1]}
+		shape, rise := bendShape(c.Board.Sub(middle), x[4])
+		pt := geometry.Vec3{X: cos*q.X - sin*q.Y + place[0], Y: sin*q.X + cos*q.Y + place[1], Z: rise}
 		var j geometry.ProjectionJacobian
 		uv, ok := view.ProjectJ(pt, &j)
 		if !ok {
@@ -266,6 +324,11 @@ func cornerFunc(c Corner, pr PrintPrior) adjust.Func {
 				dx, dy := a*cos+b*sin, -a*sin+b*cos
 				jac[3][i*2] = dx*gx + dy*gy
 				jac[3][i*2+1] = dx*gx - dy*gy
+			}
+			if jac[4] != nil {
+				for k, v := range shape {
+					jac[4][i*3+k] = j.Point[i][2] * v * w
+				}
 			}
 		}
 		return true
@@ -312,6 +375,33 @@ func edgeFunc(e EdgePoint, middle geometry.Vec2) adjust.Func {
 	}
 }
 
+// BendTest is the F ratio, by card, of what bending it gains: flat and bent are
+// adjustments of the same observations without and with bends.
+func (p *Problem) BendTest(flat, bent *Result) []float64 {
+	out := make([]float64, len(p.Places))
+	for c := range out {
+		var f, b, n float64
+		for i := range p.Photos {
+			k := 0.0
+			for _, o := range p.Photos[i].Corners {
+				if o.Card == c {
+					k += 2
+				}
+			}
+			if k > 0 {
+				f, b, n = f+k*flat.CardFactor[i][c], b+k*bent.CardFactor[i][c], n+k
+			}
+		}
+		if free := n - paid - float64(len(Bend{})); free > 0 && b > 0 {
+			out[c] = (f - b) / float64(len(Bend{})) / (b / free)
+		}
+	}
+	return out
+}
+
+// paid is about what a card's corners pay for, of pose, place and lens.
+const paid = 6
+
 // DropOutliers takes out corners that are off by more than limit px and six
 // times the median of their card, at most a quarter of a card's: covered or
 // dirty corners, not a card that is bent. It returns how many.
@@ -323,7 +413,7 @@ func (p *Problem) DropOutliers(r *Result, limit float64) int {
 		dev := make([]float64, len(ph.Corners))
 		by := make(map[int][]float64)
 		for k, c := range ph.Corners {
-			uv, _ := view.Project(r.Places[c.Card].Apply(printed(c.Board, p.Print, r.Print[:])))
+			uv, _ := view.Project3(r.corner(p, c))
 			dev[k] = uv.Sub(c.UV).Norm()
 			by[c.Card] = append(by[c.Card], dev[k])
 		}
@@ -355,7 +445,6 @@ func (p *Problem) DropOutliers(r *Result, limit float64) int {
 // than floor (px), which stands for what all corners share and residuals do not
 // show. A card with too few corners to tell keeps its own.
 func (p *Problem) Reweigh(r *Result, floor float64) {
-	const paid = 6 // about what a card's corners pay for, of pose, place and lens
 	for i := range p.Photos {
 		count := map[int]float64{}
 		for _, c := range p.Photos[i].Corners {

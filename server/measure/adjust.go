@@ -23,6 +23,8 @@ const (
 	anisoSD  = 0.0003 // half difference of x and y, not measured
 	scaleSDm = 0.0004 // bars measured with a steel rule: 0.1 mm in 200, and the paper
 	anisoSDm = 0.0002 //
+	bendSD   = 0.03   // mm that a card that seems flat rises or sinks a decimetre off its middle
+	bentSD   = 1.0    // the same of one that seems bent
 )
 
 // network is the photos' common geometry.
@@ -200,6 +202,7 @@ func startPlace(view *geometry.View, uv0, uv1, b0, b1 geometry.Vec2) (bundle.Pla
 // Residuals beyond these are no noise of a flat card on a flat belt.
 const (
 	maxCardPx    = 0.40 // RMS of one card, px
+	maxBendMM    = 2.5  // of one card, a decimetre off its middle, mm
 	maxFocalPull = 3.5  // focal length from its prior, standard deviations
 )
 
@@ -224,6 +227,11 @@ func checkNetwork(n *network, shots []*shot) error {
 			}
 		}
 	}
+	for c, b := range r.Bends {
+		if most := max(math.Abs(b[0]), math.Abs(b[1]), math.Abs(b[2])); most > maxBendMM {
+			return report.Refuse("not_flat", "bent", shots[0].name, result.Values{"card": n.names[c], "bent_mm": most})
+		}
+	}
 	for c, cam := range r.Cameras {
 		pr := n.problem.Cameras[c]
 		if pull := math.Abs(cam.F-pr.Mean.F) / pr.SD.F; pull > maxFocalPull {
@@ -241,4 +249,28 @@ func worst(v []float64) int {
 		}
 	}
 	return k
+}
+
+// bendTest is the F ratio above which a card is taken to be bent.
+const bendTest = 12
+
+// bend adjusts again with cards that may be bent, as paper on a belt is, where
+// their corners say so.
+func (n *network) bend() error {
+	sd := make([]float64, len(n.names))
+	for k := range sd {
+		sd[k] = bentSD
+	}
+	n.problem.BendSD = sd
+	bent, err := n.problem.Solve()
+	if err != nil {
+		return err
+	}
+	for k, f := range n.problem.BendTest(n.res, bent) {
+		if f < bendTest {
+			sd[k] = bendSD
+		}
+	}
+	n.res, err = n.problem.Solve()
+	return err
 }

@@ -12,9 +12,14 @@ import (
 // Bars and rollers beyond the cut, in line with it and going on where the
 // belt's edges end: the cut is still the belt's.
 func TestCutIsToldFromBarsAndRollersBeyondIt(t *testing.T) {
-	for name, seed := range map[string]int64{"grating": 5072, "rollers": 5088} {
+	for name, s := range map[string]render.Scene{
+		"grating":                 render.Hard(5072),
+		"rollers":                 render.Hard(5088),
+		"a bar beside a corner":   render.Clean(17008, 1),
+		"a bar under the cut":     render.Hard(17024),
+		"a clamp bar on the belt": render.Hard(17030),
+	} {
 		t.Run(name, func(t *testing.T) {
-			s := render.Hard(seed)
 			truth := truthOf(t, s)
 			m := measured(t, result.Settings{}, draw(t, s))
 			inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
@@ -77,5 +82,29 @@ func TestPhotosUpTheBeltCarryItsEdgesOn(t *testing.T) {
 		if p.LeftOut != "" {
 			t.Errorf("%s left out: %s", p.File, p.LeftOut)
 		}
+	}
+}
+
+// Cards that curl by a millimetre, as paper on a belt does: their bend is
+// adjusted with them, and the offset is as good as with flat ones.
+func TestCurledCardsAreBent(t *testing.T) {
+	for _, seed := range []int64{17016, 18101, 18411} {
+		s := render.Hard(seed)
+		t.Run(s.Name, func(t *testing.T) {
+			truth := truthOf(t, s)
+			m := measured(t, result.Settings{}, draw(t, s))
+			inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
+		})
+	}
+}
+
+// A step of the cut near its end stays in the trace.
+func TestStepNearTheEdgeIsSeen(t *testing.T) {
+	s := render.Hard(17035)
+	truth := truthOf(t, s)
+	m := measured(t, result.Settings{}, draw(t, s))
+	inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
+	if !slices.ContainsFunc(m.Findings, func(f result.Finding) bool { return f.Code == "step" }) {
+		t.Errorf("findings %v, none of them the step", m.Findings)
 	}
 }

@@ -114,6 +114,9 @@ func stand(shots []*shot, s *result.Settings) (*network, error) {
 			return nil, asNotFlat(err, shots)
 		}
 	}
+	if err := n.bend(); err != nil {
+		return nil, asNotFlat(err, shots)
+	}
 	n.problem.Reweigh(n.res, cornerSD) // takes effect when more is adjusted with them
 	return n, checkNetwork(n, shots)
 }

@@ -407,6 +407,9 @@ func TestBadPhotosAreRefused(t *testing.T) {
 		}), []string{"cut_out_of_frame"}},
 		{"a card on a block", scene(func(s *render.Scene) { s.Cards[1].Lift, s.Cards[1].Block = 60, true }), []string{"card_not_on_belt", "not_flat"}},
 		{"a curled card", scene(func(s *render.Scene) { s.Cards = s.Cards[:1]; s.Cards[0].Curl = 40 }), []string{"not_flat", "card_not_on_belt"}},
+		{"a card that curls towards a camera right above it", func(t *testing.T) []Input {
+			return []Input{draw(t, small(render.MustRefuse(13002)))}
+		}, []string{"not_flat"}},
 		{"a rag and a hand over the cut", func(t *testing.T) []Input {
 			return []Input{draw(t, small(render.MustRefuse(14)))}
 		}, []string{"cut_unclear"}},

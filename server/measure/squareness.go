@@ -187,6 +187,14 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		variance[qAngle] += c / (width * width)
 		budget = append(budget, result.BudgetRow{Source: "leaps of the cut", Type: "B", UMM: hop, Comment: "ragged cut, or two edges side by side"})
 	}
+	// Where the belt's own look ends further and further inside the line that was
+	// followed, that line may be none of the belt's: rectangular.
+	if doubt := doubtOfCut(ends); doubt > 0 {
+		c := doubt * doubt / 3
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: "belt's look ends inside the cut", Type: "B", UMM: math.Sqrt(c), Comment: "a narrow face, or something close beyond the cut"})
+	}
 	// Ends of the cut that were not seen may leave its line as cuts do.
 	if unseen := 1 - cutSeen(ends, width, shortGapMM); unseen > 0.02 {
 		c := math.Pow(2*unseen, 2)
@@ -234,6 +242,20 @@ func cutSeen(ends []seen, width, gap float64) float64 {
 		best = math.Max(best, (covered+8)/width)
 	}
 	return math.Min(best, 1)
+}
+
+// doubtOfCut is the least that a photo shows of Face.Doubt.
+func doubtOfCut(ends []seen) float64 {
+	least := math.Inf(1)
+	for _, e := range ends {
+		if len(e.end.Cut.Points) > 0 {
+			least = math.Min(least, e.end.Cut.Face.Doubt)
+		}
+	}
+	if math.IsInf(least, 1) {
+		return 0
+	}
+	return least
 }
 
 // hopping is a third of the usual size of the cut's leaps of more than half a

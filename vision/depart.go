@@ -1,0 +1,158 @@
+package vision
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/stat"
+
+	"beltend/geometry"
+)
+
+// departSlices are stacked to see where the belt's own look ends.
+const departSlices = 15
+
+// departure is how far inside a traced line, in one stretch of it, the picture
+// begins to differ from the belt.
+type departure struct {
+	from, to int     // slices
+	in       float64 // mm
+}
+
+// departures looks from well inside the belt outwards, stretch by stretch: a
+// stack of slices along the path is level where it shows the belt alone, and
+// what leaves that level first is the belt's edge or a blur's width inside it.
+func (s *strip) departures(path []int) []departure {
+	px := s.pxmm / s.ds
+	near, far := int(math.Max(6*px, 2.5/s.ds)), int(math.Max(16*px, 7.5/s.ds))
+	out := -int(4 * px)
+	var ds []departure
+	for from := 0; from+departSlices/2 < s.slices; from += departSlices {
+		to := min(from+departSlices, s.slices)
+		if s.slices-to <= departSlices/2 {
+			to = s.slices
+		}
+		mean, n := make([]float64, far-out+1), 0.0
+		for i := from; i < to; i++ {
+			if !s.known[i] || path[i]+out < 0 || path[i]+far >= s.n2 {
+				continue
+			}
+			n++
+			for k := range mean {
+				mean[k] += float64(s.v[i*s.n2+path[i]+out+k])
+			}
+		}
+		if n < departSlices/3 {
+			continue
+		}
+		x, y := make([]float64, far-near), make([]float64, far-near)
+		for k := range x {
+			x[k], y[k] = float64(near+k), mean[near+k-out]/n
+		}
+		a, b := stat.LinearRegression(x, y, nil, false)
+		noise := 0.0
+		for k := range x {
+			noise = math.Hypot(noise, y[k]-a-b*x[k])
+		}
+		noise = math.Max(0.4, noise/math.Sqrt(float64(len(x))))
+		off := func(d int) float64 { return math.Abs(mean[d-out]/n - a - b*float64(d)) }
+		top := 0.0
+		for d := out; d <= 0; d++ {
+			top = math.Max(top, off(d))
+		}
+		if top < 10*noise {
+			continue
+		}
+		limit := math.Max(4*noise, 0.06*top)
+		for d := near - 1; d > out+2; d-- {
+			if off(d) > limit && off(d-1) > limit && off(d-2) > limit {
+				ds = append(ds, departure{from, to, float64(d) * s.ds})
+				break
+			}
+		}
+	}
+	return ds
+}
+
+// leastExcess is how much further inside than usual, px, the belt's look must end
+// for the traced line to be taken for another than its edge.
+const leastExcess = 1.2
+
+// beltEnd tells how far inside the path the belt ends, mm by slice: 0 where the
+// path follows it. What a blur and sharpening leave inside an edge is the same
+// all along a cut; more of it in some stretches shows that there the path
+// follows something outside the belt: the lower edge of a narrow face, the bar
+// of a grating. doubt is by how much that grows from one end of the cut to the
+// other, beyond chance, mm.
+func (s *strip) beltEnd(path []int, view *geometry.View) (in []float64, doubt float64) {
+	in = make([]float64, s.slices)
+	ds := s.departures(path)
+	if len(ds) < 3 {
+		return in, 0
+	}
+	at, px := make([]float64, len(ds)), make([]float64, len(ds))
+	inPx, steady := make([]float64, len(ds)), make([]float64, len(ds))
+	for k, d := range ds {
+		at[k] = 0.5 * float64(d.from+d.to-1)
+		px[k] = pixelAcross(view, s.from.Add(s.dir.Mul((at[k]+0.5)*s.dt)), s.n)
+		inPx[k] = d.in / px[k]
+	}
+	for k := range ds {
+		from := min(max(0, k-1), len(ds)-3)
+		steady[k] = median(append([]float64(nil), inPx[from:from+3]...))
+	}
+	usual := nth(append([]float64(nil), steady...), len(steady)/4)
+	excess := make([]float64, len(ds))
+	for k := range ds {
+		excess[k] = (steady[k] - usual) * px[k]
+	}
+	doubt = growth(at, excess, float64(s.slices))
+	for k := range ds {
+		if steady[k]-usual < leastExcess {
+			excess[k] = 0
+		}
+	}
+	for i := range in {
+		k := sort.SearchFloat64s(at, float64(i))
+		switch {
+		case k == 0:
+			in[i] = excess[0]
+		case k == len(at):
+			in[i] = excess[k-1]
+		default:
+			f := (float64(i) - at[k-1]) / (at[k] - at[k-1])
+			in[i] = (1-f)*excess[k-1] + f*excess[k]
+		}
+	}
+	return in, doubt
+}
+
+// growth is by how much y grows over a length of x, beyond twice what chance
+// gives it.
+func growth(x, y []float64, length float64) float64 {
+	a, b := stat.LinearRegression(x, y, nil, false)
+	rss := 0.0
+	for k := range x {
+		e := y[k] - a - b*x[k]
+		rss += e * e
+	}
+	sd := math.Sqrt(rss / float64(len(x)-2) / (stat.Variance(x, nil) * float64(len(x)-1)))
+	return math.Sqrt(math.Max(0, b*b-4*sd*sd)) * length
+}
+
+// stepNear is the place of the strongest step in a slice within reach of a place,
+// or, where there is none of its own, that place.
+func (s *strip) stepNear(g []float32, slice int, at, reach float64) float64 {
+	row := g[slice*s.n2 : (slice+1)*s.n2]
+	size := func(j int) float64 { return math.Abs(float64(row[j])) }
+	middle := int(math.Round(at/s.ds)) + s.n2/2
+	w := int(reach / s.ds)
+	best, most := at, 0.0
+	for j := max(2, middle-w); j <= min(s.n2-3, middle+w); j++ {
+		if v := size(j); v > most && v > size(j-1) && v >= size(j+1) {
+			most = v
+			best = s.offset(float64(j) + 0.5*(size(j-1)-size(j+1))/(size(j-1)-2*v+size(j+1)))
+		}
+	}
+	return best
+}
