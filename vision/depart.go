@@ -74,9 +74,14 @@ func (s *strip) departures(path []int) []departure {
 	return ds
 }
 
-// leastExcess is how much further inside than usual, px, the belt's look must end
-// for the traced line to be taken for another than its edge.
-const leastExcess = 1.2
+const (
+	// leastUsual is how far inside a sharp edge the belt's look ends for blur and
+	// sharpening alone, px at a blur of 0.8 px.
+	leastUsual = 1.5
+	// leastExcess is how much further inside than usual, px, it must end for the
+	// traced line to be taken for another than the belt's edge.
+	leastExcess = 1.2
+)
 
 // beltEnd tells how far inside the path the belt ends, mm by slice: 0 where the
 // path follows it. What a blur and sharpening leave inside an edge is the same
@@ -84,7 +89,7 @@ const leastExcess = 1.2
 // follows something outside the belt: the lower edge of a narrow face, the bar
 // of a grating. doubt is by how much that grows from one end of the cut to the
 // other, beyond chance, mm.
-func (s *strip) beltEnd(path []int, view *geometry.View) (in []float64, doubt float64) {
+func (s *strip) beltEnd(path []int, view *geometry.View, blur float64) (in []float64, doubt float64) {
 	in = make([]float64, s.slices)
 	ds := s.departures(path)
 	if len(ds) < 3 {
@@ -101,10 +106,10 @@ func (s *strip) beltEnd(path []int, view *geometry.View) (in []float64, doubt fl
 		from := min(max(0, k-1), len(ds)-3)
 		steady[k] = median(append([]float64(nil), inPx[from:from+3]...))
 	}
-	usual := nth(append([]float64(nil), steady...), len(steady)/4)
+	usual := math.Max(leastUsual*math.Max(1, blur/0.8), nth(append([]float64(nil), steady...), len(steady)/4))
 	excess := make([]float64, len(ds))
 	for k := range ds {
-		excess[k] = (steady[k] - usual) * px[k]
+		excess[k] = math.Max(0, steady[k]-usual) * px[k]
 	}
 	doubt = growth(at, excess, float64(s.slices))
 	for k := range ds {

@@ -583,7 +583,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	inside := make([]float64, s.slices)
 	if how.cut {
 		var doubt float64
-		inside, doubt = s.beltEnd(path, view)
+		inside, doubt = s.beltEnd(path, view, blur)
 		if how.face != nil {
 			how.face.Doubt = doubt
 		}

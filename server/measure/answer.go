@@ -190,7 +190,7 @@ const (
 func along(ends []seen) string {
 	for _, e := range ends {
 		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
-			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.3 && w*t.Foreign > foreignWaves)) {
+			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.2 && w*t.Foreign > foreignWaves)) {
 				return [2]string{"left", "right"}[k]
 			}
 		}
