@@ -62,7 +62,7 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 	if j.v, j.variance, j.budget, err = evaluate(shots, n, ends, &set); err != nil {
 		return nil, report.Refuse("edge_unclear", "no_end", name, result.Values{"line": line})
 	}
-	if err := checkEnd(j, ends, line, name); err != nil {
+	if err := checkEnd(j, shots, n, ends, line, name); err != nil {
 		return nil, err
 	}
 	j.faults = shapes(shots, n, ends, j.v)
@@ -153,7 +153,7 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 const thickMM = 3.0
 
 // checkEnd refuses what cannot be a belt end rightly found.
-func checkEnd(j *judgement, ends []seen, line, name string) error {
+func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name string) error {
 	v := j.v
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
 		return report.Refuse("edge_unclear", "taper", name, result.Values{"taper_deg": taper * 180 / math.Pi})
@@ -167,7 +167,7 @@ func checkEnd(j *judgement, ends []seen, line, name string) error {
 	if beyondEdges(ends) {
 		return report.Refuse("cut_unclear", "beyond", name, nil)
 	}
-	if flares(ends) {
+	if flares(shots, n, ends) {
 		return report.Refuse("not_flat", "curls", name, nil)
 	}
 	if line == drawn {
@@ -216,12 +216,17 @@ const farFromCut = 25.0
 // flares reports whether both side edges are lost or bend outwards over the
 // last stretch before the cut, as those of an end that curls towards the camera
 // do. One side alone may be a worn corner.
-func flares(ends []seen) bool {
+func flares(shots []*shot, n *network, ends []seen) bool {
 	for _, e := range ends {
+		view := n.res.View(shots[e.photo].camera, e.photo)
 		sides := 0
 		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
 			near, far := []vision.EdgePoint{}, []vision.EdgePoint{}
 			for _, q := range t.Points {
+				var ok bool
+				if q.Plane, ok = view.Unproject(q.UV); !ok { // by the lens as adjusted: it bends edges too
+					continue
+				}
 				switch {
 				case q.T < 80:
 					near = append(near, q)
