@@ -165,6 +165,8 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	blocked := sheets.cover
 	margin := math.Inf(1)
 	strange := m.strangeness()
+	// beside a rag over an edge both its borders are wrong
+	alone := m.foreignBeside(&best, &best.Left, &best.Right) < strangeBeside && m.foreignBeside(&best, &best.Right, &best.Left) < strangeBeside
 	for _, o := range outs[1:min(len(outs), 400)] {
 		if len(hand) > 0 {
 			break // a person has decided
@@ -176,7 +178,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			continue
 		}
 		m.settle(&o, hand)
-		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 || m.claimsGround(&o, &best, strange) {
+		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 || (alone && m.claimsGround(&o, &best, strange)) {
 			continue
 		}
 		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur) {
@@ -528,6 +530,10 @@ func rivals(a, b *outline, limit, worse float64) bool {
 	}
 	return other
 }
+
+// strangeBeside is the share of a side edge beside which something other than the
+// ground may lie, before it is doubted.
+const strangeBeside = 0.3
 
 // claimsGround reports whether what an outline has more than another is clearly
 // not of the belt: the next bar of a grating is no rival of the cut, though it
