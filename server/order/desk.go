@@ -80,8 +80,12 @@ func New(c Config) *Desk {
 }
 
 // Reserve takes a place in the queue before photos are read, so that nobody sends
-// photos in vain; *worker.Busy where there is none. release may be called twice.
+// photos in vain; *worker.Busy where there is none, archive.Full where the disk is.
+// release may be called twice.
 func (d *Desk) Reserve(ctx context.Context) (release func(), err error) {
+	if err := d.Store.Archive.Room(); err != nil {
+		return nil, err
+	}
 	d.places.Lock()
 	defer d.places.Unlock()
 	asking, cancel := context.WithTimeout(ctx, queueTime)
@@ -138,6 +142,9 @@ func (d *Desk) Ask(ctx context.Context, o Order, release func(), progress measur
 	}
 	release()
 	if err := d.await(ctx, id, ticket, w, progress); err != nil {
+		if errors.Is(err, archive.Full) {
+			err = &archive.Error{Kind: archive.Full, Message: "There is no room left on the disk. The photos are kept, and measured when there is: make room, then send the same again", Cause: err}
+		}
 		return r, err
 	}
 	if r, err = d.kept(ctx, id); errors.Is(err, archive.NotFound) {

@@ -117,6 +117,9 @@ func (d *Desk) Keep(ctx context.Context, by archive.Actor, site, person string, 
 	if err != nil {
 		return archive.Photo{}, turnedAway(in.Name, err)
 	}
+	if err := d.Store.Archive.Room(); err != nil {
+		return archive.Photo{}, err
+	}
 	return d.Store.Archive.AddPhoto(ctx, by, archive.Photo{Site: site, Type: "image/" + string(info.Kind), Name: in.Name, LocationRemoved: removed, Person: person}, data)
 }
 

@@ -108,9 +108,14 @@ func blank(t *testing.T, size int) []byte {
 	return b.Bytes()
 }
 
+func input(t *testing.T, size int) measure.Input {
+	t.Helper()
+	return measure.Input{Name: "end.jpg", Data: blank(t, size)}
+}
+
 func take(t *testing.T, d *order.Desk, size int, s result.Settings) order.Order {
 	t.Helper()
-	o, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{{Name: "end.jpg", Data: blank(t, size)}}, s, report.Options{})
+	o, err := d.Take(t.Context(), by, store.Place{}, []measure.Input{input(t, size)}, s, report.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

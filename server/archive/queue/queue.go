@@ -75,7 +75,7 @@ type Queue interface {
 	// been tried; any other puts it back until it was tried often enough.
 	Work(ctx context.Context, workers int, grace time.Duration, do func(ctx context.Context, j Job) error) error
 	// State says how far a job is, and why it failed. archive.NotFound: it was done or
-	// failed more than a day ago.
+	// failed more than a day ago. archive.Full: it waits, and there is no room to begin it.
 	State(ctx context.Context, ticket int64) (State, string, error)
 	// Length is the number of jobs that wait or run.
 	Length(ctx context.Context) (int, error)
@@ -234,6 +234,7 @@ func (w *worker) Work(ctx context.Context, j *river.Job[Job]) error {
 }
 
 const (
+	beginning  = 1 << 20               // bytes on the disk, many times what it takes to note that a job begins
 	fetchPause = 20 * time.Millisecond // between two looks for jobs
 	awayTime   = 3 * time.Second       // until a job is tried again whose database or photo store was away
 	retryMost  = 30 * time.Second      // between two tries after a fault: 2 s, 4 s and so on
@@ -299,6 +300,11 @@ func (q *queue[TTx]) State(ctx context.Context, ticket int64) (State, string, er
 		return Failed, why, nil
 	case rivertype.JobStateRunning:
 		return Running, why, nil
+	}
+	if q.At.Folder != "" {
+		if free, known := archive.Free(q.At.Folder); known && free < beginning {
+			return Waiting, why, &archive.Error{Kind: archive.Full, Message: "There is no room left on the disk to begin a measurement"}
+		}
 	}
 	return Waiting, why, nil
 }
