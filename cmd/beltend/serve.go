@@ -52,6 +52,8 @@ type serveCmd struct {
 const (
 	cachedBytes = 128 << 20        // of pictures
 	drawings    = 32               // requests whose pictures may wait to be drawn
+	partsAge    = 24 * time.Hour   // parts of photos of which nothing more came are kept so long
+	sweepTime   = time.Hour        // between two looks for them
 	tries       = 3                // of a measurement that fails by a fault of the machine
 	graceTime   = 15 * time.Second // for measurements under way when the service is stopped
 	stopTime    = 20 * time.Second // for requests under way then
@@ -139,6 +141,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 	defer stopWork()
 	worked := make(chan error, 1)
 	go func() { worked <- desk.Work(working, graceTime) }()
+	go sweepParts(working, kept, log)
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
 	fmt.Fprintf(std.out, "beltend serves at %s/\n", base)
@@ -172,6 +175,25 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return fmt.Errorf("serve: %w", err)
 	}
 	return nil
+}
+
+// sweepParts takes away parts of photos whose rest never came, now and then.
+func sweepParts(ctx context.Context, kept *archive.Archive, log *slog.Logger) {
+	again := time.NewTicker(sweepTime)
+	defer again.Stop()
+	for {
+		n, err := kept.SweepParts(ctx, partsAge)
+		if err != nil && ctx.Err() == nil {
+			log.Warn("parts of photos whose rest never came are still there", "error", err)
+		} else if n > 0 {
+			log.Info("parts of photos whose rest never came are taken away", "parts", n)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-again.C:
+		}
+	}
 }
 
 // secure is how connections are encrypted; nil: not at all.

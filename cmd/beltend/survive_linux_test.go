@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/binary"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -248,6 +250,12 @@ func readPicture(t *testing.T, file string) []byte {
 		t.Fatal(err)
 	}
 	return b
+}
+
+// hashOf is the SHA-256 of bytes.
+func hashOf(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
 }
 
 // another is the same JPEG with a comment, which makes it another file.
@@ -530,13 +538,15 @@ func TestSurviveOutages(t *testing.T) {
 		photos, away/4, away, drained.Round(time.Second), busy.Load())
 }
 
-// The disk fills while photos come: clear errors, nothing half kept, and with room it goes on.
+// The disk fills while photos come: whoever comes is told at once, before anything is
+// kept; what was taken in is measured; with room it goes on.
 func TestSurviveAFullDisk(t *testing.T) {
+	const soon = 20 * time.Second // on a busy machine; a measurement is waited for two minutes
 	s := newService(t)
 	if err := os.Mkdir(s.data, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if err := syscall.Mount("tmpfs", s.data, "tmpfs", 0, "size=8m"); err != nil {
+	if err := syscall.Mount("tmpfs", s.data, "tmpfs", 0, "size=64m"); err != nil {
 		t.Skipf("only root may mount the small disk that this test fills: %v", err)
 	}
 	t.Cleanup(func() {
@@ -547,15 +557,24 @@ func TestSurviveAFullDisk(t *testing.T) {
 			t.Error(err)
 		}
 	})
+	s.start()
+	free := func() int64 {
+		bytes, known := archive.Free(s.data)
+		if !known {
+			t.Fatal("the disk does not say how much room it has")
+		}
+		return bytes
+	}
 	ballast := filepath.Join(s.data, "ballast")
-	if err := os.WriteFile(ballast, make([]byte, 4<<20), 0o600); err != nil {
+	if err := os.WriteFile(ballast, make([]byte, free()-33<<20), 0o600); err != nil { // 1 MB above what stays free
 		t.Fatal(err)
 	}
-	s.start()
 	photo := readPicture(t, "golden/clean-one-card.jpg")
 	kept, full := []string{}, 0
-	for i := 0; full < 3 && i < 200; i++ {
-		body, kind := form(t, "end.jpg", another(photo, fmt.Sprint("photo ", i)), nil)
+	send := func(says string) {
+		t.Helper()
+		body, kind := form(t, "end.jpg", another(photo, says), nil)
+		began := time.Now()
 		resp, err := http.Post(s.url+"/api/v1/measurements", kind, body)
 		if err != nil {
 			t.Fatal(err)
@@ -567,25 +586,47 @@ func TestSurviveAFullDisk(t *testing.T) {
 			t.Fatal(err)
 		case resp.StatusCode == http.StatusCreated:
 			kept = append(kept, path.Base(resp.Header.Get("Location")))
-		case resp.StatusCode == http.StatusInsufficientStorage && bytes.Contains(text, []byte("disk_full")):
+		case resp.StatusCode == http.StatusInsufficientStorage && bytes.Contains(text, []byte(`"disk_full"`)) && bytes.Contains(text, []byte("no room left on the disk")):
 			full++
-		case resp.StatusCode == http.StatusServiceUnavailable && bytes.Contains(text, []byte("still_waiting")):
-			full = 3 // the photo found room, the queue has none to begin: it waits until there is
+			if took := time.Since(began); took > soon {
+				t.Errorf("told that the disk is full after %v", took)
+			}
 		default:
 			t.Fatalf("on the full disk: %s %s", resp.Status, text)
 		}
 	}
-	if len(kept) == 0 || full == 0 {
+	for i := 0; full < 3 && i < 50; i++ {
+		send(fmt.Sprint("photo ", i))
+	}
+	if len(kept) == 0 || full < 3 {
 		t.Errorf("%d photos measured, %d times told that the disk is full", len(kept), full)
 	}
-	err := filepath.WalkDir(filepath.Join(s.data, "photos"), func(name string, _ os.DirEntry, err error) error {
+	last, err := os.OpenFile(ballast, os.O_APPEND|os.O_WRONLY, 0)
+	for err == nil { // to the last byte, as others may fill it
+		_, err = last.Write(make([]byte, 4096))
+	}
+	if !errors.Is(err, syscall.ENOSPC) || free() != 0 {
+		t.Fatal(err)
+	}
+	_ = last.Close()
+	for i := range 3 {
+		send(fmt.Sprint("last ", i))
+	}
+	if full < 6 {
+		t.Errorf("%d times told that the disk has no byte left", full-3)
+	}
+	photos := 0
+	err = filepath.WalkDir(filepath.Join(s.data, "photos"), func(name string, d os.DirEntry, err error) error {
 		if strings.HasPrefix(filepath.Base(name), ".new-") {
 			t.Errorf("a part of a photo stayed: %s", name)
 		}
+		if err == nil && !d.IsDir() {
+			photos++
+		}
 		return err
 	})
-	if err != nil {
-		t.Error(err)
+	if err != nil || photos != len(kept) {
+		t.Errorf("%d files of photos for %d measurements, %v", photos, len(kept), err)
 	}
 	if err := os.Remove(ballast); err != nil {
 		t.Fatal(err)
@@ -595,8 +636,9 @@ func TestSurviveAFullDisk(t *testing.T) {
 		t.Errorf("with room again: %+v, %v", r, err)
 	}
 	s.stop()
+	at := archive.Address{Folder: s.data}
 	found := map[string]bool{}
-	for _, f := range whole(t, archive.Address{Folder: s.data}) {
+	for _, f := range whole(t, at) {
 		found[f.ID] = true
 	}
 	for _, id := range append(kept, r.id) {
@@ -604,7 +646,89 @@ func TestSurviveAFullDisk(t *testing.T) {
 			t.Errorf("measurement %s was acknowledged and is not there", id)
 		}
 	}
+	if n := waiting(t, at); len(found) != len(kept)+1 || n != 0 {
+		t.Errorf("%d measurements are kept, %d wait, and %d were acknowledged", len(found), n, len(kept)+1)
+	}
 	t.Logf("%d photos measured until the disk was full, then %d told so; with room it went on", len(kept), full)
+}
+
+// Two processes share a database and a photo store. The parts of a photo go to either,
+// one of them is killed on the way, and the photo is kept whole by the other.
+func TestSurvivePartsAtEitherProcess(t *testing.T) {
+	pg, s3 := conformance.StartPostgres(t), conformance.StartS3(t)
+	at := archive.Address{Database: pg.Database(t), Photos: s3.Bucket(t)}
+	args := []string{"--database", at.Database, "--photos", at.Photos}
+	one, two := newService(t, args...), newService(t, args...)
+	one.start()
+	two.start()
+	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.PostForm(one.url+"/joints", url.Values{"site": {"Kestrel Hollow quarry"}, "conveyor": {"Conveyor 3"}, "belt": {"Belt 3-A"}, "number": {"J-1"},
+		"width": {"800"}, "travel": {"towards the crusher"}, "face": {"carrying"}, "tolerance": {"2"}, "origin": {"site rule 14"}})
+	if err != nil || resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("begin a joint: %+v, %v", resp, err)
+	}
+	resp.Body.Close()
+	photo := readPicture(t, "sample/belt-end.jpg")
+	address := resp.Header.Get("Location") + "/photos/" + hashOf(photo)
+	type arrived struct {
+		Have int
+		Kept string
+	}
+	ask := func(s *service, method string, from, to int) (u arrived) {
+		t.Helper()
+		req, err := http.NewRequest(method, fmt.Sprintf("%s%s?at=%d&of=%d&name=end.jpg", s.url, address, from, len(photo)), bytes.NewReader(photo[from:to]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		if err := json.NewDecoder(resp.Body).Decode(&u); err != nil || resp.StatusCode != http.StatusOK {
+			t.Fatalf("%s %s at %d: %s, %v", s.url, method, from, resp.Status, err)
+		}
+		return u
+	}
+	const part = 128 << 10
+	var u arrived
+	for i := 0; u.Have+part < len(photo); i++ {
+		s := []*service{one, two}[i%2]
+		from := u.Have
+		if u = ask(s, http.MethodPut, from, from+part); u != (arrived{Have: from + part}) {
+			t.Fatalf("part %d: %+v", i, u)
+		}
+		if i == 2 { // which took parts 0 and 2
+			one.kill()
+			if u := ask(two, http.MethodGet, 0, 0); u != (arrived{Have: from + part}) {
+				t.Errorf("the other process knows of %+v", u)
+			}
+			one.start()
+		}
+	}
+	if u = ask(two, http.MethodPut, u.Have, len(photo)); len(u.Kept) != 64 {
+		t.Fatalf("the last part: %+v", u)
+	}
+	for _, s := range []*service{one, two} {
+		if again := ask(s, http.MethodGet, 0, 0); again.Kept != u.Kept {
+			t.Errorf("kept, then: %+v", again)
+		}
+	}
+	for _, s := range []*service{one, two} {
+		if left, err := os.ReadDir(filepath.Join(s.home, "tmp")); err != nil || len(left) > 0 {
+			t.Errorf("in the process's own folder: %v, %v", left, err)
+		}
+		s.stop()
+	}
+	a, err := archive.Open(t.Context(), at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := a.SweepParts(t.Context(), -time.Hour)
+	r, verify := a.Verify(t.Context(), archive.VerifyOptions{})
+	if err := errors.Join(err, verify, a.Close()); err != nil || n != 1 || r.Photos != 1 || r.Leftover != 0 || len(r.Problems) > 0 { // as what it was kept
+		t.Errorf("%d pieces are left over, verified: %+v, %v", n, r, err)
+	}
 }
 
 // The service is killed again and again while photos come and measurements are signed

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"net/url"
+	"strings"
+	"time"
 
 	"gocloud.dev/blob"
 	_ "gocloud.dev/blob/s3blob" // s3://
@@ -55,7 +57,50 @@ func (s *bucket) remove(ctx context.Context, sha256 string) error {
 	if !isSHA256(sha256) {
 		return nil
 	}
-	err := s.b.Delete(ctx, s.key(sha256))
+	return s.delete(ctx, s.key(sha256))
+}
+
+func (s *bucket) part(key, name string) string { return partsFolder + "/" + key + "/" + name }
+
+func (s *bucket) putPart(ctx context.Context, key, name string, data []byte) error {
+	return away(s.b.WriteAll(ctx, s.part(key, name), data, &blob.WriterOptions{ContentType: "application/octet-stream", DisableContentTypeDetection: true}))
+}
+
+func (s *bucket) parts(ctx context.Context, key string) (names []string, err error) {
+	prefix := s.part(key, "")
+	err = s.below(ctx, prefix, func(o *blob.ListObject) error {
+		names = append(names, strings.TrimPrefix(o.Key, prefix))
+		return nil
+	})
+	return names, err
+}
+
+func (s *bucket) getPart(ctx context.Context, key, name string) ([]byte, error) {
+	data, err := s.b.ReadAll(ctx, s.part(key, name))
+	if gcerrors.Code(err) == gcerrors.NotFound {
+		return nil, fail(NotFound, "There is no such part.", nil)
+	}
+	return data, away(err)
+}
+
+func (s *bucket) removePart(ctx context.Context, key, name string) error {
+	return s.delete(ctx, s.part(key, name))
+}
+
+func (s *bucket) sweepParts(ctx context.Context, before time.Time) (swept int, err error) {
+	err = s.below(ctx, partsFolder+"/", func(o *blob.ListObject) error {
+		if !o.ModTime.Before(before) {
+			return nil
+		}
+		swept++
+		return s.delete(ctx, o.Key)
+	})
+	return swept, err
+}
+
+// delete deletes an object that need not be there.
+func (s *bucket) delete(ctx context.Context, key string) error {
+	err := s.b.Delete(ctx, key)
 	if gcerrors.Code(err) == gcerrors.NotFound {
 		return nil
 	}
@@ -63,7 +108,17 @@ func (s *bucket) remove(ctx context.Context, sha256 string) error {
 }
 
 func (s *bucket) list(ctx context.Context, each func(string, int64) error) error {
-	it := s.b.List(nil)
+	return s.below(ctx, "", func(o *blob.ListObject) error {
+		if len(o.Key) == 67 && isSHA256(o.Key[3:]) {
+			return each(o.Key[3:], o.Size)
+		}
+		return nil
+	})
+}
+
+// below calls each for every object whose key begins so.
+func (s *bucket) below(ctx context.Context, prefix string, each func(o *blob.ListObject) error) error {
+	it := s.b.List(&blob.ListOptions{Prefix: prefix})
 	for {
 		o, err := it.Next(ctx)
 		if errors.Is(err, io.EOF) {
@@ -72,10 +127,8 @@ func (s *bucket) list(ctx context.Context, each func(string, int64) error) error
 		if err != nil {
 			return away(err)
 		}
-		if len(o.Key) == 67 && isSHA256(o.Key[3:]) {
-			if err := each(o.Key[3:], o.Size); err != nil {
-				return err
-			}
+		if err := each(o); err != nil {
+			return err
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"time"
 )
 
 // files keeps bytes under their SHA-256. Two implementations: a folder, and any
@@ -21,6 +22,15 @@ type files interface {
 	remove(ctx context.Context, sha256 string) error
 	// list calls each for every kept file, in no certain order.
 	list(ctx context.Context, each func(sha256 string, bytes int64) error) error
+
+	// Parts of photos to come, each under a key, a hash, and a name of its own.
+	putPart(ctx context.Context, key, name string, data []byte) error
+	parts(ctx context.Context, key string) (names []string, err error) // none: no error
+	getPart(ctx context.Context, key, name string) ([]byte, error)     // NotFound where there is none
+	removePart(ctx context.Context, key, name string) error            // it need not be there
+	// sweepParts removes all parts that were written before then.
+	sweepParts(ctx context.Context, before time.Time) (int, error)
+
 	ping(ctx context.Context) error
 	close() error
 }
@@ -137,6 +147,86 @@ func (f *folder) remove(ctx context.Context, sha256 string) error {
 		return fileErr("remove a photo", err)
 	}
 	return fileErr("remove a photo", syncFolder(filepath.Dir(name)))
+}
+
+const partsFolder = "parts" // no photo's first two digits
+
+func (f *folder) part(key, name string) string { return filepath.Join(f.path, partsFolder, key, name) }
+
+func (f *folder) putPart(ctx context.Context, key, name string, data []byte) error {
+	err := ctx.Err()
+	for range 3 { // the key's folder may be swept away as soon as it is made
+		if err != nil {
+			return err
+		}
+		if err := os.MkdirAll(f.part(key, ""), 0o700); err != nil {
+			return fileErr("keep a part of a photo", err)
+		}
+		if err = writeDurably(f.part(key, name), data, 0o600); !errors.Is(err, fs.ErrNotExist) {
+			return fileErr("keep a part of a photo", err)
+		}
+		err = ctx.Err()
+	}
+	return fail(Unavailable, "The part of the photo could not be kept. Send it again", nil)
+}
+
+func (f *folder) parts(ctx context.Context, key string) ([]string, error) {
+	entries, err := os.ReadDir(f.part(key, ""))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, ctx.Err()
+	}
+	if err != nil {
+		return nil, fileErr("look for parts of a photo", err)
+	}
+	names := make([]string, len(entries))
+	for i, e := range entries {
+		names[i] = e.Name()
+	}
+	return names, ctx.Err()
+}
+
+func (f *folder) getPart(ctx context.Context, key, name string) ([]byte, error) {
+	data, err := os.ReadFile(f.part(key, name))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fail(NotFound, "There is no such part.", nil)
+	}
+	return data, errors.Join(fileErr("read a part of a photo", err), ctx.Err())
+}
+
+func (f *folder) removePart(ctx context.Context, key, name string) error {
+	if err := os.Remove(f.part(key, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fileErr("remove a part of a photo", err)
+	}
+	return ctx.Err()
+}
+
+func (f *folder) sweepParts(ctx context.Context, before time.Time) (int, error) {
+	keys, err := os.ReadDir(filepath.Join(f.path, partsFolder))
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, fileErr("look for parts of photos", err)
+	}
+	swept := 0
+	for _, key := range keys {
+		names, err := f.parts(ctx, key.Name())
+		if err != nil {
+			return swept, err
+		}
+		for _, name := range names {
+			info, err := os.Stat(f.part(key.Name(), name))
+			if errors.Is(err, fs.ErrNotExist) || err == nil && !info.ModTime().Before(before) {
+				continue
+			}
+			if err := errors.Join(fileErr("look at a part of a photo", err), f.removePart(ctx, key.Name(), name)); err != nil {
+				return swept, err
+			}
+			swept++
+		}
+		_ = os.Remove(f.part(key.Name(), "")) // stays as long as something is in it
+	}
+	return swept, nil
 }
 
 func (f *folder) list(ctx context.Context, each func(string, int64) error) error {

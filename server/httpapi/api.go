@@ -49,7 +49,6 @@ type service struct {
 	room     *semaphore.Weighted
 	reading  atomic.Int64    // requests
 	sections []pages.Section // in the header
-	pieces   pieces          // of photos under way
 }
 
 // New builds the service.

@@ -145,7 +145,12 @@ var local = store.Person{Actor: archive.Actor{ID: "local", Name: "Ada Finch"}, S
 
 func newStore(t testing.TB, f Measurer) *store.Store {
 	t.Helper()
-	a, err := archive.Open(t.Context(), archive.Address{Folder: t.TempDir()})
+	return newStoreAt(t, f, archive.Address{Folder: t.TempDir()})
+}
+
+func newStoreAt(t testing.TB, f Measurer, at archive.Address) *store.Store {
+	t.Helper()
+	a, err := archive.Open(t.Context(), at)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,14 +5,13 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -25,7 +24,6 @@ import (
 	"beltend/server/result"
 	"beltend/server/setting"
 	"beltend/server/store"
-	"beltend/server/worker"
 	"beltend/vision/cardsheet"
 	"beltend/vision/photo"
 )
@@ -298,87 +296,12 @@ func (s *service) keepPhoto(ctx context.Context, by store.Person, site string, p
 	return kept, err
 }
 
-// Photos come in parts, so that a connection that breaks costs one part only.
+// Photos come in parts, so that a connection that breaks costs one part only. The parts
+// lie beside the photos: each may come to another process.
 const (
-	maxPart  = 1 << 20        // bytes
-	partTime = 24 * time.Hour // how long a part that came alone is kept
-	maxParts = 256            // photos under way at the same time
+	maxPart  = 1 << 20          // bytes
+	partTime = 30 * time.Second // to keep what came before a connection broke
 )
-
-// pieces are the photos under way, in files of the system's temporary folder.
-type pieces struct {
-	mu   sync.Mutex
-	by   map[string]*piece // by site and SHA-256
-	kept map[string]string
-}
-
-type piece struct {
-	file *os.File
-	have int64
-	last time.Time
-	mu   sync.Mutex
-}
-
-func (p *pieces) get(key string) (*piece, error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if one := p.by[key]; one != nil {
-		one.last = time.Now()
-		return one, nil
-	}
-	for k, one := range p.by {
-		if time.Since(one.last) > partTime {
-			one.close()
-			delete(p.by, k)
-		}
-	}
-	if len(p.by) >= maxParts {
-		return nil, &worker.Busy{RetryAfter: time.Minute}
-	}
-	f, err := os.CreateTemp("", "beltend-photo-")
-	if err != nil {
-		return nil, fmt.Errorf("keep a part of a photo: %w", err)
-	}
-	if p.by == nil {
-		p.by, p.kept = map[string]*piece{}, map[string]string{}
-	}
-	p.by[key] = &piece{file: f, last: time.Now()}
-	return p.by[key], nil
-}
-
-// done forgets a photo that came whole, kept or not.
-func (p *pieces) done(key, kept string, of int64) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if one := p.by[key]; one != nil && one.bytes() >= of {
-		one.close()
-		delete(p.by, key)
-	}
-	if kept != "" {
-		p.kept[key] = kept
-	}
-}
-
-// state says how much of a photo is there, or as what it is kept.
-func (p *pieces) state(key string) (have int64, kept string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if one := p.by[key]; one != nil {
-		have = one.bytes()
-	}
-	return have, p.kept[key]
-}
-
-func (p *piece) bytes() int64 {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.have
-}
-
-func (p *piece) close() {
-	p.file.Close()
-	_ = os.Remove(p.file.Name())
-}
 
 // arrived is how far a photo is.
 type arrived struct {
@@ -391,7 +314,7 @@ func (s *service) photoKey(c *gin.Context, h *pages.JointHead) (key, hash string
 	if b, err := hex.DecodeString(hash); err != nil || len(b) != sha256.Size {
 		return "", "", problemNotFound
 	}
-	return s.who(c).ID + "/" + h.Site + "/" + hash, hash, nil
+	return archive.Part(s.who(c).ID, h.Site, hash), hash, nil
 }
 
 // photoState says what is there of a photo.
@@ -406,13 +329,16 @@ func (s *service) photoState(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	var u arrived
-	if p, err := s.Store.Archive.Photo(c.Request.Context(), archive.SomeSites(h.Site), hash); err == nil {
-		u.Kept = p.SHA256
-	} else {
-		u.Have, u.Kept = s.pieces.state(key)
+	var u archive.Arrived
+	p, err := s.Store.Archive.Photo(c.Request.Context(), archive.SomeSites(h.Site), hash)
+	if u.Kept = p.SHA256; errors.Is(err, archive.NotFound) {
+		u, err = s.Store.Archive.Arrived(c.Request.Context(), key)
 	}
-	c.JSON(http.StatusOK, u)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.JSON(http.StatusOK, arrived(u))
 }
 
 // photoPart takes a part of a photo: ?at= its first byte, &of= all bytes,
@@ -431,7 +357,7 @@ func (s *service) photoPart(c *gin.Context) {
 	at, err1 := strconv.ParseInt(c.Query("at"), 10, 64)
 	of, err2 := strconv.ParseInt(c.Query("of"), 10, 64)
 	limit := photo.DefaultLimits().MaxBytes
-	if err1 != nil || err2 != nil || at < 0 || of <= 0 {
+	if err1 != nil || err2 != nil || at < 0 || of <= 0 || at > of {
 		s.fail(c, problem{Status: http.StatusBadRequest, Code: "bad_part", Detail: "The part does not say where it belongs.", Advice: "Send at and of."})
 		return
 	}
@@ -439,55 +365,72 @@ func (s *service) photoPart(c *gin.Context) {
 		s.fail(c, &result.Refusal{Code: photo.CodeTooLarge, Message: fmt.Sprintf("The photo has more than %d MB.", limit>>20), Advice: "Set the camera to its ordinary JPEG and take the photo again."})
 		return
 	}
-	p, err := s.pieces.get(key)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	u, kept, err := s.takePart(c, p, at, of, hash, &h)
-	if err != nil || kept != "" {
-		s.pieces.done(key, kept, of)
+	u, err := s.takePart(c, key, at, of)
+	if err == nil && u.Kept == "" && u.Have == of {
+		u, err = s.joinParts(c, key, hash, of, h.Site)
 	}
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, u)
+	c.JSON(http.StatusOK, arrived(u))
 }
 
-func (s *service) takePart(c *gin.Context, p *piece, at, of int64, hash string, h *pages.JointHead) (arrived, string, error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if at != p.have { // the sender looks again where to go on
-		return arrived{Have: p.have}, "", nil
+// takePart keeps what comes of a part.
+func (s *service) takePart(c *gin.Context, key string, at, of int64) (archive.Arrived, error) {
+	u, err := s.Store.Archive.Arrived(c.Request.Context(), key)
+	if err != nil || at != u.Have || u.Kept != "" { // the sender looks again where to go on
+		return u, err
 	}
-	body := http.MaxBytesReader(c.Writer, c.Request.Body, min(maxPart, of-at))
-	n, err := io.Copy(io.NewOffsetWriter(p.file, at), body)
-	p.have += n // what came before it broke off counts
+	size := min(maxPart, of-at)
+	if n := c.Request.ContentLength; n >= 0 {
+		size = min(size, n)
+	}
+	leave, err := s.admit(c.Request.Context(), size)
 	if err != nil {
-		return arrived{Have: p.have}, "", badForm(err)
-	}
-	if p.have < of {
-		return arrived{Have: p.have}, "", nil
-	}
-	leave, err := s.admit(c.Request.Context(), of)
-	if err != nil {
-		return arrived{}, "", err
+		return u, err
 	}
 	defer leave()
-	data := make([]byte, of)
-	if _, err := p.file.ReadAt(data, 0); err != nil {
-		return arrived{}, "", fmt.Errorf("read a photo's parts: %w", err)
+	data, broken := io.ReadAll(http.MaxBytesReader(c.Writer, c.Request.Body, size))
+	// What came before it broke off counts, and the request is over then.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request.Context()), partTime)
+	defer cancel()
+	if err := s.Store.Archive.PutPart(ctx, key, at, data); err != nil {
+		return u, err
+	}
+	u.Have += int64(len(data))
+	if broken != nil {
+		return u, badForm(broken)
+	}
+	return u, nil
+}
+
+// joinParts keeps a photo whose parts have all come. They stay where that fails by
+// something that passes: the last part is then sent again, empty.
+func (s *service) joinParts(c *gin.Context, key, hash string, of int64, site string) (u archive.Arrived, err error) {
+	ctx := c.Request.Context()
+	leave, err := s.admit(ctx, of)
+	if err != nil {
+		return u, err
+	}
+	defer leave()
+	data, err := s.Store.Archive.Joined(ctx, key, of)
+	if err != nil {
+		return u, err
+	}
+	if int64(len(data)) < of { // another process was faster, or they were swept away
+		return s.Store.Archive.Arrived(ctx, key)
 	}
 	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != hash {
-		p.have = 0
-		return arrived{}, "", problem{Status: http.StatusUnprocessableEntity, Code: "damaged_on_the_way", Detail: "The photo did not arrive as it was sent.", Advice: "It is sent again."}
+		err = problem{Status: http.StatusUnprocessableEntity, Code: "damaged_on_the_way", Detail: "The photo did not arrive as it was sent.", Advice: "It is sent again."}
+		return u, errors.Join(err, s.Store.Archive.EndParts(ctx, key, ""))
 	}
-	kept, err := s.keepPhoto(c.Request.Context(), s.who(c), h.Site, measure.Input{Name: photoName(c.Query("name"), 0), Data: data})
-	if err != nil {
-		return arrived{}, "", err
+	kept, err := s.keepPhoto(ctx, s.who(c), site, measure.Input{Name: photoName(c.Query("name"), 0), Data: data})
+	var refused *result.Refusal
+	if err == nil || errors.As(err, &refused) {
+		err = errors.Join(err, s.Store.Archive.EndParts(ctx, key, kept.SHA256))
 	}
-	return arrived{Have: of, Kept: kept.SHA256}, kept.SHA256, nil
+	return archive.Arrived{Have: of, Kept: kept.SHA256}, err
 }
 
 // stepMeasure measures an order and tells each step on the way, as server-sent

@@ -11,6 +11,8 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"beltend/server/archive"
 )
 
 // joint begins a joint by its form and acknowledges the cautions; gives its address.
@@ -110,6 +112,52 @@ func TestPhotoComesInParts(t *testing.T) {
 	}
 	if resp, _, p := sendPart(t, other+strings.Repeat("1", 64), 0, 1<<40, []byte("text")); resp.StatusCode != 413 {
 		t.Errorf("too large: %s %+v", resp.Status, p)
+	}
+}
+
+// Parts of a photo go to either of two processes, as a load balancer sends them, and the
+// one that is asked for its state knows what the other took and kept.
+func TestPartsComeToEitherProcess(t *testing.T) {
+	at := archive.Address{Folder: t.TempDir()}
+	var processes []string
+	for range 2 {
+		f := newFake()
+		processes = append(processes, serve(t, f, func(c *Config) {
+			c.Store = newStoreAt(t, f, at)
+			c.Orders = newDesk(t, c.Store, f)
+		}).URL)
+	}
+	data, err := os.ReadFile(samplePhoto)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(data)
+	address := strings.TrimPrefix(joint(t, processes[0], "J-1"), processes[0]) + "/photos/" + hex.EncodeToString(sum[:])
+	const part = 100_000
+	kept := ""
+	for i, from := 0, 0; from < len(data); i, from = i+1, from+part {
+		to := min(from+part, len(data))
+		resp, u, p := sendPart(t, processes[i%2]+address, from, len(data), data[from:to])
+		if resp.StatusCode != http.StatusOK || u.Have != int64(to) {
+			t.Fatalf("part %d: %s %+v %+v", i, resp.Status, u, p)
+		}
+		if to < len(data) {
+			if u := stateOf(t, processes[(i+1)%2]+address); u.Have != int64(to) || u.Kept != "" {
+				t.Errorf("the other process has %+v after %d bytes", u, to)
+			}
+		}
+		kept = u.Kept
+	}
+	if len(kept) != 64 {
+		t.Fatalf("kept as %q", kept)
+	}
+	for _, process := range processes {
+		if u := stateOf(t, process+address); u.Kept != kept {
+			t.Errorf("kept, then: %+v", u)
+		}
+		if _, u, _ := sendPart(t, process+address, 0, len(data), data[:part]); u.Kept != kept {
+			t.Errorf("sent once more: %+v", u)
+		}
 	}
 }
 

@@ -26,6 +26,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"records come back as they were kept", testRecords},
 		{"a change of an older version is refused", testVersions},
 		{"photos come back byte for byte, once", testPhotos},
+		{"parts of photos come together, whoever sends them", testParts},
 		{"measurements come back whole and are never replaced", testMeasurements},
 		{"nobody sees another site", testSites},
 		{"search finds what matches and nothing else", testSearch},
@@ -291,6 +292,79 @@ func testPhotos(t *testing.T, a *archive.Archive) {
 	for _, name := range []string{"", "../../etc/passwd", "x", photo.SHA256[:63] + "0"} {
 		_, _, err := a.ReadPhoto(ctx, all, name)
 		Is(t, fmt.Sprintf("photo %q", name), err, archive.NotFound)
+	}
+}
+
+func testParts(t *testing.T, a *archive.Archive) {
+	ctx := t.Context()
+	data := []byte("the bytes of a photo that comes in parts")
+	of := int64(len(data))
+	key, other := archive.Part("u1", "s1", "aa"), archive.Part("u2", "s1", "aa")
+	if key == other || archive.Part("a", "b/c", "d") == archive.Part("a/b", "c", "d") {
+		t.Error("two senders share a key")
+	}
+	have := func(what string, key string, want archive.Arrived) {
+		t.Helper()
+		if got, err := a.Arrived(ctx, key); err != nil || got != want {
+			t.Errorf("%s: %+v, %v, want %+v", what, got, err, want)
+		}
+	}
+	joined := func(what string, want []byte) {
+		t.Helper()
+		if got, err := a.Joined(ctx, key, of); err != nil || !bytes.Equal(got, want) {
+			t.Errorf("%s: %q, %v", what, got, err)
+		}
+	}
+	put := func(from, to int64) {
+		t.Helper()
+		if err := a.PutPart(ctx, key, from, data[from:to]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	have("before anything", key, archive.Arrived{})
+	joined("before anything", []byte{})
+	put(10, 20)
+	have("the second part alone", key, archive.Arrived{})
+	put(0, 10)
+	put(0, 4)  // broken off, and heard of later
+	put(5, 15) // across two others
+	put(5, 15) // and again
+	put(20, 20)
+	have("two parts", key, archive.Arrived{Have: 20})
+	joined("two parts", data[:20])
+	put(25, of)
+	have("a gap", key, archive.Arrived{Have: 20})
+	put(18, 25)
+	have("all", key, archive.Arrived{Have: of})
+	joined("all", data)
+	have("another's", other, archive.Arrived{})
+	if n, err := a.SweepParts(ctx, time.Hour); err != nil || n != 0 {
+		t.Errorf("swept while it comes: %d, %v", n, err)
+	}
+
+	photo := AddPhoto(t, a, NewPlant(t, a, "Kestrel Hollow"), string(data))
+	if err := a.EndParts(ctx, key, photo.SHA256); err != nil {
+		t.Fatal(err)
+	}
+	have("kept", key, archive.Arrived{Kept: photo.SHA256})
+	joined("kept", []byte{})
+	if err := a.PutPart(ctx, other, 0, data[:5]); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.EndParts(ctx, other, ""); err != nil {
+		t.Fatal(err)
+	}
+	have("given up", other, archive.Arrived{})
+	if err := a.PutPart(ctx, other, 0, data[:5]); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := a.SweepParts(ctx, -time.Minute); err != nil || n != 2 { // the part, and as what the first was kept
+		t.Errorf("swept: %d, %v", n, err)
+	}
+	have("swept", key, archive.Arrived{})
+	have("swept", other, archive.Arrived{})
+	if _, _, err := a.ReadPhoto(ctx, archive.AllSites(), photo.SHA256); err != nil {
+		t.Errorf("the photo itself: %v", err)
 	}
 }
 
