@@ -53,6 +53,7 @@ type End struct {
 	// CutLine is the cut where it is rather a line drawn across the belt, which
 	// goes on beyond it.
 	CutLine *Drawn
+	RunsOn  bool // the belt is not cut yet: there is no cut
 }
 
 // Refused is a belt end that cannot be measured: the code, which of its

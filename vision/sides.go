@@ -35,24 +35,8 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 		if seen := m.along(&ev, b.From, known.Up, b.To.Sub(b.From).Norm()); seen.Support < 0.6 || seen.Score < leastScore {
 			return nil, false, nil
 		}
-		pic, spread, err := lookAcross(p, view, &b, blur, sheets.cover)
-		if err != nil {
+		if ok, err := to.followSide(p, view, &b, k, sheets, blur); err != nil || !ok {
 			return nil, false, err
-		}
-		var pts []tracePoint
-		for round := range 2 {
-			how := search{course: straight, reach: 10, blur: spread, share: innerShare[k], last: round == 1}
-			if round == 1 {
-				how.course, how.reach = courseOf(pts, b)
-			}
-			if pts, to.Soft = traceBest(pic, view, b, how, sheets.cover); len(pts) < 10 {
-				return nil, false, nil
-			}
-			fitBoundary(&b, pts)
-		}
-		to.fill(view, &b, pts, sheets.cover)
-		if to.Support < 0.45 {
-			return nil, false, nil
 		}
 		to.NearCut, to.Margin = 1, from.Margin
 		for i := range to.Points {
@@ -61,6 +45,28 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 		}
 	}
 	return e, true, nil
+}
+
+// followSide traces a side edge along a boundary that no corner ends. ok is false
+// where too little of it is seen.
+func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, sheets Sheets, blur float64) (ok bool, err error) {
+	pic, spread, err := lookAcross(p, view, b, blur, sheets.cover)
+	if err != nil {
+		return false, err
+	}
+	var pts []tracePoint
+	for round := range 2 {
+		how := search{course: straight, reach: 10, blur: spread, share: innerShare[k], last: round == 1}
+		if round == 1 {
+			how.course, how.reach = courseOf(pts, *b)
+		}
+		if pts, t.Soft = traceBest(pic, view, *b, how, sheets.cover); len(pts) < 10 {
+			return false, nil
+		}
+		fitBoundary(b, pts)
+	}
+	t.fill(view, b, pts, sheets.cover)
+	return t.Support >= 0.45, nil
 }
 
 // carriedOn is the part of an edge's line that the photo shows up the belt,
@@ -74,8 +80,14 @@ func (m *sceneMap) carriedOn(edge *Trace, in geometry.Vec2) (boundary, bool) {
 	if dir.Dot(q[len(q)-1].Sub(q[0])) < 0 {
 		dir = dir.Mul(-1) // up the belt
 	}
+	return m.within(at, dir, 0, in)
+}
+
+// within is the part of a line from at along dir that the photo shows, beginning
+// no earlier than from, mm.
+func (m *sceneMap) within(at, dir geometry.Vec2, from float64, in geometry.Vec2) (boundary, bool) {
 	lo, hi := math.Inf(1), math.Inf(-1)
-	for t := 0.0; t < mostUp; t += 10 {
+	for t := from; t < mostUp; t += 10 {
 		if m.inPhoto(at.Add(dir.Mul(t))) {
 			lo, hi = math.Min(lo, t), math.Max(hi, t)
 		}
@@ -83,6 +95,6 @@ func (m *sceneMap) carriedOn(edge *Trace, in geometry.Vec2) (boundary, bool) {
 	if hi-lo < leastSide {
 		return boundary{}, false
 	}
-	from, to := at.Add(dir.Mul(lo)), at.Add(dir.Mul(hi))
-	return boundary{Line: lineThrough(from, to, in), From: from, To: to}, true
+	p0, p1 := at.Add(dir.Mul(lo)), at.Add(dir.Mul(hi))
+	return boundary{Line: lineThrough(p0, p1, in), From: p0, To: p1}, true
 }

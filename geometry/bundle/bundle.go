@@ -172,7 +172,7 @@ func (p *Problem) Solve() (*Result, error) {
 		}
 		r.bends = append(r.bends, b)
 	}
-	r.middles = p.middles()
+	r.middles = p.Middles()
 	for i, l := range p.Lines {
 		r.lines = append(r.lines, ap.Block(fmt.Sprintf("edge %d", i+1), l[:]))
 	}
@@ -256,8 +256,8 @@ func (r *Result) residuals(p *Problem) {
 	r.Factor = sum / math.Max(1, float64(dof))
 }
 
-// middles are those of the cards' corners seen, on their boards.
-func (p *Problem) middles() []geometry.Vec2 {
+// Middles are those of the cards' corners seen, on their boards.
+func (p *Problem) Middles() []geometry.Vec2 {
 	inf := math.Inf(1)
 	lo, hi := make([]geometry.Vec2, len(p.Places)), make([]geometry.Vec2, len(p.Places))
 	for k := range lo {

@@ -23,7 +23,7 @@ const (
 	anisoSD  = 0.0003 // half difference of x and y, not measured
 	scaleSDm = 0.0004 // bars measured with a steel rule: 0.1 mm in 200, and the paper
 	anisoSDm = 0.0002 //
-	bendSD   = 0.03   // mm that a card that seems flat rises or sinks a decimetre off its middle
+	bendSD   = 0.02   // mm that a card that seems flat rises or sinks a decimetre off its middle
 	bentSD   = 1.0    // the same of one that seems bent
 )
 

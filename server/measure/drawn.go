@@ -42,7 +42,7 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 	var first error
 	var further []seen // they show no end
 	for _, e := range ends {
-		if len(e.end.Cut.Points) == 0 {
+		if len(e.end.Cut.Points) == 0 && !e.end.RunsOn {
 			further = append(further, e)
 			continue
 		}
@@ -68,6 +68,10 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 			}
 		}
 		d, err := vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.blur(), how)
+		if err == nil && d != nil && e.end.RunsOn && n.below(d, e.end.Up) {
+			e.end.Turn()
+			d, err = vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.blur(), how)
+		}
 		var r *vision.Refused
 		switch {
 		case errors.As(err, &r):
@@ -97,6 +101,16 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 		return nil, first
 	}
 	return nil, nil
+}
+
+// below reports whether the middle of all cards lies below a line: on a belt that
+// is not cut yet, up is where the cards lie.
+func (n *network) below(d *vision.Drawn, up geometry.Vec2) bool {
+	var middle geometry.Vec2
+	for k := range n.res.Places {
+		middle = middle.Add(n.res.Places[k].Apply(n.problem.Middles()[k]).Mul(1 / float64(len(n.res.Places))))
+	}
+	return up.Dot(middle.Sub(d.Left.Add(d.Right).Mul(0.5))) < 0
 }
 
 // add takes a line in the place of an end's cut.

@@ -178,3 +178,33 @@ func TestDrawnLinesOfAllKinds(t *testing.T) {
 		t.Errorf("%d of %d found and inside", n, scenes)
 	}
 }
+
+// A belt that is not cut yet and runs on through the picture: the line drawn
+// across it is judged, whatever it is drawn with, and up the belt is where the
+// cards lie.
+func TestLineOnABeltThatRunsOnIsJudged(t *testing.T) {
+	t.Parallel()
+	for _, l := range []render.Line{
+		{Kind: "chalk", Y: 1500, Offset: -5, Width: 3.8, Wander: 0.2, Inset: 5, Faint: 0.2},
+		{Kind: "pen", Y: 1500, Offset: 8, Width: 2, Wander: 0.1, Inset: 2},
+	} {
+		for _, turn := range []float64{0, 180, 90} {
+			t.Run(fmt.Sprint(l.Kind, turn), func(t *testing.T) {
+				t.Parallel()
+				s := withLine(l)
+				s.Belt.Length = 6000
+				for i := range s.Cards {
+					s.Cards[i].Y += 1500
+				}
+				s.Camera.TargetY, s.Camera.Roll = s.Camera.TargetY+1450, turn
+				truth := truthOf(t, s)
+				m := measured(t, result.Settings{Line: "drawn"}, draw(t, s))
+				inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.MarkedLine.Offset)
+				inside(t, "width at the line", m.Width.AtCutMM, m.Width.AtCutU95MM, truth.MarkedLine.At)
+				if m.Squareness.OffsetU95MM > 3 || len(m.Image[0].Drawn) < 20 || len(m.Image[0].Cut) != 0 {
+					t.Errorf("U %.2f mm, %d points of the line, %d of a cut", m.Squareness.OffsetU95MM, len(m.Image[0].Drawn), len(m.Image[0].Cut))
+				}
+			})
+		}
+	}
+}

@@ -37,6 +37,11 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 			}
 		}
 		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.blur(), hints)
+		if noCut(err) && s.Line == drawn {
+			if belt, e := vision.FindBelt(sh.pic, &view, boards, sheets, sh.blur()); e == nil {
+				end, err = belt, nil
+			}
+		}
 		if err != nil {
 			err = doubtful(err, shots, i, &view)
 			var r *result.Refusal
@@ -54,12 +59,25 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 	if len(out) == 0 {
 		return nil, nil, first
 	}
+	runsOn := false
+	for _, o := range out {
+		runsOn = runsOn || o.end.RunsOn
+	}
+	if runsOn { // every photo shows the line itself
+		return out, leftOut, nil
+	}
 	for _, o := range out[1:] {
 		if o.end.Up.Dot(out[0].end.Up) < math.Cos(3*math.Pi/180) {
 			return nil, nil, report.Refuse("photos_differ", "ends", shots[o.photo].name, result.Values{"other": shots[out[0].photo].name})
 		}
 	}
 	return carryOn(shots, n, out, leftOut)
+}
+
+// noCut reports whether it is for want of a cut alone that no end was found.
+func noCut(err error) bool {
+	var r *vision.Refused
+	return errors.As(err, &r) && (r.Code == "cut_unclear" || r.Code == "cut_out_of_frame")
 }
 
 // sameCutMM is how far apart the cut's middle may lie in two photos of one end.

@@ -269,7 +269,7 @@ func drawTopDown(img image.Image, m *result.Measurement, i int, o report.Options
 		return nil, err
 	}
 	in := input(m, i, o)
-	if m.Photos[i].LeftOut == "" && len(in.Cut) == 0 {
+	if m.Photos[i].LeftOut == "" && len(in.Cut) == 0 && len(in.Drawn) == 0 {
 		return nil, ErrNone
 	}
 	top, err := overlay.TopDown(img, view, in)
