@@ -97,9 +97,8 @@ func (a *Archive) Joined(ctx context.Context, key string, bytes int64) ([]byte, 
 		if err != nil {
 			return nil, err
 		}
-		// A crash may leave a part shorter than its name says, on a disk that is not synced.
 		have := int64(len(data))
-		if int64(len(b)) != p.of-p.at {
+		if int64(len(b)) != p.of-p.at { // damaged: it is to be sent again
 			return data, a.files.removePart(ctx, key, p.name)
 		}
 		data = append(data, b[have-p.at:]...)

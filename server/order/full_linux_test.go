@@ -97,7 +97,7 @@ func fill(t *testing.T, name string) {
 		t.Fatal(err)
 	}
 	for _, size := range []int{1 << 20, 4096, 1} {
-		for err = error(nil); err == nil; {
+		for err = nil; err == nil; {
 			_, err = f.Write(make([]byte, size))
 		}
 		if !errors.Is(err, syscall.ENOSPC) {
