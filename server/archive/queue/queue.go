@@ -71,8 +71,8 @@ type Queue interface {
 	// Work calls do for each job, in so many goroutines, until ctx is done; then it
 	// takes no more, lets those under way end within grace, and puts the others back. An
 	// error of do of the kind archive.Conflict, or none, ends the job; archive.Invalid fails
-	// it at once; archive.Unavailable, and context.Canceled, put it back as if it had not
-	// been tried; any other puts it back until it was tried often enough.
+	// it at once; archive.Unavailable, archive.Full, and context.Canceled, put it back as if
+	// it had not been tried; any other puts it back until it was tried often enough.
 	Work(ctx context.Context, workers int, grace time.Duration, do func(ctx context.Context, j Job) error) error
 	// State says how far a job is, and why it failed. archive.NotFound: it was done or
 	// failed more than a day ago. archive.Full: it waits, and there is no room to begin it.
@@ -225,7 +225,7 @@ func (w *worker) Work(ctx context.Context, j *river.Job[Job]) error {
 		return nil // somebody has done it already
 	case errors.Is(err, archive.Invalid):
 		return river.JobCancel(err)
-	case errors.Is(err, archive.Unavailable):
+	case errors.Is(err, archive.Unavailable), errors.Is(err, archive.Full):
 		return river.JobSnooze(awayTime)
 	case errors.Is(err, context.Canceled): // the process is being stopped
 		return river.JobSnooze(0)
@@ -236,7 +236,7 @@ func (w *worker) Work(ctx context.Context, j *river.Job[Job]) error {
 const (
 	beginning  = 1 << 20               // bytes on the disk, many times what it takes to note that a job begins
 	fetchPause = 20 * time.Millisecond // between two looks for jobs
-	awayTime   = 3 * time.Second       // until a job is tried again whose database or photo store was away
+	awayTime   = 3 * time.Second       // until a job is tried again whose database or photo store was away, or full
 	retryMost  = 30 * time.Second      // between two tries after a fault: 2 s, 4 s and so on
 )
 
