@@ -54,6 +54,7 @@ var classes = []class{
 	{"other references", 24, goal{}, one(render.OtherReference), nil},
 	{"plain sheet", 16, goal{}, one(render.PlainSheet), nil},
 	{"drawn line", 16, goal{90, 0.5, 0}, one(drawnLine), judgeDrawn},
+	{"line, belt runs on", 16, goal{90, 0.5, 0}, one(runningLine), judgeDrawn},
 }
 
 func one(f func(int64) render.Scene) func(int64) []render.Scene {
@@ -69,6 +70,19 @@ func drawnLine(seed int64) render.Scene {
 		}
 	}
 	return render.Hard(seed)
+}
+
+// runningLine is a line across a belt that is not cut: the end is far below the picture.
+func runningLine(seed int64) render.Scene {
+	const on = 1500.0 // mm
+	s := render.DrawnLine(seed)
+	s.Belt.Length += on
+	s.Line.Y += on
+	for i := range s.Cards {
+		s.Cards[i].Y += on
+	}
+	s.Camera.TargetY += on
+	return s
 }
 
 // judgeDrawn asks for the drawn line instead of the cut.
