@@ -17,61 +17,91 @@ const departSlices = 15
 type departure struct {
 	from, to int     // slices
 	in       float64 // mm
+	onRun    bool    // that is on the run of the rest
 }
 
 // departures looks from well inside the belt outwards, stretch by stretch: a
 // stack of slices along the path is level where it shows the belt alone, and
 // what leaves that level first is the belt's edge or a blur's width inside it.
+// Where the path lies outside the run that most of it is on, it is looked
+// further inside, whether the belt ends on that run.
 func (s *strip) departures(path []int) []departure {
-	px := s.pxmm / s.ds
-	near, far := int(math.Max(6*px, 2.5/s.ds)), int(math.Max(16*px, 7.5/s.ds))
-	out := -int(4 * px)
+	usual := math.Max(6*s.pxmm, 2.5) // mm
+	var pts []runPoint
+	for i, j := range path {
+		if s.known[i] {
+			pts = append(pts, runPoint{float64(i) * s.dt, s.offset(float64(j)), 1})
+		}
+	}
+	run, hasRun := bestRun(pts, 2)
 	var ds []departure
 	for from := 0; from+departSlices/2 < s.slices; from += departSlices {
 		to := min(from+departSlices, s.slices)
 		if s.slices-to <= departSlices/2 {
 			to = s.slices
 		}
-		mean, n := make([]float64, far-out+1), 0.0
-		for i := from; i < to; i++ {
-			if !s.known[i] || path[i]+out < 0 || path[i]+far >= s.n2 {
-				continue
+		d := departure{from: from, to: to}
+		var ok bool
+		d.in, ok = s.leavesBelt(path, from, to, usual)
+		if hasRun {
+			mid := (from + to) / 2
+			if out := run(float64(mid)*s.dt) - s.offset(float64(path[mid])); out > usual/2 {
+				if further, found := s.leavesBelt(path, from, to, out+usual); found && math.Abs(further-out) < usual {
+					d.in, d.onRun, ok = further, true, true
+				}
 			}
-			n++
-			for k := range mean {
-				mean[k] += float64(s.v[i*s.n2+path[i]+out+k])
-			}
 		}
-		if n < departSlices/3 {
-			continue
-		}
-		x, y := make([]float64, far-near), make([]float64, far-near)
-		for k := range x {
-			x[k], y[k] = float64(near+k), mean[near+k-out]/n
-		}
-		a, b := stat.LinearRegression(x, y, nil, false)
-		noise := 0.0
-		for k := range x {
-			noise = math.Hypot(noise, y[k]-a-b*x[k])
-		}
-		noise = math.Max(0.4, noise/math.Sqrt(float64(len(x))))
-		off := func(d int) float64 { return math.Abs(mean[d-out]/n - a - b*float64(d)) }
-		top := 0.0
-		for d := out; d <= 0; d++ {
-			top = math.Max(top, off(d))
-		}
-		if top < 10*noise {
-			continue
-		}
-		limit := math.Max(4*noise, 0.06*top)
-		for d := near - 1; d > out+2; d-- {
-			if off(d) > limit && off(d-1) > limit && off(d-2) > limit {
-				ds = append(ds, departure{from, to, float64(d) * s.ds})
-				break
-			}
+		if ok {
+			ds = append(ds, d)
 		}
 	}
 	return ds
+}
+
+// leavesBelt is how far inside the path, mm, a stack of its slices leaves the level
+// that it has from near, mm, inwards. ok is false where there is no clear edge.
+func (s *strip) leavesBelt(path []int, from, to int, near float64) (in float64, ok bool) {
+	px := s.pxmm / s.ds
+	first, out := int(near/s.ds), -int(4*px)
+	last := first + int(math.Max(10*px, 5/s.ds))
+	mean, n := make([]float64, last-out+1), 0.0
+	for i := from; i < to; i++ {
+		if !s.known[i] || path[i]+out < 0 || path[i]+last >= s.n2 {
+			continue
+		}
+		n++
+		for k := range mean {
+			mean[k] += float64(s.v[i*s.n2+path[i]+out+k])
+		}
+	}
+	if n < departSlices/3 || first < 3 {
+		return 0, false
+	}
+	x, y := make([]float64, last-first), make([]float64, last-first)
+	for k := range x {
+		x[k], y[k] = float64(first+k), mean[first+k-out]/n
+	}
+	a, b := stat.LinearRegression(x, y, nil, false)
+	noise := 0.0
+	for k := range x {
+		noise = math.Hypot(noise, y[k]-a-b*x[k])
+	}
+	noise = math.Max(0.4, noise/math.Sqrt(float64(len(x))))
+	off := func(d int) float64 { return math.Abs(mean[d-out]/n - a - b*float64(d)) }
+	top := 0.0
+	for d := out; d <= 0; d++ {
+		top = math.Max(top, off(d))
+	}
+	if top < 10*noise {
+		return 0, false
+	}
+	limit := math.Max(4*noise, 0.06*top)
+	for d := first - 1; d > out+2; d-- {
+		if off(d) > limit && off(d-1) > limit && off(d-2) > limit {
+			return float64(d) * s.ds, true
+		}
+	}
+	return 0, false
 }
 
 const (
@@ -107,11 +137,14 @@ func (s *strip) beltEnd(path []int, view *geometry.View, blur float64) (in []flo
 		steady[k] = median(append([]float64(nil), inPx[from:from+3]...))
 	}
 	usual := math.Max(leastUsual*math.Max(1, blur/0.8), nth(append([]float64(nil), steady...), len(steady)/4))
-	excess := make([]float64, len(ds))
-	for k := range ds {
+	excess, doubtful := make([]float64, len(ds)), make([]float64, len(ds))
+	for k, d := range ds {
 		excess[k] = math.Max(0, steady[k]-usual) * px[k]
+		if doubtful[k] = excess[k]; d.onRun {
+			doubtful[k] /= 4 // most of the path bears it out
+		}
 	}
-	doubt = growth(at, excess, float64(s.slices))
+	doubt = growth(at, doubtful, float64(s.slices))
 	for k := range ds {
 		if steady[k]-usual < leastExcess {
 			excess[k] = 0

@@ -113,3 +113,34 @@ func TestCleanTraceKeepsAStep(t *testing.T) {
 		t.Errorf("kept %d points left of the step and %d right of it", left, right)
 	}
 }
+
+// For a fifth of the cut the trace follows the lower edge of a wide face, and the
+// upper for the rest: the belt ends on the upper all along. A true step, whose
+// face lies there, is left alone.
+func TestBeltEndsOnTheRunOfTheRest(t *testing.T) {
+	top := func(i int) float64 { return 0.001 * float64(i) }
+	lower := func(i int) float64 { return top(i) - 5 }
+	followed := func(i int) float64 {
+		if i < 30 {
+			return lower(i)
+		}
+		return top(i)
+	}
+	s := faced(top, lower)
+	view := overhead(s.pxmm)
+	in, _ := s.beltEnd(s.followed(followed), &view, 0.8)
+	for i, d := range in {
+		want := top(i) - followed(i)
+		if (i < 22 || i > 45) && math.Abs(d-want) > 0.5 {
+			t.Errorf("slice %d: the belt ends %.2f mm inside, found %.2f", i, want, d)
+		}
+	}
+	s = faced(followed, followed)
+	in, _ = s.beltEnd(s.followed(followed), &view, 0.8)
+	for i, d := range in {
+		if d != 0 {
+			t.Errorf("slice %d of a true step: moved by %.2f mm", i, d)
+			break
+		}
+	}
+}
