@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -130,6 +131,9 @@ func random(r *rand.Rand) (Fastener, Wish) {
 	if r.IntN(2) == 0 {
 		w.LeadU95, w.TrailU95 = in(0.1, 5), in(0.1, 5)
 	}
+	if r.IntN(2) == 0 {
+		w.JointThickness = in(3, 8)
+	}
 	return f, w
 }
 
@@ -184,6 +188,20 @@ func TestEveryHookOfRandomJoints(t *testing.T) {
 				}
 			}
 		}
+		for _, s := range []struct {
+			at   []geometry.Vec2
+			side *Side
+			u95  float64
+		}{{place(&p.Lead), &p.Lead, w.LeadU95}, {place(&p.Trail), &p.Trail, w.TrailU95}} {
+			span := s.at[len(s.at)-1].Sub(s.at[0]).Norm() + f.Wire
+			if math.Abs(span-s.side.Span) > 1e-6 {
+				bad("row %.6f mm long, stated %.6f", span, s.side.Span)
+			}
+			// the same row on a belt as much wider as its width is unsure
+			if wider := ((s.side.Width+s.u95)/d.X - span) / 2; math.Abs(wider-s.side.MarginLeft-s.side.MarginU95) > 1e-6 {
+				bad("the margin may be %.6f, %.6f +- %.6f stated", wider, s.side.MarginLeft, s.side.MarginU95)
+			}
+		}
 		// meshed: every hook of the fewer side stands in the middle of a gap
 		if len(b) != len(a)-1 {
 			bad("%d hooks against %d", len(a), len(b))
@@ -199,9 +217,24 @@ func TestEveryHookOfRandomJoints(t *testing.T) {
 		if room := narrow - 2*w.Margin - f.Wire; float64(len(a))*f.Pitch <= room-1e-6 {
 			bad("%d hooks, but %d fit", len(a), len(a)+1)
 		}
+		// set one by one on the narrower end, were it as narrow as it may be
+		least, u := w.LeadWidth, w.LeadU95
+		if w.TrailWidth < least {
+			least, u = w.TrailWidth, w.TrailU95
+		}
+		fit := 0
+		for x := w.Margin + f.Wire/2; x+f.Wire/2+w.Margin <= (least-u)/d.X+1e-7; x += f.Pitch {
+			fit++
+		}
+		if noted(p, NoteCountUnsure) != (fit < len(a)) {
+			bad("%d hooks, %d if the belt is %.3f mm narrower; notes %+v", len(a), fit, u, p.Notes)
+		}
 		// the pin: all hooks on it if its length allows, never past an edge
 		if p.Pin.Length > narrow+1e-9 || p.Pin.Length < more.Span-1e-9 {
 			bad("pin %.3f mm, cut %.3f mm, row %.3f mm", p.Pin.Length, narrow, more.Span)
+		}
+		if math.Abs(p.Pin.Wanted-a[len(a)-1].Sub(a[0]).Norm()-f.Wire-f.PinAllowance) > 1e-6 {
+			bad("a pin of %.6f mm is wanted for hooks over %.6f mm", p.Pin.Wanted, a[len(a)-1].Sub(a[0]).Norm())
 		}
 		if (p.Pin.Length < more.Span+f.PinAllowance-1e-6) != p.Pin.Capped {
 			bad("pin %.3f of %.3f mm, capped %v", p.Pin.Length, p.Pin.Wanted, p.Pin.Capped)
@@ -214,6 +247,14 @@ func TestEveryHookOfRandomJoints(t *testing.T) {
 		pieces := len(more.CutStrips) + len(fewer.CutStrips)
 		if p.Strips < more.FullStrips+fewer.FullStrips || p.Strips > more.FullStrips+fewer.FullStrips+pieces {
 			bad("%d strips", p.Strips)
+		}
+		cut := append(slices.Clone(more.CutStrips), fewer.CutStrips...)
+		if n := p.Strips - more.FullStrips - fewer.FullStrips; !cuttable(cut, n, f.HooksPerStrip) || cuttable(cut, n-1, f.HooksPerStrip) {
+			bad("pieces %v of strips of %d: not %d strips", cut, f.HooksPerStrip, n)
+		}
+		// covers come off where the joint is thinner than the belt, 25 mm back
+		if skived := w.JointThickness > 0 && w.JointThickness < w.Thickness; (p.Skive != nil) != skived || skived && *p.Skive != (Skive{25, w.Thickness, w.JointThickness}) {
+			bad("skive %+v", p.Skive)
 		}
 		// notches reach from the edge to the outer hook and no further
 		for _, s := range []*Side{&p.Lead, &p.Trail} {
@@ -234,6 +275,29 @@ func TestEveryHookOfRandomJoints(t *testing.T) {
 	}
 }
 
+// cuttable says whether the pieces can be cut from n strips. All but two at most
+// are of one size, so the odd ones are tried together and apart.
+func cuttable(pieces []int, n, perStrip int) bool {
+	if len(pieces) == 0 {
+		return n >= 0
+	}
+	size := slices.Max(pieces)
+	var odd [2]int
+	usual, k := 0, 0
+	for _, p := range pieces {
+		if p == size {
+			usual++
+		} else {
+			odd[k] = p
+			k++
+		}
+	}
+	holds := func(strips, hooks int) int { return strips * (hooks / size) }
+	apart := n >= 2 && usual <= holds(n-2, perStrip)+holds(1, perStrip-odd[0])+holds(1, perStrip-odd[1])
+	together := n >= 1 && odd[0]+odd[1] <= perStrip && usual <= holds(n-1, perStrip)+holds(1, perStrip-odd[0]-odd[1])
+	return apart || together
+}
+
 func checkSections(bad func(string, ...any), f Fastener, w Wish, s *Side) {
 	next, hooks, full := 1, 0, 0
 	for _, c := range s.Sections {
@@ -246,6 +310,13 @@ func checkSections(bad func(string, ...any), f Fastener, w Wish, s *Side) {
 		}
 		if math.Abs(c.Start-s.Centre(c.FirstHook-1, f.Pitch)) > 1e-9 || math.Abs(c.End-c.Start-float64(n-1)*f.Pitch) > 1e-9 {
 			bad("section %+v", c)
+		}
+		more := 1 // what a section grows by: whole strips where the machine takes one
+		if n >= f.HooksPerStrip {
+			more = f.HooksPerStrip
+		}
+		if c.LastHook < s.Hooks && float64(n+more-1)*f.Pitch+f.Wire <= w.Machine-1e-6 {
+			bad("section %+v, but the machine of %.3f mm takes more", c, w.Machine)
 		}
 		next, hooks, full = c.LastHook+1, hooks+n, full+n/f.HooksPerStrip
 	}
@@ -289,6 +360,28 @@ func TestLaws(t *testing.T) {
 		q.Lead.Notch, q.Trail.Notch, p.Lead.Notch, p.Trail.Notch = nil, nil, nil, nil
 		if !reflect.DeepEqual(p.Lead, q.Trail) || !reflect.DeepEqual(p.Trail, q.Lead) || p.Strips != q.Strips {
 			t.Fatal("swapped", f, w)
+		}
+		const unit = 1 / 2.54
+		g, y := f, w
+		for _, mm := range []*float64{&g.Pitch, &g.Wire, &g.Strip, &g.PinAllowance, &y.LeadWidth, &y.TrailWidth, &y.LeadU95, &y.TrailU95, &y.Margin, &y.Machine, &y.Notch} {
+			*mm *= unit
+		}
+		if p, err = Make(f, w); err != nil {
+			t.Fatal(err)
+		}
+		if q, err = Make(g, y); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range [][2]*Side{{&p.Lead, &q.Lead}, {&p.Trail, &q.Trail}} {
+			a, b := s[0], s[1]
+			if a.Hooks != b.Hooks || !slices.Equal(a.CutStrips, b.CutStrips) || len(a.Sections) != len(b.Sections) {
+				t.Fatal("in another unit", f, w)
+			}
+			for _, mm := range [][2]float64{{a.Cut, b.Cut}, {a.Span, b.Span}, {a.MarginLeft, b.MarginLeft}, {a.MarginU95, b.MarginU95}, {a.First, b.First}, {p.Pin.Length, q.Pin.Length}, {p.Mesh, q.Mesh}, {p.Width.PerSide, q.Width.PerSide}} {
+				if math.Abs(mm[0]*unit-mm[1]) > 1e-6 {
+					t.Fatalf("in another unit: %g and %g mm; %+v %+v", mm[0], mm[1], f, w)
+				}
+			}
 		}
 	}
 	// a belt of 36 in with a pitch of 1/2 in: (36 - 2/4 - 1/8)/(1/2) = 70.75, so 71 hooks
