@@ -81,7 +81,8 @@ func measureJob(j job, idle float64) (outcome, error) {
 		}
 		in = append(in, measure.Input{Name: fmt.Sprintf("photo %d", k+1), Data: data})
 	}
-	vision.TrimMemory() // of the yardsticks' leavings
+	debug.FreeOSMemory() // of the last scene's and the yardsticks' leavings
+	vision.TrimMemory()
 	if err := resetPeak(); err != nil {
 		return o, err
 	}
