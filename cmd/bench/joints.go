@@ -11,6 +11,7 @@ import (
 	"sync"
 
 	"beltend/server/measure"
+	"beltend/server/measure/truth"
 	"beltend/server/result"
 	"beltend/vision/render"
 )
@@ -34,19 +35,15 @@ const (
 	goalMargin = 0.5
 )
 
-// counted is how one finished joint was read against its truth. Figures are the
-// worst of its sides'.
+// counted is how one finished joint was read against its truth.
 type counted struct {
-	name, what, refused   string
-	exact, miscount       bool // miscount: the truth is not even within what was called unclear
-	flaws                 int  // missing, doubled and crooked hooks not named, or named where none is
-	pitch, margin, offset float64
-	marginIn, offsetIn    bool // within the stated uncertainty
+	name, what, refused string
+	truth.Hooks
 }
 
 // troubles tells whether a joint is to be looked at.
 func (c *counted) troubles() bool {
-	return c.refused != "" || c.miscount || c.flaws > 0 || c.margin > goalMargin || !c.offsetIn
+	return c.refused != "" || c.Miscount || c.Flaws > 0 || c.Margin > goalMargin || !c.OffsetIn
 }
 
 // countJoints renders and counts the class's joints.
@@ -81,7 +78,7 @@ func (c *jointClass) countJoints(o options) ([]counted, error) {
 
 // countJoint counts one joint without its plan: nothing but the photo tells.
 func countJoint(s *render.Scene, cache string) (counted, error) {
-	c := counted{name: s.Name, what: s.What, marginIn: true, offsetIn: true}
+	c := counted{name: s.Name, what: s.What}
 	t, err := s.Truth()
 	if err != nil {
 		return c, fmt.Errorf("%s: %w", s.Name, err)
@@ -94,7 +91,7 @@ func countJoint(s *render.Scene, cache string) (counted, error) {
 	if err != nil {
 		return c, err
 	}
-	r, err := measure.Hooks(context.Background(), []measure.Input{{Name: s.Name, Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, nil, nil)
+	r, err := measure.Hooks(context.Background(), []measure.Input{{Name: s.Name, Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, nil, "", nil)
 	var refused *result.Refusal
 	if errors.As(err, &refused) {
 		c.refused = refused.Code + ": " + refused.Message
@@ -103,43 +100,8 @@ func countJoint(s *render.Scene, cache string) (counted, error) {
 	if err != nil {
 		return c, fmt.Errorf("%s: %w", s.Name, err)
 	}
-	c.exact = true
-	for i := range r.Sides {
-		c.side(r, &r.Sides[i], t.Hinge)
-	}
+	c.Hooks = truth.OfHooks(r, t.Hinge)
 	return c, nil
-}
-
-// side puts one side's reading beside the truth.
-func (c *counted) side(r *result.Hooks, g *result.HookSide, truth *render.TruthHinge) {
-	w, turned := truth.RowAt(g.Places[0].Px)
-	left, right := w.MarginLeft, w.MarginRight
-	if turned {
-		left, right = right, left
-	}
-	if g.Hooks != w.Count || g.Unclear > 0 {
-		c.exact = false
-		c.miscount = c.miscount || g.Hooks > w.Count || g.Hooks+g.Unclear < w.Count
-	}
-	found := map[string]int{}
-	for _, f := range r.Findings {
-		if f.Side == g.Side {
-			found[f.Code]++
-		}
-	}
-	for code, n := range map[string]int{"missing": len(w.Missing), "doubled": len(w.Doubled), "crooked": len(w.Crooked)} {
-		c.flaws += max(found[code]-n, n-found[code])
-	}
-	c.pitch = math.Max(c.pitch, math.Abs(g.PitchMM-w.Pitch))
-	if g.MarginsCertain {
-		for _, d := range []float64{g.MarginLeftMM - left, g.MarginRightMM - right} {
-			c.margin = math.Max(c.margin, math.Abs(d))
-			c.marginIn = c.marginIn && math.Abs(d) <= g.MarginU95MM
-		}
-	}
-	d := math.Abs(g.OffsetMM - truth.Offset)
-	c.offset = math.Max(c.offset, d)
-	c.offsetIn = c.offsetIn && d <= g.OffsetU95MM
 }
 
 const jointColumns = "%-24s %4s %10s %13s %11s %6s %20s %24s %9s %18s %9s\n"
@@ -158,18 +120,18 @@ func jointRow(w io.Writer, c *jointClass, all []counted) {
 			continue
 		}
 		answered++
-		flaws += k.flaws
+		flaws += k.Flaws
 		for _, b := range []struct {
 			is bool
 			n  *int
-		}{{k.exact, &exact}, {k.miscount, &miscounts}, {k.marginIn, &marginIn}, {k.offsetIn, &offsetIn}} {
+		}{{k.Exact, &exact}, {k.Miscount, &miscounts}, {k.MarginIn, &marginIn}, {k.OffsetIn, &offsetIn}} {
 			if b.is {
 				*b.n++
 			}
 		}
-		pitch.add(k.pitch)
-		margin.add(k.margin)
-		offset.add(k.offset)
+		pitch.add(k.Pitch)
+		margin.add(k.Margin)
+		offset.add(k.Offset)
 	}
 	fmt.Fprintf(w, jointColumns, c.name, fmt.Sprint(len(all)), percent(answered, len(all)), beside(percent(exact, len(all)), c.goal), fmt.Sprintf("%d (0)", miscounts), fmt.Sprint(flaws),
 		beside(pitch.text(3), goalPitch), beside(margin.text(2), goalMargin), percent(marginIn, answered), offset.text(2), percent(offsetIn, answered))
@@ -197,7 +159,7 @@ func listJoints(w io.Writer, all []counted, every bool) {
 		case c.refused != "" && (every || c.what == ""):
 			fmt.Fprintf(w, "%-26s refused %s (%s)\n", c.name, c.refused, c.what)
 		case c.refused == "" && (every || c.troubles()):
-			fmt.Fprintf(w, "%-26s exact %v, miscount %v, %d flaws wrong; pitch %.3f, margin %.2f, row %.2f mm off  %s\n", c.name, c.exact, c.miscount, c.flaws, c.pitch, c.margin, c.offset, c.what)
+			fmt.Fprintf(w, "%-26s exact %v, miscount %v, %d flaws wrong; pitch %.3f, margin %.2f, row %.2f mm off  %s\n", c.name, c.Exact, c.Miscount, c.Flaws, c.Pitch, c.Margin, c.Offset, c.what)
 		}
 	}
 }

@@ -47,6 +47,7 @@ func TestEveryEarlierVersionIsUpgradedOnPostgres(t *testing.T) {
 	for v := range archive.Versions(t) {
 		archive.Upgrade(t, v+1, archive.Address{Database: pg.Database(t), Photos: t.TempDir()})
 	}
+	archive.UpgradeLooks(t, archive.Address{Database: pg.Database(t), Photos: t.TempDir()})
 }
 
 func TestSearchFindsTheSameByEveryWayOnPostgres(t *testing.T) {

@@ -25,6 +25,8 @@ type Finished struct {
 	Files    []File          `json:"files"`  // photos, kept before with AddPhoto
 	Result   json.RawMessage `json:"result"` // beltend.hooks/1 as it was given
 	Clinch   []ClinchMark    `json:"clinch"`
+
+	PhotosRemoved int64 `json:"-"` // of all its photos, by rules of retention
 }
 
 // ClinchMark is a person's judgement on one item of the checklist.
@@ -93,7 +95,9 @@ func (a *Archive) PutFinished(ctx context.Context, by Actor, f Finished, reason 
 	return put(ctx, a, by, finishedKind, f, reason,
 		func(f *Finished) (*string, *int64, *string) { return &f.ID, &f.Version, &f.Site },
 		func(tx *Tx, f, old *Finished) error {
+			var before []string
 			if old != nil {
+				before = old.photos()
 				marks := f.Clinch
 				*f = *old
 				f.Version++
@@ -106,12 +110,15 @@ func (a *Archive) PutFinished(ctx context.Context, by Actor, f Finished, reason 
 				f.Site = j.Site
 			}
 			for _, hash := range f.photos() {
+				if slices.Contains(before, hash) { // which may have been removed since
+					continue
+				}
 				var n int
-				if err := tx.Row(ctx, []any{&n}, "SELECT COUNT(*) FROM photo WHERE site = ? AND sha256 = ?", f.Site, hash); err != nil {
+				if err := tx.Row(ctx, []any{&n}, "SELECT COUNT(*) FROM photo p WHERE p.site = ? AND p.sha256 = ? AND "+isHeld, f.Site, hash); err != nil {
 					return err
 				}
 				if n == 0 {
-					return fail(Invalid, "files: a photo was not kept at this site before.", nil)
+					return fail(Invalid, "files: a photo was not kept at this site before, or was removed since.", nil)
 				}
 			}
 			return nil
@@ -139,7 +146,61 @@ func (a *Archive) FinishedOf(ctx context.Context, sites Sites, joint string) ([]
 		where, args := sites.where("site")
 		var err error
 		out, err = many[Finished](ctx, tx, "SELECT body FROM finished WHERE joint = ? AND "+where+" ORDER BY time DESC, id DESC", append([]any{joint}, args...)...)
+		for i := range out {
+			if err == nil {
+				err = tx.Row(ctx, []any{&out[i].PhotosRemoved}, `SELECT COUNT(*) FROM finished_file f JOIN photo_removal d ON d.sha256 = f.sha256
+					WHERE f.finished = ? AND d.site = ? AND d.removed`, out[i].ID, out[i].Site)
+			}
+		}
 		return err
 	})
 	return out, err
+}
+
+// insertFinishedFiles lists the photos of a look by themselves, so that those of
+// one photo are found. A close-up stays listed when another takes its place.
+func (t *Tx) insertFinishedFiles(ctx context.Context, body []byte) error {
+	f, err := decode[Finished](string(body))
+	if err != nil {
+		return err
+	}
+	for _, hash := range f.photos() {
+		if _, err := t.Exec(ctx, "INSERT INTO finished_file (finished, sha256) VALUES (?, ?) ON CONFLICT (finished, sha256) DO NOTHING", f.ID, hash); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// verifyFinishedFiles looks for photos of looks that are not listed.
+func (t *Tx) verifyFinishedFiles(ctx context.Context, r *Report) error {
+	for after := ""; ; {
+		looks, err := many[Finished](ctx, t, "SELECT body FROM finished WHERE id > ? ORDER BY id LIMIT ?", after, verifyBatch)
+		if err != nil || len(looks) == 0 {
+			return err
+		}
+		ids := make([]any, len(looks))
+		for i := range looks {
+			ids[i] = looks[i].ID
+		}
+		listed := map[[2]string]bool{}
+		err = t.Rows(ctx, func(scan func(...any) error) error {
+			var row [2]string
+			err := scan(&row[0], &row[1])
+			listed[row] = true
+			return err
+		}, "SELECT finished, sha256 FROM finished_file WHERE finished IN ("+marks(len(ids))+")", ids...)
+		if err != nil {
+			return err
+		}
+		for i := range looks {
+			for _, hash := range looks[i].photos() {
+				if !listed[[2]string{looks[i].ID, hash}] {
+					r.add(ProblemAltered, finishedKind.subject(looks[i].ID), "its list of files is not that of its record")
+					break
+				}
+			}
+		}
+		after = looks[len(looks)-1].ID
+	}
 }

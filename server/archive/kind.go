@@ -138,6 +138,9 @@ func (k *kind) store(ctx context.Context, tx *Tx, body []byte, conflict string) 
 		return tx.insertMeasurementRow(ctx, columns, values)
 	}
 	_, err = tx.Exec(ctx, fmt.Sprintf("INSERT INTO %s (%s, body) VALUES (%s)%s", k.name, columns, marks(len(values)+1), conflict), append(values, string(body))...)
+	if err == nil && k == finishedKind {
+		err = tx.insertFinishedFiles(ctx, body)
+	}
 	return err
 }
 

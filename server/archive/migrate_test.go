@@ -73,6 +73,63 @@ func TestEveryEarlierVersionIsUpgraded(t *testing.T) {
 	}
 }
 
+func TestPhotosOfEarlierLooksAreListed(t *testing.T) {
+	UpgradeLooks(t, Address{Folder: t.TempDir()})
+}
+
+// UpgradeLooks puts looks at finished joints into tables of version 5, which did
+// not list their photos, and brings them up to date.
+func UpgradeLooks(t *testing.T, at Address) {
+	ctx := t.Context()
+	db := openAt(t, at)
+	defer func() { _ = db.close() }()
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(db.migrate(ctx, 5))
+	rows, err := os.ReadFile(tablesFile(5))
+	must(err)
+	_, err = db.w.ExecContext(ctx, string(rows))
+	must(err)
+	for id, body := range map[string]string{
+		"a": `{"files":[{"sha256":"p1"},{"sha256":"p2"}],"clinch":[{"photo":"c1"},{"photo":""},{"photo":"p1"}]}`,
+		"b": `{"files":[{"sha256":"p2"}],"clinch":null}`,
+	} {
+		_, err = db.w.ExecContext(ctx, "INSERT INTO finished (id, site, joint, time, body) SELECT '"+id+"', site, id, 1, '"+body+"' FROM joint")
+		must(err)
+	}
+	must(db.migrate(ctx, 0))
+	found, err := db.w.QueryContext(ctx, "SELECT finished, sha256 FROM finished_file ORDER BY finished, sha256")
+	must(err)
+	defer found.Close()
+	var got []string
+	for found.Next() {
+		var look, photo string
+		must(found.Scan(&look, &photo))
+		got = append(got, look+" "+photo)
+	}
+	must(found.Err())
+	if want := []string{"a c1", "a p1", "a p2", "b p2"}; !slices.Equal(got, want) {
+		t.Errorf("listed %q, want %q", got, want)
+	}
+}
+
+func openAt(t *testing.T, at Address) *database {
+	t.Helper()
+	open := func() (*database, error) { return openPostgres(t.Context(), at.Database) }
+	if at.Folder != "" {
+		open = func() (*database, error) { return openSQLite(t.Context(), filepath.Join(at.Folder, recordsFile)) }
+	}
+	db, err := open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return db
+}
+
 // Upgrade is for the tests on PostgreSQL too.
 func Upgrade(t *testing.T, version int64, at Address) {
 	ctx := t.Context()
@@ -84,15 +141,7 @@ func Upgrade(t *testing.T, version int64, at Address) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var db *database
-	if at.Folder != "" {
-		db, err = openSQLite(ctx, filepath.Join(at.Folder, recordsFile))
-	} else {
-		db, err = openPostgres(ctx, at.Database)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	db := openAt(t, at)
 	if err := db.migrate(ctx, version); err != nil {
 		t.Fatal(err)
 	}
@@ -171,6 +220,9 @@ func writeTables(t *testing.T, version int64) {
 	must(err)
 	_, err = a.AddReview(ctx, by, Review{Measurement: m.ID, Outcome: Accepted, Person: "Rev A"})
 	must(err)
+	_, err = a.PutFinished(ctx, by, Finished{Joint: joint.ID, Person: "Mara Quill", Files: []File{{SHA256: photo.SHA256, Role: RolePhoto}},
+		Result: []byte(`{"schema":"beltend.hooks/1","sides":[{"side":"A","hooks":76}],"findings":[],"warnings":[]}`)}, "")
+	must(err)
 	must(os.WriteFile(tablesFile(version), []byte(dump(t, ctx, a)), 0o600))
 }
 
@@ -178,7 +230,7 @@ func writeTables(t *testing.T, version int64) {
 func dump(t *testing.T, ctx context.Context, a *Archive) string {
 	t.Helper()
 	var out strings.Builder
-	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state"} {
+	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state", "finished", "finished_file"} {
 		columns, rows, err := a.tableRows(ctx, table)
 		if err != nil {
 			t.Fatal(err)

@@ -44,7 +44,7 @@ func (a Age) passed(since, at time.Time) bool {
 
 // Rules say how long photos are kept. What no rule names is kept for ever.
 type Rules struct {
-	SignedOff Age // joints, counted from the last sign-off, measurement or photo
+	SignedOff Age // joints, counted from the last sign-off, measurement, look, judgement or photo
 	Refused   Age // measurements that were refused
 	Sites     Sites
 	At        time.Time // the moment they are applied at; zero: now
@@ -73,11 +73,11 @@ type Retained struct {
 // each; with dry it only lists them. each may be nil.
 //
 // A photo goes when everything measured from it may go. A refused measurement may
-// go after Rules.Refused. A joint's measurements may go after Rules.SignedOff when
-// the joint is signed off: every one of its measurements is accepted or conceded
+// go after Rules.Refused. A joint's measurements, and the looks at it when it was
+// finished, may go after Rules.SignedOff when the joint is signed off: every one of its measurements is accepted or conceded
 // (by two persons where the site asks for that), or sent back and followed by such
 // a one at the same end, or made again by such a one, or refused; and one at least
-// is accepted or conceded. Photos that no measurement names stay.
+// is accepted or conceded. Photos that no measurement and no look names stay.
 func (a *Archive) Retain(ctx context.Context, by Actor, rules Rules, dry bool, each func(Due)) (Retained, error) {
 	var sum Retained
 	if (rules.SignedOff == Age{} && rules.Refused == Age{}) {
@@ -180,8 +180,8 @@ type worked struct {
 type stand struct {
 	of     map[string]*worked
 	signed bool
-	answer bool      // a measurement at least was not refused
-	since  time.Time // of what came last: measurement or sign-off
+	answer bool      // a measurement at least was not refused, or hooks were counted
+	since  time.Time // of what came last: measurement, sign-off, look or judgement
 }
 
 // due gives the photos of these joints that the rules let go, and how many joints
@@ -196,7 +196,7 @@ func (t *Tx) due(ctx context.Context, joints []string, rules Rules) (due []Due, 
 		if !s.signed && s.answer && rules.SignedOff.passed(s.since, rules.At) {
 			waiting++
 		}
-		if !s.signed && (rules.Refused == Age{}) || len(s.of) == 0 {
+		if !s.signed && (rules.Refused == Age{} || len(s.of) == 0) {
 			continue
 		}
 		photos, err := t.heldPhotos(ctx, id)
@@ -223,8 +223,8 @@ type heldPhoto struct {
 	added time.Time
 }
 
-// heldPhotos are those of a joint's measurements whose files are still kept. One
-// that other joints use too is listed with the first of them.
+// heldPhotos are those of a joint's measurements and of the looks at it whose files
+// are still kept. One that other joints use too is listed with the first of them.
 func (t *Tx) heldPhotos(ctx context.Context, joint string) ([]heldPhoto, error) {
 	var out []heldPhoto
 	err := t.Rows(ctx, func(scan func(...any) error) error {
@@ -241,22 +241,26 @@ func (t *Tx) heldPhotos(ctx context.Context, joint string) ([]heldPhoto, error) 
 		out = append(out, p)
 		return err
 	}, `SELECT p.site, p.sha256, p.added, p.body, s.name, j.number FROM photo p JOIN site s ON s.id = p.site JOIN joint j ON j.id = ?
-		WHERE p.site = j.site AND `+isHeld+` AND p.sha256 IN (SELECT f.sha256 FROM measurement m JOIN measurement_file f ON f.measurement = m.id WHERE m.joint = ?)
-		AND j.id = (SELECT MIN(m.joint) FROM measurement_file f JOIN measurement m ON m.id = f.measurement WHERE f.sha256 = p.sha256 AND m.site = p.site)
-		ORDER BY p.sha256`, joint, joint)
+		WHERE p.site = j.site AND `+isHeld+` AND p.sha256 IN (SELECT f.sha256 FROM measurement m JOIN measurement_file f ON f.measurement = m.id WHERE m.joint = ?
+			UNION SELECT f.sha256 FROM finished l JOIN finished_file f ON f.finished = l.id WHERE l.joint = ?)
+		AND NOT EXISTS (SELECT 1 FROM measurement_file f JOIN measurement m ON m.id = f.measurement WHERE f.sha256 = p.sha256 AND m.site = p.site AND m.joint < j.id)
+		AND NOT EXISTS (SELECT 1 FROM finished_file f JOIN finished l ON l.id = f.finished WHERE f.sha256 = p.sha256 AND l.site = p.site AND l.joint < j.id)
+		ORDER BY p.sha256`, joint, joint, joint)
 	return out, err
 }
 
-// ruleFor is the rule that lets a photo go: every measurement made from it may go.
+// ruleFor is the rule that lets a photo go: every measurement made from it, and
+// every look, may go.
 func (t *Tx) ruleFor(ctx context.Context, stands map[string]*stand, p heldPhoto, rules Rules) (string, error) {
-	type use struct{ id, joint string }
+	type use struct{ id, joint string } // id: of the measurement, empty for a look
 	var uses []use
 	err := t.Rows(ctx, func(scan func(...any) error) error {
 		var u use
 		err := scan(&u.id, &u.joint)
 		uses = append(uses, u)
 		return err
-	}, "SELECT m.id, m.joint FROM measurement_file f JOIN measurement m ON m.id = f.measurement WHERE f.sha256 = ? AND m.site = ?", p.SHA256, p.Site)
+	}, `SELECT m.id, m.joint FROM measurement_file f JOIN measurement m ON m.id = f.measurement WHERE f.sha256 = ? AND m.site = ?
+		UNION ALL SELECT '', l.joint FROM finished_file f JOIN finished l ON l.id = f.finished WHERE f.sha256 = ? AND l.site = ?`, p.SHA256, p.Site, p.SHA256, p.Site)
 	if err != nil {
 		return "", err
 	}
@@ -270,7 +274,7 @@ func (t *Tx) ruleFor(ctx context.Context, stands map[string]*stand, p heldPhoto,
 		switch {
 		case s.signed && rules.SignedOff.passed(lastOf(s.since, p.added), rules.At):
 			rule = RuleSignedOff
-		case w.refused && rules.Refused.passed(lastOf(w.time, p.added), rules.At):
+		case w != nil && w.refused && rules.Refused.passed(lastOf(w.time, p.added), rules.At):
 			if rule == "" {
 				rule = RuleRefused
 			}
@@ -324,6 +328,16 @@ func (t *Tx) stand(ctx context.Context, stands map[string]*stand, joint string) 
 		}
 		return nil
 	}, "SELECT r.measurement, r.outcome, e.time FROM review r JOIN event e ON e.subject = 'review/' || r.id WHERE r.joint = ? ORDER BY r.measurement, r.sign", joint)
+	if err != nil {
+		return nil, err
+	}
+	// The same for a look and the judgements on its clinch.
+	err = t.Rows(ctx, func(scan func(...any) error) error {
+		var at int64
+		err := scan(&at)
+		s.since, s.answer = lastOf(s.since, fromMicros(at)), true
+		return err
+	}, "SELECT e.time FROM finished l JOIN event e ON e.subject = 'finished/' || l.id WHERE l.joint = ?", joint)
 	if err != nil {
 		return nil, err
 	}

@@ -215,6 +215,9 @@ func (t *Tx) verifyRecords(ctx context.Context, r *Report, o VerifyOptions) erro
 			return err
 		}
 	}
+	if err := t.verifyFinishedFiles(ctx, r); err != nil {
+		return err
+	}
 	for subject := range latest {
 		r.add(ProblemMissing, subject, "the record is gone; its last state is with its latest event")
 	}

@@ -113,6 +113,11 @@ func Offset(mm, u95, tolerance float64) json.RawMessage {
 	return data
 }
 
+// Counted is an answer about a finished joint.
+func Counted() json.RawMessage {
+	return json.RawMessage(`{"schema":"beltend.hooks/1","sides":[{"side":"A","hooks":76}],"findings":[],"warnings":[]}`)
+}
+
 // Refused makes a refusal.
 func Refused(code string) json.RawMessage {
 	return json.RawMessage(`{"schema":"` + result.Schema + `","refused":{"code":"` + code + `","message":"m","advice":"a"},"warnings":[]}`)
@@ -862,7 +867,7 @@ func testRollback(t *testing.T, a *archive.Archive) {
 	}
 	// The database itself refuses what must not be.
 	for _, q := range []string{"UPDATE event SET reason = 'x'", "DELETE FROM event", "UPDATE measurement SET offset_mm = 0", "DELETE FROM measurement",
-		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file", "DELETE FROM joint", "DELETE FROM site"} {
+		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file", "UPDATE finished_file SET sha256 = 'x'", "DELETE FROM finished_file", "DELETE FROM joint", "DELETE FROM site"} {
 		p := "p" + archive.NewID()
 		plant := NewPlant(t, a, p)
 		m := Measured(t, a, plant, nil)
@@ -870,6 +875,9 @@ func testRollback(t *testing.T, a *archive.Archive) {
 			t.Fatal(err)
 		}
 		if _, err := a.AddCardCheck(ctx, By, archive.CardCheck{CardSet: plant.Cards.ID, Rule: "r", Good: true}); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.PutFinished(ctx, By, archive.Finished{Joint: plant.Joint.ID, Person: "Mara Quill", Files: m.Files, Result: Counted()}, ""); err != nil {
 			t.Fatal(err)
 		}
 		err := a.Write(ctx, func(tx *archive.Tx) error { _, err := tx.Exec(ctx, q); return err })

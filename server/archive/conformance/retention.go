@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltend/server/archive"
+	"beltend/server/result"
 )
 
 // SignOff keeps a sign-off by this person.
@@ -100,6 +101,27 @@ func testRetention(t *testing.T, a *archive.Archive) {
 	photo(q, "at two sites")
 	open := measured(joint(q), "", func(m *archive.Measurement) { m.Files = both })
 
+	// Finished joints: the photos that were counted and the close-ups go with the joint.
+	look := func(p Plant, files []archive.File) archive.Finished {
+		t.Helper()
+		f, err := a.PutFinished(ctx, By, archive.Finished{Joint: p.Joint.ID, Person: "Mara Quill", Files: files, Result: Counted()}, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	j = joint(p)
+	SignOff(t, a, measured(j, "accepted, later finished", nil), archive.Accepted, "Rev A")
+	looked := look(j, photo(p, "counted"))
+	looked.Clinch = []archive.ClinchMark{{Code: "loop_round", Face: "carrying", Judgement: result.Good, By: "Mara Quill", Photo: photo(p, "close-up")[0].SHA256}}
+	if looked, err = a.PutFinished(ctx, By, looked, ""); err != nil {
+		t.Fatal(err)
+	}
+	look(joint(p), photo(p, "counted, nothing signed"))
+	j = joint(p)
+	SignOff(t, a, measured(j, "", func(m *archive.Measurement) { m.Files = photo(p, "accepted here, counted at an unsigned joint") }), archive.Accepted, "Rev A")
+	look(joint(p), photo(p, "accepted here, counted at an unsigned joint"))
+
 	retain := func(rules archive.Rules, dry bool) ([]string, archive.Retained) {
 		t.Helper()
 		var got []string
@@ -122,7 +144,7 @@ func testRetention(t *testing.T, a *archive.Archive) {
 	}
 	later := func(years, days int) time.Time { return time.Now().AddDate(years, 0, days) }
 	five, quarter := archive.Age{Years: 5}, archive.Age{Days: 90}
-	signed := []string{"signed_off accepted", "signed_off at two sites", "signed_off conceded", "signed_off cut again", "signed_off made again",
+	signed := []string{"signed_off accepted", "signed_off accepted, later finished", "signed_off at two sites", "signed_off close-up", "signed_off conceded", "signed_off counted", "signed_off cut again", "signed_off made again",
 		"signed_off refused beside accepted", "signed_off sent back, then cut again", "signed_off two signatures"}
 
 	got, _ := retain(archive.Rules{SignedOff: five, At: later(5, -1)}, false)
@@ -135,8 +157,8 @@ func testRetention(t *testing.T, a *archive.Archive) {
 	}
 	got, sum := retain(archive.Rules{SignedOff: five, At: later(5, 1)}, true)
 	want("signed off, only looked at", got, signed...)
-	if sum.Waiting != 6 {
-		t.Errorf("%d joints wait for a sign-off, want 6", sum.Waiting)
+	if sum.Waiting != 8 {
+		t.Errorf("%d joints wait for a sign-off, want 8", sum.Waiting)
 	}
 	if head, err := a.Head(ctx); err != nil || head != before {
 		t.Errorf("looking wrote events: %v, %v", head, err)
@@ -167,16 +189,26 @@ func testRetention(t *testing.T, a *archive.Archive) {
 	}
 	_, _, err = a.ReadPhoto(ctx, archive.SomeSites(p.Site.ID), open.Files[0].SHA256)
 	Is(t, "a photo of two sites, seen from that which let it go", err, archive.Removed)
+	if all, err := a.FinishedOf(ctx, all, looked.Joint); err != nil || len(all) != 1 || all[0].PhotosRemoved != 2 {
+		t.Errorf("the look whose photos are removed: %+v, %v", all, err)
+	}
+	looked.Clinch = append(looked.Clinch, archive.ClinchMark{Code: "wire_sunk", Face: "carrying", Judgement: result.NotSeen, By: "Rev A"})
+	if _, err := a.PutFinished(ctx, By, looked, ""); err != nil {
+		t.Errorf("a judgement on a look whose photos are removed: %v", err)
+	}
+	looked.ID, looked.Version = "", 0
+	_, err = a.PutFinished(ctx, By, looked, "")
+	Is(t, "a look at photos that are gone", err, archive.Invalid)
 	again := archive.Measurement{Joint: two.Joint, End: archive.Leading, Step: archive.StepCut, Person: "Mara Quill", Files: two.Files, Result: Offset(1, 0.4, 2)}
 	_, err = a.AddMeasurement(ctx, By, again, "")
 	Is(t, "a measurement of a photo that is gone", err, archive.Invalid)
 	report, err := a.Verify(ctx, archive.VerifyOptions{})
-	if err != nil || len(report.Problems) != 0 || report.Removed != 8 || report.Leftover != 0 {
+	if err != nil || len(report.Problems) != 0 || report.Removed != 11 || report.Leftover != 0 {
 		t.Errorf("verify: %+v, %v", report, err)
 	}
 	events, err := a.Events(ctx, archive.EventQuery{Sites: all, What: "photo.removed", Limit: 100})
-	if err != nil || len(events) != 9 || events[0].Name != By.Name || events[0].Payload == nil {
-		t.Errorf("%d events tell of 9 removals, %v", len(events), err)
+	if err != nil || len(events) != 12 || events[0].Name != By.Name || events[0].Payload == nil {
+		t.Errorf("%d events tell of 12 removals, %v", len(events), err)
 	}
 
 	// The same photo may come in again.
