@@ -674,15 +674,8 @@ func traceBest(p *Picture, view *geometry.View, b boundary, how search, blocked 
 func (m *sceneMap) twoSides(lines []planeLine, inner []geometry.Vec2) bool {
 	var in []geometry.Vec2
 	for _, l := range lines {
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, q := range inner {
-			d := l.N.Dot(q) - l.D
-			lo, hi = math.Min(lo, d), math.Max(hi, d)
-		}
-		if hi <= 4 {
-			l, lo = planeLine{N: l.N.Mul(-1), D: -l.D}, -hi
-		}
-		if lo < -4 {
+		l, ok := l.facing(inner)
+		if !ok {
 			continue
 		}
 		e := m.gatherEvidence(l)

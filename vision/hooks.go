@@ -198,15 +198,8 @@ func (f *laceFinder) pairs(inner []geometry.Vec2, hand map[string]planeLine) []e
 	}
 	var sides []side
 	for k, l := range lines {
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, q := range inner {
-			d := l.N.Dot(q) - l.D
-			lo, hi = math.Min(lo, d), math.Max(hi, d)
-		}
-		if hi <= 4 {
-			l, lo = planeLine{N: l.N.Mul(-1), D: -l.D, Votes: l.Votes}, -hi
-		}
-		if lo < -4 {
+		l, ok := l.facing(inner)
+		if !ok {
 			continue
 		}
 		sides = append(sides, side{l, m.gatherEvidence(l), names[k]})

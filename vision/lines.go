@@ -26,6 +26,21 @@ func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 	return geometry.Vec2{X: (l.D*o.N.Y - o.D*l.N.Y) / x, Y: (o.D*l.N.X - l.D*o.N.X) / x}, true
 }
 
+// facing turns a line's normal towards the cards; ok is false where it runs
+// through one.
+func (l planeLine) facing(cards []geometry.Vec2) (planeLine, bool) {
+	const margin = 4.0 // mm of a card that may lie beyond
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, q := range cards {
+		d := l.N.Dot(q) - l.D
+		lo, hi = math.Min(lo, d), math.Max(hi, d)
+	}
+	if hi <= margin {
+		l.N, l.D, lo = l.N.Mul(-1), -l.D, -hi
+	}
+	return l, lo >= -margin
+}
+
 // candidateLines finds straight steps of any channel in the map by a Hough
 // transform whose votes come from each place's own gradient direction, then
 // straightens each onto the steps it runs along.

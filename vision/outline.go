@@ -50,20 +50,11 @@ func (m *sceneMap) findOutlines(lines []planeLine, inner []geometry.Vec2, hints 
 		return s.hint == role || (s.hint == "" && !hinted)
 	}
 	for k, l := range lines {
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, q := range inner {
-			d := l.N.Dot(q) - l.D
-			lo, hi = math.Min(lo, d), math.Max(hi, d)
+		l, ok := l.facing(inner)
+		if !ok {
+			continue
 		}
-		n := l.N
-		if hi <= 4 {
-			n, lo = n.Mul(-1), -hi
-			l = planeLine{N: n, D: -l.D, Votes: l.Votes}
-		}
-		if lo < -4 {
-			continue // runs through a card
-		}
-		sides = append(sides, side{l: l, in: n, e: m.gatherEvidence(l), hint: names[k]})
+		sides = append(sides, side{l: l, in: l.N, e: m.gatherEvidence(l), hint: names[k]})
 	}
 	var out []outline
 	for i := range sides {

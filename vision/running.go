@@ -128,16 +128,9 @@ func (s *sidePair) apart(o *sidePair) float64 {
 func (m *sceneMap) runningSides(lines []planeLine, inner []geometry.Vec2) []sidePair {
 	var sides []boundary
 	for _, l := range lines {
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, q := range inner {
-			d := l.N.Dot(q) - l.D
-			lo, hi = math.Min(lo, d), math.Max(hi, d)
-		}
-		if hi <= 4 {
-			l, lo = planeLine{N: l.N.Mul(-1), D: -l.D}, -hi
-		}
-		if lo < -4 {
-			continue // runs through a card
+		l, ok := l.facing(inner)
+		if !ok {
+			continue
 		}
 		b, ok := m.within(l.N.Mul(l.D), l.dir(), -mostUp, l.N)
 		if !ok {
