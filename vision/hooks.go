@@ -992,19 +992,13 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 		b.From = c.Add(dir.Mul(4))
 		b.To = f.m.lastInside(b.From, dir)
 	}
-	t.Length = b.To.Sub(b.From).Norm()
-	t.PxMM = pixelAcross(f.view, b.From.Add(b.To).Mul(0.5), b.Line.N)
-	for _, q := range pts {
-		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
-	}
-	t.Support = math.Min(1, sliceOf(pts)*float64(len(pts))/math.Max(t.Length, 1))
-	if t.NearCut = 1; t.Support < 0.3 {
+	if t.fill(f.view, &b, pts, f.blocked); t.Support < 0.3 {
 		return refuse("edge_unclear", "hooks_faint").of(k)
 	}
 	return nil
 }
 
-// nearMMs is the run of an edge next to the hooks that says where it is.
+// nearEdge is the run of an edge next to the hooks that says where it is.
 const nearEdge = 90.0
 
 // edge is where a trace is at a distance t from the hinge line, along it.
