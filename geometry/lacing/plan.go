@@ -42,7 +42,7 @@ type Plan struct {
 	Skive      *Skive   `json:"skive"`          // nil: the covers stay
 	Machine    float64  `json:"machine_mm"`     // 0: one go
 	Reversible bool     `json:"reversible"`     // notched on both sides
-	Notes      []Note   `json:"notes"`          // what to know before starting
+	Notes      []Note   `json:"-"`              // what to know before starting; an answer has them as warnings
 	NotchBack  float64  `json:"notch_along_mm"` // 0: size not given
 }
 

@@ -55,8 +55,13 @@ func Lacing(chart []lacing.Fastener, text Text, lead, trail *result.Measurement)
 	if r.Plan, err = lacing.Make(*chosen, w); err != nil {
 		return nil, err
 	}
-	for _, n := range report.LacingNotes(r, report.Options{}) {
-		r.Warnings = append(r.Warnings, result.Warning{Code: n.Label, Message: n.Text})
+	said := report.LacingNotes(r, report.Options{})
+	for i, n := range said {
+		w := result.Warning{Code: n.Label, Message: n.Text}
+		if k := i - len(said) + len(r.Plan.Notes); k >= 0 { // behind those on the fastener
+			w.Values = result.Values{"value": r.Plan.Notes[k].Value, "limit": r.Plan.Notes[k].Limit}
+		}
+		r.Warnings = append(r.Warnings, w)
 	}
 	return r, nil
 }
