@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"strings"
+	"time"
 
 	"beltend/geometry/lacing"
+	"beltend/server/drawing"
 	"beltend/server/measure"
 	"beltend/server/pictures"
 	"beltend/server/report"
@@ -20,6 +23,8 @@ type hooksCmd struct {
 	Photos     []string `arg:"" name:"photo" help:"Photos of one finished joint or laced end, a card beside the hooks."`
 	Plan       string   `placeholder:"FILE" help:"Hook plan to compare with (beltend lacing --json)."`
 	Overlay    string   `placeholder:"FILE" help:"Write the photo with hooks and findings drawn in (.jpg or .png)."`
+	FaceUp     string   `placeholder:"FACE" help:"Side of the belt in the photos: carrying or pulley."`
+	Report     string   `placeholder:"FILE" help:"Write the count on paper, with the photo and the clinch checklist (.pdf)."`
 	Tolerance  string   `placeholder:"MM" help:"How far the row may be out of square (default 2 mm per metre of width)."`
 	PrintScale string   `placeholder:"X,Y" help:"The card's check bars as measured, as for measure."`
 	Board      string   `placeholder:"SPEC" help:"Another ChArUco board, as for measure."`
@@ -42,6 +47,9 @@ func (c *hooksCmd) Run(ctx context.Context, std streams) error {
 	if c.Overlay != "" && !slices.Contains([]string{"jpg", "jpeg", "png"}, format(c.Overlay)) {
 		return &measure.UsageError{Setting: "overlay", Message: fmt.Sprintf("%q ends in none of jpg jpeg png", c.Overlay)}
 	}
+	if c.Report != "" && format(c.Report) != "pdf" {
+		return &measure.UsageError{Setting: "report", Message: fmt.Sprintf("%q does not end in .pdf", c.Report)}
+	}
 	plan, err := readPlan(c.Plan)
 	if err != nil {
 		return err
@@ -51,7 +59,7 @@ func (c *hooksCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	line := newProgress(std.err)
-	r, err := measure.Hooks(ctx, photos, s, plan, line.step)
+	r, err := measure.Hooks(ctx, photos, s, plan, strings.ToLower(strings.TrimSpace(c.FaceUp)), line.step)
 	line.end()
 	var refused *result.Refusal
 	if errors.As(err, &refused) && c.JSON {
@@ -69,14 +77,31 @@ func (c *hooksCmd) Run(ctx context.Context, std streams) error {
 	} else {
 		err = report.Hooks(std.out, r, o)
 	}
-	if err != nil || c.Overlay == "" {
+	if err != nil {
 		return err
 	}
-	b, err := pictures.Hooks(photos[r.Image.Photo].Data, r, format(c.Overlay), o)
-	if err != nil {
-		return fmt.Errorf("draw the overlay: %w", err)
+	photo := photos[r.Image.Photo]
+	if c.Overlay != "" {
+		b, err := pictures.Hooks(photo.Data, r, format(c.Overlay), o)
+		if err != nil {
+			return fmt.Errorf("draw the overlay: %w", err)
+		}
+		if err := writeFile("overlay", c.Overlay, b); err != nil {
+			return err
+		}
 	}
-	return writeFile("overlay", c.Overlay, b)
+	if c.Report == "" {
+		return nil
+	}
+	look := drawing.Look{Where: photo.Name, Made: time.Now().Format(time.DateOnly)}
+	if look.Picture, err = pictures.Hooks(photo.Data, r, "jpg", o); err != nil {
+		return fmt.Errorf("draw the report's picture: %w", err)
+	}
+	b, err := drawing.Finished(r, look, o)
+	if err != nil {
+		return err
+	}
+	return writeFile("report", c.Report, b)
 }
 
 // readPlan reads the hook plan from an answer of the lacing command; nil where

@@ -66,7 +66,7 @@ func countAndDraw(ctx context.Context, job worker.Job, progress measure.Progress
 	r := job.Hooks.Draw
 	if r == nil {
 		var err error
-		if r, err = measure.Hooks(ctx, job.Photos, job.Settings, job.Hooks.Plan, progress); err != nil {
+		if r, err = measure.Hooks(ctx, job.Photos, job.Settings, job.Hooks.Plan, job.Hooks.Face, progress); err != nil {
 			return worker.Answer{}, err
 		}
 		r.Program = version()

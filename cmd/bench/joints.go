@@ -91,7 +91,7 @@ func countJoint(s *render.Scene, cache string) (counted, error) {
 	if err != nil {
 		return c, err
 	}
-	r, err := measure.Hooks(context.Background(), []measure.Input{{Name: s.Name, Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, nil, nil)
+	r, err := measure.Hooks(context.Background(), []measure.Input{{Name: s.Name, Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, nil, "", nil)
 	var refused *result.Refusal
 	if errors.As(err, &refused) {
 		c.refused = refused.Code + ": " + refused.Message

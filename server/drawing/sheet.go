@@ -65,11 +65,18 @@ type wording struct {
 	up    bool // reads upwards
 }
 
+// figure is a JPEG, for a PDF alone; x, y is its upper left corner.
+type figure struct {
+	at            geometry.Vec2
+	width, height float64
+	jpeg          []byte
+}
+
 type sheet struct {
 	*words.Words
 	width, height float64
 	title         string
-	items         []any // shape or wording, in the order drawn
+	items         []any // shape, wording or figure, in the order drawn
 }
 
 func newSheet(width, height float64, o report.Options) *sheet {
@@ -256,6 +263,10 @@ func pdf(sheets ...*sheet) ([]byte, error) {
 				pdfShape(doc, i)
 			case wording:
 				pdfWords(doc, i)
+			case figure:
+				name := fmt.Sprintf("figure %p", i.jpeg)
+				doc.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "jpg"}, bytes.NewReader(i.jpeg))
+				doc.ImageOptions(name, i.at.X, i.at.Y, i.width, i.height, false, fpdf.ImageOptions{ImageType: "jpg"}, 0, "")
 			}
 		}
 	}

@@ -98,6 +98,7 @@ func New(cfg Config) http.Handler {
 	s.routesReview(r)
 	s.routesLists(r)
 	s.routesTrain(r)
+	s.routesFinished(api)
 	s.sections = served(r)
 	return r
 }

@@ -172,7 +172,7 @@ func (s *service) reviewRecordWith(c *gin.Context, status int, p *pages.ProblemD
 		s.fail(c, err)
 		return
 	}
-	d, err := s.reviewData(ctx, u.Sites, r)
+	d, err := s.reviewData(ctx, u.Sites, r, s.view(c).Options())
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -190,7 +190,7 @@ func (s *service) reviewRecordWith(c *gin.Context, status int, p *pages.ProblemD
 }
 
 // reviewData gathers what stands around a measurement.
-func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.Record) (pages.ReviewRecord, error) {
+func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.Record, o report.Options) (pages.ReviewRecord, error) {
 	a := s.Store.Archive
 	d := pages.ReviewRecord{Fields: map[string]string{}}
 	var err error
@@ -223,6 +223,13 @@ func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.R
 		d.Events = append(d.Events, events...)
 	}
 	if d.Head, err = a.Head(ctx); err != nil {
+		return d, err
+	}
+	looks, err := a.FinishedOf(ctx, sites, r.Kept.Joint)
+	if err != nil {
+		return d, err
+	}
+	if d.Looks, err = pages.Looks(looks, o); err != nil {
 		return d, err
 	}
 	same, err := a.Search(ctx, archive.Query{Sites: sites, Joint: r.Kept.Joint, End: r.Kept.End, Limit: 100})

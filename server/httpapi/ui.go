@@ -44,6 +44,7 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/joints/:id/finished", s.finished)
 	r.POST("/joints/:id/finished", s.countFinished)
 	r.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
+	r.GET("/joints/:id/finished/:look/report.pdf", s.lookReport)
 	r.POST("/joints/:id/finished/:look/clinch", s.judgeClinch)
 	r.GET("/joints/:id/finished/:look/photos/:hash", s.closeUpPhoto)
 	r.GET("/joints/:id/end/:end/:step", s.photos)

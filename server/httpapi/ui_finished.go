@@ -1,6 +1,7 @@
 package httpapi
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -15,6 +16,7 @@ import (
 	"beltend/geometry"
 	"beltend/geometry/lacing"
 	"beltend/server/archive"
+	"beltend/server/drawing"
 	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/report"
@@ -26,7 +28,7 @@ import (
 )
 
 // Fields of the form that counts hooks, beside the print scale.
-var finishedFields = []string{"pitch", "wire", "margin"}
+var finishedFields = []string{"pitch", "wire", "margin", measure.FaceUp}
 
 // finished is the page of the finished joint: photos to count, what was counted
 // last, and the clinch checklist.
@@ -39,6 +41,9 @@ func (s *service) finishedWith(c *gin.Context, status int, fields map[string]str
 	if err != nil {
 		s.fail(c, err)
 		return
+	}
+	if fields[measure.FaceUp] == "" {
+		fields[measure.FaceUp] = h.FaceUp
 	}
 	d := pages.FinishedData{JointHead: h, Fields: fields, Name: s.who(c).Name}
 	if failed != nil {
@@ -70,16 +75,18 @@ func (s *service) countFinished(c *gin.Context) {
 		return
 	}
 	fields := map[string]string{}
-	if err := s.countForm(c, &h, fields); err != nil {
+	if _, err := s.countForm(c, &h, fields); err != nil {
 		s.finishedWith(c, http.StatusOK, fields, err)
 		return
 	}
 	c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"/finished")
 }
 
-func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[string]string) error {
+// countForm counts the hooks in the photos of a form and keeps the look; what was
+// typed is in fields, even where it fails.
+func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[string]string) (look archive.Finished, err error) {
 	if h.Cautions == nil {
-		return problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
+		return look, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
 	}
 	ctx, by := c.Request.Context(), s.who(c)
 	job, typed, leave, err := s.readJob(c, finishedFields...)
@@ -88,21 +95,21 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 		fields[name] = strings.TrimSpace(typed[name])
 	}
 	if err != nil {
-		return err
+		return look, err
 	}
 	job.Settings.ToleranceMM = h.ToleranceMM
-	job.Hooks = &worker.Hooks{}
+	job.Hooks = &worker.Hooks{Face: cmp.Or(fields[measure.FaceUp], h.FaceUp)}
 	if job.Hooks.Plan, err = s.typedPlan(ctx, by.Sites, h, fields); err != nil {
-		return err
+		return look, err
 	}
-	look := archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID}
+	look = archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID}
 	if by.ID == "local" {
 		look.Person = h.Cautions.Name
 	}
 	for i, p := range job.Photos { // measured as they are kept: without their location
 		kept, err := s.keepPhoto(ctx, by, h.Site, p)
 		if err != nil {
-			return err
+			return look, err
 		}
 		look.Files = append(look.Files, archive.File{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: kept.Name})
 		if stripped, _, err := photo.StripLocation(p.Data); err == nil {
@@ -111,16 +118,15 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 	}
 	answer, err := s.Measurer.Run(ctx, job, nil)
 	if err != nil {
-		return err
+		return look, err
 	}
 	if answer.Hooks == nil {
-		return errors.New("the worker counted nothing")
+		return look, errors.New("the worker counted nothing")
 	}
 	if look.Result, err = json.Marshal(answer.Hooks); err != nil {
-		return fmt.Errorf("write the count: %w", err)
+		return look, fmt.Errorf("write the count: %w", err)
 	}
-	_, err = s.Store.Archive.PutFinished(ctx, by.Actor, look, "")
-	return err
+	return s.Store.Archive.PutFinished(ctx, by.Actor, look, "")
 }
 
 // typedPlan is the hook plan by the fastener typed and the measured widths of both
@@ -194,28 +200,9 @@ func (s *service) look(c *gin.Context) (archive.Finished, error) {
 // counted is the photo with what was counted in it.
 func (s *service) counted(c *gin.Context) {
 	f, err := s.look(c)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	r, err := f.Decode()
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	v := s.view(c)
-	job := worker.Job{Inches: v.Inches, Lang: v.Lang, Hooks: &worker.Hooks{Draw: r}}
-	for _, file := range f.Files {
-		data, _, err := s.Store.Archive.ReadPhoto(c.Request.Context(), archive.SomeSites(f.Site), file.SHA256)
-		if err != nil {
-			s.fail(c, err)
-			return
-		}
-		job.Photos = append(job.Photos, measure.Input{Name: file.Name, Data: data})
-	}
-	a, err := s.Measurer.Run(c.Request.Context(), job, nil)
-	if err == nil && len(a.Pictures) == 0 {
-		err = problemNotFound
+	var picture []byte
+	if err == nil {
+		picture, err = s.drawLook(c.Request.Context(), &f, s.reads(c))
 	}
 	if err != nil {
 		s.fail(c, err)
@@ -224,7 +211,76 @@ func (s *service) counted(c *gin.Context) {
 	c.Header("Cache-Control", "private, max-age=3600")
 	c.Header("Vary", "Cookie")
 	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
-	c.Data(http.StatusOK, "image/jpeg", a.Pictures[0].Data)
+	c.Data(http.StatusOK, "image/jpeg", picture)
+}
+
+// reads is how whoever asks wants to read: a page's person by choice, a program by
+// the address.
+func (s *service) reads(c *gin.Context) report.Options {
+	if strings.HasPrefix(c.Request.URL.Path, "/api/") {
+		return drawnFor(c)
+	}
+	return s.view(c).Options()
+}
+
+// drawLook draws what was counted into its photo.
+func (s *service) drawLook(ctx context.Context, f *archive.Finished, o report.Options) ([]byte, error) {
+	r, err := f.Decode()
+	if err != nil {
+		return nil, err
+	}
+	job := worker.Job{Inches: o.Inches, Lang: o.Lang, Hooks: &worker.Hooks{Draw: r}}
+	for _, file := range f.Files {
+		data, _, err := s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(f.Site), file.SHA256)
+		if err != nil {
+			return nil, err
+		}
+		job.Photos = append(job.Photos, measure.Input{Name: file.Name, Data: data})
+	}
+	a, err := s.Measurer.Run(ctx, job, nil)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(a.Pictures) == 0:
+		return nil, problemNotFound
+	}
+	return a.Pictures[0].Data, nil
+}
+
+// lookReport is a look on paper: what was counted, and how the clinch was judged.
+func (s *service) lookReport(c *gin.Context) {
+	b, err := s.paperLook(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Content-Disposition", `inline; filename="finished-joint.pdf"`)
+	c.Header("Cache-Control", "no-store") // judgements are added
+	c.Data(http.StatusOK, "application/pdf", b)
+}
+
+func (s *service) paperLook(c *gin.Context) ([]byte, error) {
+	f, err := s.look(c)
+	if err != nil {
+		return nil, err
+	}
+	h, err := s.head(c)
+	if err != nil {
+		return nil, err
+	}
+	r, err := f.Decode()
+	if err != nil {
+		return nil, err
+	}
+	o := s.reads(c)
+	w := pages.In(o.Lang)
+	d := drawing.Look{Where: strings.Join([]string{h.SiteName, h.ConveyorName, h.BeltName, w.Text("joint.title", h.Number)}, " · "), Made: w.When(f.Time) + ", " + f.Person}
+	switch d.Picture, err = s.drawLook(c.Request.Context(), &f, o); {
+	case errors.Is(err, archive.Removed): // by a rule of retention: the figures stay
+	case err != nil:
+		return nil, err
+	}
+	return drawing.Finished(r, d, o)
 }
 
 // judgeClinch keeps a person's judgements on the clinch, each with its close-up.

@@ -2,12 +2,15 @@ package httpapi
 
 import (
 	"context"
+	"encoding/json"
 	"net/http"
 	"path"
+	"regexp"
 	"strings"
 	"testing"
 
 	"beltend/server/archive"
+	"beltend/server/archive/conformance"
 	"beltend/server/measure"
 	"beltend/server/result"
 	"beltend/server/worker"
@@ -32,7 +35,7 @@ func (f *counting) Run(ctx context.Context, job worker.Job, p measure.Progress) 
 			r.Sides = append(r.Sides, result.HookSide{Side: side, Hooks: 87, PitchMM: 9, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true})
 		}
 	}
-	return worker.Answer{Hooks: r, Pictures: []worker.File{{Name: "counted.jpg", Data: []byte("counted")}}}, nil
+	return worker.Answer{Hooks: r, Pictures: []worker.File{{Name: "counted.jpg", Data: []byte(saying("counted"))}}}, nil
 }
 
 // A finished joint is counted, compared with the plan for its width, and judged by
@@ -62,6 +65,9 @@ func TestFinishedJoint(t *testing.T) {
 		t.Fatalf("%s: %s", resp.Status, body)
 	}
 	// by hand: (800 - 2*6 - 2) / 9 = 87.3, one hook more than whole pitches
+	if face := f.asked[len(f.asked)-1].Hooks.Face; face != result.Carrying { // that of the joint
+		t.Errorf("face up %q", face)
+	}
 	if p := f.asked[len(f.asked)-1].Hooks.Plan; p == nil || p.Lead.Hooks != 88 || p.Trail.Hooks != 87 || f.asked[0].Settings.ToleranceMM != 1.6 {
 		t.Errorf("the plan asked for: %+v", p)
 	}
@@ -76,10 +82,10 @@ func TestFinishedJoint(t *testing.T) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
-	if strings.Contains(string(body), " checked") {
+	if regexp.MustCompile(`name="judged-[^>]* checked`).Match(body) {
 		t.Error("something of the clinch is judged by nobody")
 	}
-	if resp, picture := get(t, look+"/counted.jpg", nil); string(picture) != "counted" || resp.Header.Get("Content-Type") != "image/jpeg" {
+	if resp, picture := get(t, look+"/counted.jpg", nil); commentOf(picture) != "counted" || resp.Header.Get("Content-Type") != "image/jpeg" {
 		t.Errorf("the picture: %s %q", resp.Status, picture)
 	}
 
@@ -110,5 +116,56 @@ func TestFinishedJoint(t *testing.T) {
 	}
 	if resp, _ := get(t, look+"/photos/"+kept[0].Files[0].SHA256, nil); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("another photo by the close-up's address: %s", resp.Status)
+	}
+
+	// on paper, and for the reviewer
+	if resp, paper := get(t, look+"/report.pdf", nil); resp.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(string(paper), "%PDF") {
+		t.Errorf("on paper: %s %.40q", resp.Status, paper)
+	}
+	m, err := a.AddMeasurement(context.Background(), archive.Actor{ID: "t"}, archive.Measurement{Joint: path.Base(at), End: archive.Leading, Step: archive.StepCut, Person: "Mara Quill", Files: kept[0].Files, Result: conformance.Offset(0.5, 0.3, 2)}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, body = get(t, s.URL+"/review/m/"+m.ID, nil)
+	for _, want := range []string{look[len(s.URL):] + "/counted.jpg", "keyhole at 40 mm", "not judged", "rework"} {
+		if !strings.Contains(string(body), want) {
+			t.Errorf("the reviewer's page does not say %q", want)
+		}
+	}
+	// once each end had a step of that name
+	if resp, _ := get(t, at+"/end/leading/finished", nil); resp.StatusCode != http.StatusMovedPermanently || resp.Header.Get("Location") != at[len(s.URL):]+"/finished" {
+		t.Errorf("an old link: %s to %q", resp.Status, resp.Header.Get("Location"))
+	}
+}
+
+// Programs count, list and fetch what pages do.
+func TestFinishedJointForPrograms(t *testing.T) {
+	d := describe(t)
+	f := &counting{fake: newFake()}
+	s := serve(t, f, nil)
+	const route = "/api/v1/joints/{id}/finished"
+	at := s.URL + "/api/v1/joints/" + path.Base(joint(t, s.URL, "J-9")) + "/finished"
+	resp, body := post(t, at, nil, part{"photos", "j.jpg", "hooks"}, part{"face-up", "", "pulley"})
+	if resp.StatusCode != http.StatusCreated || f.asked[0].Hooks.Face != result.PulleySide {
+		t.Fatalf("%s %s", resp.Status, body)
+	}
+	d.check(t, "post", route, resp, body)
+	resp, body = get(t, at, nil)
+	d.check(t, "get", route, resp, body)
+	var all struct{ Looks []finishedLook }
+	if err := json.Unmarshal(body, &all); err != nil || len(all.Looks) != 1 || len(all.Looks[0].Counted.Checklist) != 8 || all.Looks[0].Counted.Sides[1].Hooks != 87 {
+		t.Fatalf("%v: %s", err, body)
+	}
+	resp, body = get(t, s.URL+all.Looks[0].Links.Picture, nil)
+	d.check(t, "get", route+"/{look}/counted.jpg", resp, body)
+	resp, body = get(t, s.URL+all.Looks[0].Links.Report, nil)
+	d.check(t, "get", route+"/{look}/report.pdf", resp, body)
+	resp, body = post(t, at, nil, part{"photos", "j.jpg", "hooks"}, part{"wire", "", "-1"}, part{"pitch", "", "9"})
+	if d.check(t, "post", route, resp, body); resp.StatusCode != http.StatusBadRequest {
+		t.Errorf("an impossible wire: %s", resp.Status)
+	}
+	resp, body = get(t, s.URL+"/api/v1/joints/0/finished", nil)
+	if d.check(t, "get", route, resp, body); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("no such joint: %s", resp.Status)
 	}
 }

@@ -267,6 +267,17 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 	_, lead := lastCut(found.Items, archive.Leading)
 	_, trail := lastCut(found.Items, archive.Trailing)
 	d.Pair = lead && trail
+	looks, err := s.Store.Archive.FinishedOf(c.Request.Context(), who.Sites, h.ID)
+	if err == nil && len(looks) > 0 {
+		var last []pages.Look
+		if last, err = pages.Looks(looks[:1], v.Options()); err == nil {
+			d.Finished = &last[0]
+		}
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
 	if err := s.since(c.Request.Context(), who, w, v.Inches, &d); err != nil {
 		s.fail(c, err)
 		return

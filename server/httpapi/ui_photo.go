@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -46,7 +47,13 @@ func (s *service) chain(ctx context.Context, sites archive.Sites, h *pages.Joint
 }
 
 // photos is the page that takes photos of one step of one end.
-func (s *service) photos(c *gin.Context) { s.photosWith(c, http.StatusOK, nil, nil) }
+func (s *service) photos(c *gin.Context) {
+	if c.Param("step") == archive.StepFinished { // which was a step of each end once
+		c.Redirect(http.StatusMovedPermanently, "/joints/"+url.PathEscape(c.Param("id"))+"/finished")
+		return
+	}
+	s.photosWith(c, http.StatusOK, nil, nil)
+}
 
 func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemData, checks []pages.Check) {
 	h, err := s.headOfStep(c)

@@ -3,6 +3,7 @@ package measure
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -17,11 +18,15 @@ import (
 )
 
 // Hooks measures a finished joint, or one laced end, from photos: it counts the
-// hooks on each side and compares them with the plan, which may be nil. A
-// refusal is returned as *result.Refusal.
-func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.Plan, p Progress) (*result.Hooks, error) {
+// hooks on each side and compares them with the plan, which may be nil. face is
+// the side of the belt in the photos, result.Carrying, result.PulleySide or empty:
+// not said. A refusal is returned as *result.Refusal.
+func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.Plan, face string, p Progress) (*result.Hooks, error) {
 	if p == nil {
 		p = func(string, float64) {}
+	}
+	if face != "" && face != result.Carrying && face != result.PulleySide {
+		return nil, &UsageError{Setting: FaceUp, Message: fmt.Sprintf("%q is no face: carrying or pulley, whichever is up in the photos", face)}
 	}
 	shots, n, err := survey(ctx, photos, &s, "joint", p)
 	if err != nil {
@@ -37,7 +42,7 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 		return nil, err
 	}
 	p("rows", 0.9)
-	r := &result.Hooks{Schema: result.HooksSchema, Method: Method, Findings: []result.HookFinding{}, Warnings: []result.Warning{}, Settings: &s, Checklist: result.Clinch()}
+	r := &result.Hooks{Schema: result.HooksSchema, Method: Method, FaceUp: face, Findings: []result.HookFinding{}, Warnings: []result.Warning{}, Settings: &s, Checklist: result.Clinch()}
 	for k, name := range []string{"A", "B"} {
 		if laced.Sides[k] == nil {
 			continue
@@ -74,6 +79,9 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	}
 	return r, nil
 }
+
+// FaceUp is the setting that says which side of the belt a finished joint shows.
+const FaceUp = "face-up"
 
 // findHooks reads the hooks in every photo and returns the sharpest reading;
 // wire is their diameter, 0 where it is not known.
@@ -351,9 +359,10 @@ func comparePlan(r *result.Hooks, plan *lacing.Plan) {
 			result.Values{"seen": s.Hooks, "planned": p.Hooks, "end": names[i]})
 		add("pitch", plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, hooks.Judge(plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, 0.02*plan.Fastener.Pitch), "pitch_differs",
 			result.Values{"seen_mm": s.PitchMM, "planned_mm": plan.Fastener.Pitch})
-		// left and right of the plan are those of someone looking up that end
+		// left and right of the plan are those of someone looking up that end, on
+		// its carrying side
 		left, right := p.MarginLeft, p.MarginRight
-		if s.Side == "B" {
+		if (s.Side == "B") != (r.FaceUp == result.PulleySide) {
 			left, right = right, left
 		}
 		for _, m := range []struct {

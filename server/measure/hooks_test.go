@@ -9,19 +9,15 @@ import (
 
 	"beltend/geometry/hooks"
 	"beltend/geometry/lacing"
+	"beltend/server/measure/truth"
 	"beltend/server/result"
 	"beltend/vision/render"
 )
 
 // hookScore is how one joint was read against its truth.
 type hookScore struct {
-	scene                   string
-	refused                 string
-	exact, wrong            bool // counts of both sides; wrong: not even within what is unclear
-	missed                  int  // flaws not named, or named where none is
-	pitch, margin, offset   float64
-	marginOut, offsetOut    bool // beyond the stated uncertainty
-	straight, marginU, offU float64
+	scene, refused string
+	truth.Hooks
 }
 
 // scoreHooks reads a joint's photo through the whole chain.
@@ -32,11 +28,11 @@ func scoreHooks(t testing.TB, s render.Scene, plan *lacing.Plan) (hookScore, *re
 	if err != nil {
 		t.Fatal(err)
 	}
-	truth, err := s.Truth()
+	real, err := s.Truth()
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Hooks(context.Background(), []Input{{Name: s.Name + ".jpg", Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, plan, nil)
+	r, err := Hooks(context.Background(), []Input{{Name: s.Name + ".jpg", Data: data}}, result.Settings{PrintScaleX: 1, PrintScaleY: 1}, plan, "", nil)
 	var refused *result.Refusal
 	if errors.As(err, &refused) {
 		out.refused = refused.Code + ": " + refused.Message
@@ -45,42 +41,7 @@ func scoreHooks(t testing.TB, s render.Scene, plan *lacing.Plan) (hookScore, *re
 	if err != nil {
 		t.Fatal(err)
 	}
-	out.exact = true
-	out.straight = r.Straight
-	for i := range r.Sides {
-		g := &r.Sides[i]
-		w, flipped := truth.Hinge.RowAt(g.Places[0].Px)
-		left, right := w.MarginLeft, w.MarginRight
-		if flipped {
-			left, right = right, left
-		}
-		if g.Hooks != w.Count || g.Unclear > 0 {
-			out.exact = false
-			out.wrong = out.wrong || g.Hooks > w.Count || g.Hooks+g.Unclear < w.Count
-		}
-		found := map[string]int{}
-		for _, f := range r.Findings {
-			if f.Side == g.Side {
-				found[f.Code]++
-			}
-		}
-		for code, n := range map[string]int{"missing": len(w.Missing), "doubled": len(w.Doubled), "crooked": len(w.Crooked)} {
-			if d := found[code] - n; d != 0 {
-				out.missed += max(d, -d)
-			}
-		}
-		out.pitch = math.Max(out.pitch, math.Abs(g.PitchMM-w.Pitch))
-		for _, d := range []float64{g.MarginLeftMM - left, g.MarginRightMM - right} {
-			if g.MarginsCertain {
-				out.margin = math.Max(out.margin, math.Abs(d))
-				out.marginOut = out.marginOut || math.Abs(d) > g.MarginU95MM
-			}
-		}
-		d := g.OffsetMM - truth.Hinge.Offset
-		out.offset = math.Max(out.offset, math.Abs(d))
-		out.offsetOut = out.offsetOut || math.Abs(d) > g.OffsetU95MM
-		out.marginU, out.offU = math.Max(out.marginU, g.MarginU95MM), math.Max(out.offU, g.OffsetU95MM)
-	}
+	out.Hooks = truth.OfHooks(r, real.Hinge)
 	return out, r
 }
 
@@ -103,11 +64,11 @@ func TestHooksAreCounted(t *testing.T) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()
 			g, _ := scoreHooks(t, render.Joint(seed), nil)
-			if g.refused != "" || !g.exact || g.missed > 0 {
-				t.Errorf("%s: exact %v, %d flaws wrong, refused %q", g.scene, g.exact, g.missed, g.refused)
+			if g.refused != "" || !g.Exact || g.Flaws > 0 {
+				t.Errorf("%s: exact %v, %d flaws wrong, refused %q", g.scene, g.Exact, g.Flaws, g.refused)
 			}
-			if g.pitch > 0.1 || g.margin > 0.5 || g.marginOut || g.offsetOut {
-				t.Errorf("%s: pitch off by %.3f mm, margins by %.2f (U %.2f), row by %.2f (U %.2f)", g.scene, g.pitch, g.margin, g.marginU, g.offset, g.offU)
+			if g.Pitch > 0.1 || g.Margin > 0.5 || !g.MarginIn || !g.OffsetIn {
+				t.Errorf("%s: pitch off by %.3f mm, margins by %.2f (U %.2f), row by %.2f (U %.2f)", g.scene, g.Pitch, g.Margin, g.MarginU, g.Offset, g.OffsetU)
 			}
 		})
 	}
@@ -179,7 +140,7 @@ func TestHooksThatCannotBeToldApart(t *testing.T) {
 	shaken.Finish.Motion, shaken.Finish.Blur = 30, 3
 	for _, s := range []render.Scene{far, shaken} {
 		if g, _ := scoreHooks(t, s, nil); g.refused == "" {
-			t.Errorf("%s is answered, exact %v", g.scene, g.exact)
+			t.Errorf("%s is answered, exact %v", g.scene, g.Exact)
 		}
 	}
 }

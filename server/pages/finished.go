@@ -21,6 +21,8 @@ type FinishedData struct {
 // Look is what was counted at one time, and how the clinch was judged.
 type Look struct {
 	ID       string
+	Joint    string
+	Removed  bool // its photos, by rules of retention
 	Time     time.Time
 	Person   string
 	Headline string
@@ -43,18 +45,30 @@ type ClinchFace struct {
 // ClinchRow is one item as judged so far.
 type ClinchRow struct {
 	Key, Code, Judgement, Photo, By, Note string
+	Time                                  time.Time
 }
 
 // Fill lays out the looks, newest first.
 func (d *FinishedData) Fill(looks []archive.Finished, o report.Options) error {
+	all, err := Looks(looks, o)
+	if len(all) > 0 {
+		d.Last, d.Earlier = &all[0], all[1:]
+	}
+	return err
+}
+
+// Looks lays out looks at a joint.
+func Looks(looks []archive.Finished, o report.Options) ([]Look, error) {
+	var out []Look
 	for i := range looks {
-		r, err := looks[i].Decode()
+		f := &looks[i]
+		r, err := f.Decode()
 		if err != nil {
-			return err
+			return nil, err
 		}
-		l := Look{ID: looks[i].ID, Time: looks[i].Time, Person: looks[i].Person, Headline: report.HooksHeadline(r, o), Rows: report.HookRows(r, o), Plan: report.PlanRows(r, o)}
-		for _, f := range r.Findings {
-			l.Findings = append(l.Findings, report.HookFindingText(f, o))
+		l := Look{ID: f.ID, Joint: f.Joint, Removed: f.PhotosRemoved > 0, Time: f.Time, Person: f.Person, Headline: report.HooksHeadline(r, o), Rows: report.HookRows(r, o), Plan: report.PlanRows(r, o)}
+		for _, one := range r.Findings {
+			l.Findings = append(l.Findings, report.HookFindingText(one, o))
 		}
 		for _, w := range r.Warnings {
 			l.Warnings = append(l.Warnings, report.WarningText(w, o))
@@ -63,19 +77,21 @@ func (d *FinishedData) Fill(looks []archive.Finished, o report.Options) error {
 			if n := len(l.Faces); n == 0 || l.Faces[n-1].Face != c.Face {
 				l.Faces = append(l.Faces, ClinchFace{Face: c.Face})
 			}
+			row := ClinchRow{Key: c.Face + "-" + c.Code, Code: c.Code, Judgement: c.Judgement, Photo: c.Photo, By: c.By, Note: c.Note}
+			for _, m := range f.Clinch {
+				if m.Face == c.Face && m.Code == c.Code {
+					row.Time = m.Time
+				}
+			}
 			face := &l.Faces[len(l.Faces)-1]
-			face.Items = append(face.Items, ClinchRow{Key: c.Face + "-" + c.Code, Code: c.Code, Judgement: c.Judgement, Photo: c.Photo, By: c.By, Note: c.Note})
+			face.Items = append(face.Items, row)
 			l.Items++
 			if c.Judgement != result.Open {
 				l.Judged++
 			}
 			l.Rework = l.Rework || c.Judgement == result.Rework
 		}
-		if d.Last == nil {
-			d.Last = &l
-		} else {
-			d.Earlier = append(d.Earlier, l)
-		}
+		out = append(out, l)
 	}
-	return nil
+	return out, nil
 }

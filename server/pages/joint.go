@@ -45,6 +45,8 @@ type JointData struct {
 	Name    string // of who is here, for the cautions
 	Pair    bool   // both ends have a measured cut
 
+	Finished *Look // the newest; nil: none yet
+
 	Outdated []string // measurements decided with data that were changed since
 	Changes  []JointChange
 }
@@ -71,8 +73,8 @@ type StepCell struct {
 	Before, BeforeBy string   // verdict and tolerance before it was decided again
 }
 
-// Steps in the order of the work.
-var Steps = []string{archive.StepDrawn, archive.StepCut, archive.StepRecut, archive.StepFinished}
+// Steps of one end in the order of the work. The finished joint is both ends'.
+var Steps = []string{archive.StepDrawn, archive.StepCut, archive.StepRecut}
 
 // Ends of a joint.
 var Ends = []string{archive.Leading, archive.Trailing}

@@ -73,6 +73,7 @@ type ReviewRecord struct {
 	Reviews  []archive.Review
 	Events   []archive.Event
 	Others   []archive.Found // of the same joint and end, the newest first
+	Looks    []Look          // at the finished joint, the newest first
 	Head     archive.Head
 	May      bool // sign off
 	Local    bool // several persons may sign at this machine

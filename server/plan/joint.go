@@ -29,8 +29,8 @@ const (
 
 // Faces a measurement was made on.
 const (
-	Carrying   = "carrying"
-	PulleySide = "pulley"
+	Carrying   = result.Carrying
+	PulleySide = result.PulleySide
 )
 
 // Joint puts the two ends together. lead and trail are measurements, or nil

@@ -75,7 +75,11 @@ func HookRows(r *result.Hooks, o Options) []Row {
 			Row{"", u.Text("hooks_says.row", u.signed(s.OffsetMM), u.expanded(s.OffsetU95MM), u.length(s.ToleranceMM), u.Text("hooks_says.row_"+string(s.Verdict)))},
 			Row{"", u.Text("hooks_says.width", u.length(s.WidthMM), u.expanded(s.WidthU95MM))})
 	}
-	return append(out, Row{u.Text("pair_says.hinge"), u.Text("facts.straight", u.length(r.Straight))})
+	out = append(out, Row{u.Text("pair_says.hinge"), u.Text("facts.straight", u.length(r.Straight))})
+	if r.FaceUp != "" {
+		out = append(out, Row{u.Text("joint.face"), u.Text("hooks_says.face_" + r.FaceUp)})
+	}
+	return out
 }
 
 // PlanRows put the plan beside what is seen.

@@ -5,10 +5,12 @@ const HooksSchema = "beltend.hooks/1"
 
 // Hooks is the answer about a finished joint, or one laced end, from photos; or
 // a refusal. Ends are called A and B: A is the one further up in the upright
-// photo. Left and right are those of someone who stands on B and looks to A.
+// photo. Left and right are those of someone who stands on B and looks to A, on
+// the side that is up.
 type Hooks struct {
 	Schema    string        `json:"schema"`
 	Refused   *Refusal      `json:"refused,omitempty"`
+	FaceUp    string        `json:"face_up,omitempty"` // carrying or pulley, the side in the photos; empty: not said
 	Sides     []HookSide    `json:"sides,omitempty"`
 	Straight  float64       `json:"row_straightness_mm,omitempty"` // of the hinge line
 	Findings  []HookFinding `json:"findings"`
@@ -90,6 +92,12 @@ type HookImage struct {
 	Sides     map[string]Spot `json:"sides_px"` // where to write A and B
 }
 
+// Faces of a belt.
+const (
+	Carrying   = "carrying"
+	PulleySide = "pulley"
+)
+
 // Spot is a place in a photo.
 type Spot [2]float64
 
@@ -117,7 +125,7 @@ type ClinchItem struct {
 // of the trade, on both faces.
 func Clinch() []ClinchItem {
 	var out []ClinchItem
-	for _, face := range []string{"carrying", "pulley"} {
+	for _, face := range []string{Carrying, PulleySide} {
 		for _, q := range [][2]string{
 			{"wire_sunk", "Is the wire sunk into the cover by a third to half of its diameter?"},
 			{"legs_parallel", "Are both legs of every hook parallel?"},

@@ -40,6 +40,7 @@ type Job struct {
 // compared with a plan where there is one; or a picture of an earlier count.
 type Hooks struct {
 	Plan *lacing.Plan  `json:"plan,omitempty"`
+	Face string        `json:"face,omitempty"` // up in the photos; empty: not said
 	Draw *result.Hooks `json:"draw,omitempty"`
 }
 

@@ -1,0 +1,97 @@
+package drawing
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	_ "image/jpeg" // to know its size
+	"math"
+
+	"beltend/server/report"
+	"beltend/server/result"
+)
+
+// Look is what stands around a count of hooks on paper.
+type Look struct {
+	Where   string // site, conveyor, belt and joint
+	Made    string // when and by whom
+	Picture []byte // JPEG with what was counted; nil: there is none any more
+}
+
+// Finished lays a finished joint out as a PDF: the photo with what was counted,
+// the figures, what to look at, the plan beside it, and the clinch as persons
+// judged it.
+func Finished(r *result.Hooks, look Look, o report.Options) ([]byte, error) {
+	f := newFlow(o, func(f *flow) {
+		s := f.s
+		s.title = s.Text("drawing.finished")
+		s.head(edge, 20, 6, -1, s.title)
+		s.say(edge, 27, 3.4, -1, pale, "%s", look.Where)
+		f.y = 36
+	})
+	f.y = f.s.para(edge, f.y, short-2*edge, 4.2, ink, report.HooksHeadline(r, o)) + 1
+	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, look.Made) + 2
+	if look.Picture == nil {
+		f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, f.s.Text("drawing.removed")) + 2
+	} else {
+		size, _, err := image.DecodeConfig(bytes.NewReader(look.Picture))
+		if err != nil {
+			return nil, fmt.Errorf("read the picture: %w", err)
+		}
+		const tallest = 120.0
+		scale := math.Min((short-2*edge)/float64(size.Width), tallest/float64(size.Height))
+		w, h := scale*float64(size.Width), scale*float64(size.Height)
+		f.s.items = append(f.s.items, figure{at: pt((short-w)/2, f.y), width: w, height: h, jpeg: look.Picture})
+		f.y += h + 4
+	}
+	list := func(title string, rows []report.Row) {
+		if len(rows) == 0 {
+			return
+		}
+		f.group(f.s.Text("drawing." + title))
+		for _, row := range rows {
+			f.block(row.Text, row.Label, false, true)
+		}
+	}
+	list("counted", report.HookRows(r, o))
+	var found []report.Row
+	for _, one := range r.Findings {
+		found = append(found, report.Row{Text: report.HookFindingText(one, o)})
+	}
+	for _, w := range r.Warnings {
+		found = append(found, report.Row{Text: report.WarningText(w, o)})
+	}
+	list("found", found)
+	list("plan", report.PlanRows(r, o))
+	list("clinch", clinch(r, f.s))
+	f.y += 2
+	for _, c := range report.HooksCautions(o) {
+		f.block(c, "", false, false)
+	}
+	for i, s := range f.sheets {
+		s.say(short-edge, long-7, 3, 1, pale, "%s", s.Text("drawing.page", i+1, len(f.sheets)))
+	}
+	return pdf(f.sheets...)
+}
+
+// clinch are the questions with the judgements, and who gave them.
+func clinch(r *result.Hooks, s *sheet) []report.Row {
+	var rows []report.Row
+	last := ""
+	for _, c := range r.Checklist {
+		row := report.Row{Text: s.Or("clinch.ask_"+c.Code, c.Ask) + " "}
+		if c.Face != last {
+			last, row.Label = c.Face, s.Text("clinch.face_"+c.Face)
+		}
+		if c.Judgement == result.Open {
+			row.Text += s.Text("drawing.unjudged")
+		} else {
+			row.Text += s.Text("clinch."+c.Judgement) + ", " + c.By
+		}
+		if c.Note != "" {
+			row.Text += ": " + c.Note
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}

@@ -1,0 +1,86 @@
+package httpapi
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"beltend/server/archive"
+	"beltend/server/result"
+)
+
+// finishedLook is a look at a finished joint as programs see it.
+type finishedLook struct {
+	ID            string        `json:"id"`
+	Joint         string        `json:"joint"`
+	Time          time.Time     `json:"time"`
+	Person        string        `json:"person"`
+	PhotosRemoved int64         `json:"photos_removed"` // by rules of retention
+	Counted       *result.Hooks `json:"counted"`        // with the checklist as judged so far
+	Links         lookLinks     `json:"links"`
+}
+
+type lookLinks struct {
+	Picture string `json:"picture"`
+	Report  string `json:"report"`
+}
+
+func lookOf(f *archive.Finished) (finishedLook, error) {
+	r, err := f.Decode()
+	at := "/api/v1/joints/" + f.Joint + "/finished/" + f.ID
+	return finishedLook{ID: f.ID, Joint: f.Joint, Time: f.Time, Person: f.Person, PhotosRemoved: f.PhotosRemoved, Counted: r,
+		Links: lookLinks{Picture: at + "/counted.jpg", Report: at + "/report.pdf"}}, err
+}
+
+// routesFinished adds the looks at finished joints for programs.
+func (s *service) routesFinished(api *gin.RouterGroup) {
+	api.GET("/joints/:id/finished", s.finishedLooks)
+	api.POST("/joints/:id/finished", s.finishedLookMade)
+	api.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
+	api.GET("/joints/:id/finished/:look/report.pdf", s.lookReport)
+}
+
+// finishedLooks lists the looks at a joint, newest first.
+func (s *service) finishedLooks(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	all, err := s.Store.Archive.FinishedOf(c.Request.Context(), s.who(c).Sites, h.ID)
+	out := make([]finishedLook, len(all))
+	for i := range all {
+		if err == nil {
+			out[i], err = lookOf(&all[i])
+		}
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.JSON(http.StatusOK, struct {
+		Looks []finishedLook `json:"looks"`
+	}{out})
+}
+
+// finishedLookMade counts the hooks in the photos sent.
+func (s *service) finishedLookMade(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	f, err := s.countForm(c, &h, map[string]string{})
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	made, err := lookOf(&f)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Location", "/api/v1/joints/"+h.ID+"/finished")
+	c.JSON(http.StatusCreated, made)
+}
