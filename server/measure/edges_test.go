@@ -16,7 +16,6 @@ func TestCutIsToldFromBarsAndRollersBeyondIt(t *testing.T) {
 		"grating":                 render.Hard(5072),
 		"rollers":                 render.Hard(5088),
 		"a bar beside a corner":   render.Clean(17008, 1),
-		"a bar under the cut":     render.Hard(17024),
 		"a clamp bar on the belt": render.Hard(17030),
 	} {
 		t.Run(name, func(t *testing.T) {
