@@ -38,7 +38,7 @@ if (box) {
 if (window.isSecureContext && 'caches' in window) {
   const keep = async () => {
     const pages = await caches.open('beltend-pages');
-    for (const { href } of document.querySelectorAll('.steps a')) if (!await pages.match(href)) await pages.add(href);
+    for (const { href } of document.querySelectorAll('.steps a, [aria-labelledby=finished] a')) if (!await pages.match(href)) await pages.add(href);
   };
   keep().catch(() => {}); // no network any more, or no room
 }
