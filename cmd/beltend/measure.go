@@ -137,6 +137,9 @@ func (c *measureCmd) drawFound(photos []measure.Input, m *result.Measurement) er
 		return nil
 	}
 	for i := range m.Image {
+		if !m.Image[i].Found() {
+			continue
+		}
 		b, err := pictures.Overlay(photos[i].Data, m, i, format(c.Overlay), c.options())
 		if err != nil {
 			return fmt.Errorf("draw the overlay: %w", err)

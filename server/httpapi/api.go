@@ -49,6 +49,7 @@ type service struct {
 	room     *semaphore.Weighted
 	reading  atomic.Int64    // requests
 	sections []pages.Section // in the header
+	opening  map[string]bool // patterns of addresses that can be opened, not only posted to
 }
 
 // New builds the service.
@@ -99,7 +100,8 @@ func New(cfg Config) http.Handler {
 	s.routesLists(r)
 	s.routesTrain(r)
 	s.routesFinished(api)
-	s.sections = served(r)
+	s.opening = opening(r)
+	s.sections = served(s.opening)
 	return r
 }
 

@@ -236,4 +236,15 @@ func TestChoicesKeepThePage(t *testing.T) {
 			t.Errorf("%s: no link to %s", path, want)
 		}
 	}
+	// an address that is only posted to leads back to the page its form stood on
+	for path, want := range map[string]string{"/joints": "/joints?lang=de", "/joints/none/cautions": "/joints/none?lang=de", "/train/rounds": "/train?lang=de"} {
+		req, err := http.NewRequest(http.MethodPost, s.URL+path, strings.NewReader("number=J-1"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, body := send(t, req, map[string]string{"Accept": "text/html", "Content-Type": "application/x-www-form-urlencoded"})
+		if !strings.Contains(string(body), `href="`+want+`" hreflang="de"`) {
+			t.Errorf("after a form sent to %s: no link to %s", path, want)
+		}
+	}
 }

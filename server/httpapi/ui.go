@@ -5,6 +5,7 @@ import (
 	"mime"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 
 	"github.com/gin-gonic/gin"
@@ -33,6 +34,7 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/trust.crt", s.trustFile)
 
 	r.GET("/joints/new", s.newJoint)
+	r.GET("/joints", s.newJoint) // what the form's own address shows when it is opened again
 	r.POST("/joints", s.beginJoint)
 	r.GET("/joints/:id", s.joint)
 	r.POST("/joints/:id/cautions", s.acknowledge)
@@ -63,19 +65,29 @@ func (s *service) ui(r *gin.Engine) {
 	r.POST("/m/:id/again", s.again)
 }
 
-// served are the sections whose pages are there.
-func served(r *gin.Engine) []pages.Section {
-	paths := map[string]bool{}
+func opening(r *gin.Engine) map[string]bool {
+	patterns := map[string]bool{}
 	for _, route := range r.Routes() {
-		paths[route.Method+" "+route.Path] = true
-	}
-	var out []pages.Section
-	for _, one := range sections {
-		if paths[http.MethodGet+" "+one.Path] {
-			out = append(out, one)
+		if route.Method == http.MethodGet {
+			patterns[route.Path] = true
 		}
 	}
-	return out
+	return patterns
+}
+
+// served are the sections whose pages are there.
+func served(opening map[string]bool) []pages.Section {
+	return slices.DeleteFunc(slices.Clone(sections), func(one pages.Section) bool { return !opening[one.Path] })
+}
+
+// opens is the address under which the page of this request can be opened: where a form
+// was posted to an address of its own, that of the page it stood on.
+func (s *service) opens(c *gin.Context) string {
+	at, pattern := c.Request.URL.Path, c.FullPath()
+	for c.Request.Method == http.MethodPost && pattern != "" && at != "/" && !s.opening[pattern] {
+		at, pattern = path.Dir(at), path.Dir(pattern)
+	}
+	return at
 }
 
 // choices takes ?lang=, ?theme= and ?units= into cookies, so that they hold for
@@ -98,10 +110,7 @@ func choices(c *gin.Context) {
 
 // view is how the person wants pages.
 func (s *service) view(c *gin.Context) pages.View {
-	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: c.Request.URL.Path, Query: c.Request.URL.Query(), Phone: s.Trust != nil}
-	if s.Accounts != nil {
-		v.Person = s.user(c).Name
-	}
+	v := pages.View{Lang: c.GetString("lang"), Theme: c.GetString("theme"), Inches: c.GetString("units") == "in", Path: s.opens(c), Query: c.Request.URL.Query(), Posted: c.Request.Method == http.MethodPost, Phone: s.Trust != nil}
 	if v.Lang == "" {
 		v.Lang = pages.Match(c.GetHeader("Accept-Language"))
 	}

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -11,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,12 +27,67 @@ import (
 	"beltend/server/worker"
 )
 
-// inProcess measures here instead of in processes of its own.
+// inProcess measures here instead of in processes of its own, the same order once: most
+// tests send the same photo.
 type inProcess struct{}
 
 func (inProcess) Ready(context.Context) error { return nil }
 
-func (inProcess) Run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+// orders are those worked off, by what was asked.
+var orders sync.Map
+
+type worked struct {
+	steps  []string
+	answer []byte // JSON: nobody changes what another test gets
+	err    error
+}
+
+func (p inProcess) Run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	if progress == nil {
+		progress = func(string, float64) {}
+	}
+	asked := sha256.New()
+	for _, photo := range job.Photos {
+		fmt.Fprintln(asked, photo.Name, len(photo.Data))
+		asked.Write(photo.Data)
+	}
+	rest := job
+	rest.Photos = nil
+	if err := json.NewEncoder(asked).Encode(rest); err != nil {
+		return worker.Answer{}, err
+	}
+	key := string(asked.Sum(nil))
+	found, ok := orders.Load(key)
+	if !ok {
+		w := worked{}
+		var a worker.Answer
+		a, w.err = p.run(ctx, job, func(step string, done float64) {
+			w.steps = append(w.steps, step)
+			progress(step, done)
+		})
+		if ctx.Err() != nil {
+			return a, w.err
+		}
+		b, err := json.Marshal(a)
+		if err != nil {
+			return a, err
+		}
+		w.answer = b
+		orders.Store(key, w)
+		return a, w.err
+	}
+	w := found.(worked)
+	for i, step := range w.steps {
+		progress(step, float64(i)/float64(len(w.steps)))
+	}
+	var a worker.Answer
+	if err := json.Unmarshal(w.answer, &a); err != nil {
+		return a, err
+	}
+	return a, w.err
+}
+
+func (inProcess) run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
 	m, o := job.Draw, report.Options{Inches: job.Inches, Lang: job.Lang}
 	if m == nil {
 		var err error
@@ -56,6 +113,28 @@ type browser struct {
 
 	server *httptest.Server
 	cfg    Config
+}
+
+// chromium is started once for all tests.
+var (
+	startBrowser sync.Once
+	startErr     error
+	chromium     context.Context
+	stopBrowser  = func() {}
+)
+
+func start(program string) error {
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox, chromedp.WSURLReadTimeout(3*time.Minute), chromedp.Flag("lang", "en"))
+	allocated, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	ctx, closeAll := chromedp.NewContext(allocated, chromedp.WithBrowserOption(chromedp.WithDialTimeout(time.Minute)), chromedp.WithErrorf(func(string, ...any) {})) // it does not know every event of a newer browser
+	chromium, stopBrowser = ctx, func() { closeAll(); stop() }
+	return chromedp.Run(ctx)
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	stopBrowser()
+	os.Exit(code)
 }
 
 func openBrowser(t *testing.T) *browser {
@@ -85,10 +164,11 @@ func openBrowserOn(t *testing.T, m Measurer, between func(http.Handler) http.Han
 	server := httptest.NewServer(between(New(cfg)))
 	t.Cleanup(server.Close)
 
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox, chromedp.Flag("lang", "en"))
-	allocated, stop := chromedp.NewExecAllocator(t.Context(), options...)
-	t.Cleanup(stop)
-	ctx, closeTab := chromedp.NewContext(allocated, chromedp.WithErrorf(func(string, ...any) {})) // it does not know every event of a newer browser
+	startBrowser.Do(func() { startErr = start(program) })
+	if startErr != nil {
+		t.Fatal(startErr)
+	}
+	ctx, closeTab := chromedp.NewContext(chromium, chromedp.WithNewBrowserContext()) // which shares nothing with the others
 	t.Cleanup(closeTab)
 	limit := 10 * time.Minute
 	if os.Getenv("BELTEND_SCREENSHOTS") != "" {
@@ -243,15 +323,12 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	// no network: the photo waits, the page opens again, then it goes up by itself
 	b.until("the service worker has the page", `navigator.serviceWorker.controller !== null`)
 	b.open(cut)
-	offline := func(off bool) {
-		b.do(network.Enable(), network.EmulateNetworkConditions(off, 0, -1, -1))
-	}
-	offline(true)
+	b.offline(true)
 	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
 	b.until("the photo waits", `document.querySelector("#queue li")?.dataset.state === "waiting"`)
 	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
 	b.until("the same photo is there once", `document.querySelectorAll("#queue li").length === 1 && document.querySelector("#stage").textContent.includes("already")`)
-	offline(false)
+	b.offline(false)
 	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
 	first := b.path()
 	b.until("verdict in words", `document.querySelector(".answer").innerText.includes("Re-cut")`)
@@ -317,6 +394,11 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.server.Listener.Close()
 	b.open(cut)
 	b.until("the page without network", `document.querySelector("#camera") !== null && document.querySelector(".camera").hidden === false`)
+}
+
+func (b *browser) offline(off bool) {
+	b.t.Helper()
+	b.do(network.Enable(), network.EmulateNetworkConditions(off, 0, -1, -1))
 }
 
 // drag moves an element by a finger's or mouse's way; during is called midway.

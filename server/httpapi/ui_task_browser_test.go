@@ -96,12 +96,15 @@ func TestJointIsChangedInTheBrowser(t *testing.T) {
 // edge: it shows what it found and what else could be meant.
 type doubting struct{ inProcess }
 
+const doubtScale = 0.4 // mm per px, as of cards
+
 func (d doubting) Run(ctx context.Context, job worker.Job, p measure.Progress) (worker.Answer, error) {
 	a, err := d.inProcess.Run(ctx, job, p)
 	if err != nil || job.Draw != nil || len(job.Settings.Hints) > 0 {
 		return a, err
 	}
 	im := a.Measurement.Image[0]
+	im.MMPerPx = doubtScale
 	for _, p := range im.LeftEdge {
 		im.Rival = append(im.Rival, [2]float64{p[0] - 150, p[1]})
 	}
@@ -157,27 +160,86 @@ func TestRefusedPhotoIsSettledByHand(t *testing.T) {
 	b.until("undo is there", `!document.querySelector("#refused .hand .actions button:first-child").disabled`)
 	b.click(`#refused .hand .actions button:first-child`)
 	b.until("undone", `document.querySelector("#refused .hand .actions button:first-child").disabled`)
-	b.finger(at[0], at[1], at[0]+4, at[1]+3, nil)
+
+	// a touch on an arrow moves the chosen handle by half a millimetre at the scale of the
+	// cards, and the fine search finds the cut again
+	const handle = `document.querySelector("#refused .handle.chosen").transform.baseVal[0].matrix.f`
+	var legend string
+	var from, to float64
+	b.script(`document.querySelector("#refused .nudge").closest("fieldset").querySelector("legend").textContent`, &legend)
+	b.script(handle, &from)
+	b.click(`#refused .nudge button[aria-label$=down]`)
+	b.script(handle, &to)
+	if px := 0.5 / doubtScale; legend != "Half a millimetre" || abs(to-from-px) > 0.01*px {
+		t.Errorf("%q moves by %.2f px, half a millimetre is %.2f", legend, to-from, px)
+	}
 	b.click(`#refused .hand .actions button:last-child`)
 	b.answered()
 	b.until("set by hand is said", b.says("Set by hand: cut"))
+	b.pinched()
+}
+
+// pinched holds that the photo stays under both fingers that enlarge it, that one finger then
+// moves it, and that the page neither scrolls nor grows meanwhile.
+func (b *browser) pinched() {
+	b.t.Helper()
+	const stage = `document.querySelector("figure.photo .stage svg")`
+	var at, before, after []float64
+	b.script(`(() => { `+stage+`.scrollIntoView({block: "center"}); const r = `+stage+`.getBoundingClientRect(); return [r.left + 0.4 * r.width, r.top + 0.5 * r.height]; })()`, &at)
+	// what of the photo lies under the finger that rests, how wide it is seen, how the page stands
+	state := fmt.Sprintf(`(() => { const s = %s, p = new DOMPoint(%f, %f).matrixTransform(s.getScreenCTM().inverse()); return [p.x, p.y, s.viewBox.baseVal.width, scrollY, visualViewport.scale, s.getBoundingClientRect().width]; })()`, stage, at[0], at[1])
+	b.script(state, &before)
+	b.pinch(at[0], at[1], 20, 80)
+	b.script(state, &after)
+	px := before[2] / before[5] // one on the screen
+	if abs(after[2]/before[2]-0.25) > 0.02 {
+		b.t.Errorf("fingers four times as far apart show %.3f of the photo's width", after[2]/before[2])
+	}
+	if abs(after[0]-before[0]) > 2*px || abs(after[1]-before[1]) > 2*px || after[3] != before[3] || after[4] != before[4] {
+		b.t.Errorf("the photo slid under the finger, or the page moved: %v, %v", before, after)
+	}
+	b.finger(at[0], at[1], at[0]-30, at[1]-40, nil)
+	before, after = after, nil
+	b.script(state, &after)
+	if dx, dy := (after[0]-before[0])/px*4, (after[1]-before[1])/px*4; abs(dx-30) > 4 || abs(dy-40) > 4 || after[3] != before[3] {
+		b.t.Errorf("a finger moved by 30, 40 moves the photo by %.0f, %.0f: %v, %v", dx, dy, before, after)
+	}
+	b.pinch(at[0], at[1], 100, 20)
+	b.until("the whole photo again", stage+`.viewBox.baseVal.x === 0 && `+stage+`.viewBox.baseVal.y === 0`)
+}
+
+// pinch holds one finger on a place while another one, below it, moves from one distance
+// to another.
+func (b *browser) pinch(x, y, from, to float64) {
+	b.t.Helper()
+	at := func(d float64) []*input.TouchPoint {
+		return []*input.TouchPoint{{X: x, Y: y, ID: 1}, {X: x, Y: y + d, ID: 2}}
+	}
+	b.touch(input.TouchStart, at(from)[:1]...)
+	b.touch(input.TouchStart, at(from)...)
+	for i := 1; i <= 8; i++ {
+		b.touch(input.TouchMove, at(from+(to-from)*float64(i)/8)...)
+	}
+	b.touch(input.TouchEnd)
+}
+
+func (b *browser) touch(kind input.TouchType, points ...*input.TouchPoint) {
+	b.t.Helper()
+	b.do(chromedp.ActionFunc(func(ctx context.Context) error { return input.DispatchTouchEvent(kind, points).Do(ctx) }))
 }
 
 // finger drags with one finger from a place to another; during is called midway.
 func (b *browser) finger(x, y, toX, toY float64, during func()) {
 	b.t.Helper()
-	touch := func(kind input.TouchType, points ...*input.TouchPoint) chromedp.Action {
-		return chromedp.ActionFunc(func(ctx context.Context) error { return input.DispatchTouchEvent(kind, points).Do(ctx) })
-	}
-	b.do(touch(input.TouchStart, &input.TouchPoint{X: x, Y: y}))
+	b.touch(input.TouchStart, &input.TouchPoint{X: x, Y: y})
 	for i := 1; i <= 4; i++ {
 		f := float64(i) / 4
-		b.do(touch(input.TouchMove, &input.TouchPoint{X: x + f*(toX-x), Y: y + f*(toY-y)}))
+		b.touch(input.TouchMove, &input.TouchPoint{X: x + f*(toX-x), Y: y + f*(toY-y)})
 	}
 	if during != nil {
 		during()
 	}
-	b.do(touch(input.TouchEnd))
+	b.touch(input.TouchEnd)
 }
 
 // tunnel stands between browser and service: while it is torn, what goes up breaks
@@ -314,30 +376,36 @@ func TestTurnedPhotosStandUpright(t *testing.T) {
 	}
 }
 
-// A HEIC photo, which this browser cannot show, stands in the viewer all the same, and a
-// correction by hand lands on its edges.
+// A HEIC photo, which this browser cannot show, waits under its name; refused, it stands in
+// the viewer all the same, and a correction by hand lands on its edges: the cut is square.
 func TestHEICIsShownAndCorrected(t *testing.T) {
-	b := openBrowser(t)
+	b := openBrowserOn(t, doubting{}, func(h http.Handler) http.Handler { return h })
 	joint := b.beginJoint("J-8")
 	b.open(joint + "/end/trailing/cut")
 	file, err := filepath.Abs("../../testdata/sample/belt-end.heic")
 	if err != nil {
 		t.Fatal(err)
 	}
+	b.offline(true)
 	b.send(file)
-	b.answered()
-	first := b.path()
+	b.until("a place in the queue without a picture", `document.querySelector("#queue .nothumb")?.textContent === "HEIC" && document.querySelector("#queue li b").textContent === "belt-end.heic"`)
+	b.accessible("HEIC photo waits")
+	b.offline(false)
+	b.until("refused, in the viewer", `document.querySelector("#refused .stage svg") && document.querySelectorAll("#refused .handle").length === 2`)
 	var size []float64
-	b.script(`new Promise((r, no) => { const i = new Image(); i.onload = () => r([i.naturalWidth, i.naturalHeight]); i.onerror = no; i.src = document.querySelector(".stage image").getAttribute("href"); })`, &size)
+	b.script(`new Promise((r, no) => { const i = new Image(); i.onload = () => r([i.naturalWidth, i.naturalHeight]); i.onerror = no; i.src = document.querySelector("#refused .stage image").getAttribute("href"); })`, &size)
 	if len(size) != 2 || abs(size[0]/size[1]-1500.0/2000) > 1e-3 {
 		t.Errorf("the picture in the viewer is %v, the photo 1500 x 2000", size)
 	}
-	b.click(`.tools button[aria-expanded]`)
-	b.until("handles", `document.querySelectorAll(".handle").length === 2`)
-	b.drag(`.handle:last-child`, 0, 4, func() {})
-	b.click(`.hand .actions button:last-child`)
-	b.until("measured again", `location.pathname.startsWith("/m/") && location.pathname !== "`+first+`" && document.querySelector(".stage svg")`)
-	b.sameOffset(first, b.path(), 0.3)
+	b.script(`document.querySelector("#refused [value=cut]").click()`, nil)
+	b.drag(`#refused .handle:last-child`, 0, 4, func() {})
+	b.click(`#refused .hand .actions button:last-child`)
+	b.answered()
+	var offset []float64
+	b.script(`fetch("/api/v1/measurements/" + location.pathname.slice(3)).then(r => r.json()).then(m => [m.squareness.offset_mm, m.squareness.offset_u95_mm])`, &offset)
+	if len(offset) != 2 || abs(offset[0]) > offset[1] || offset[1] > 2 {
+		t.Errorf("offset and U %v, the cut is square", offset)
+	}
 }
 
 // apart is the mean difference of two pictures, grey levels; 255 for other sizes.

@@ -8,17 +8,20 @@ import (
 	"beltend/vision"
 )
 
-// doubtful is asRefusal for a photo whose cards are found: where two things could
-// be meant it shows both.
+// doubtful is asRefusal for a photo whose cards are found: their scale goes with it,
+// and where two things could be meant both are shown.
 func doubtful(err error, shots []*shot, i int, view *geometry.View) error {
 	sh := shots[i]
 	refused := asRefusal(err, sh.name)
 	var r *result.Refusal
-	var v *vision.Refused
-	if !errors.As(refused, &r) || !errors.As(err, &v) || len(v.Rival) == 0 {
+	if !errors.As(refused, &r) {
 		return refused
 	}
 	d := &result.Doubt{Refusal: r, Image: blankImages(shots)}
+	var v *vision.Refused
+	if !errors.As(err, &v) || len(v.Rival) == 0 {
+		return d
+	}
 	im := &d.Image[i]
 	shown := func(points ...geometry.Vec2) (px [][2]float64) {
 		const parts = 12 // a side: the lens bends lines
@@ -69,9 +72,26 @@ func withFound(err error, shots []*shot, ends []seen, line *drawnLine) error {
 func blankImages(shots []*shot) []result.Image {
 	var out []result.Image
 	for _, sh := range shots {
-		out = append(out, blankImage(sh))
+		im := blankImage(sh)
+		im.MMPerPx = round(sh.cardScale(), 4)
+		out = append(out, im)
 	}
 	return out
+}
+
+// cardScale is how many mm a pixel is at the cards, from the longest way across each.
+func (sh *shot) cardScale() float64 {
+	var mm, px float64
+	for _, c := range sh.cards {
+		if n := len(c.Corners); n > 1 {
+			mm += c.Corners[n-1].Board.Sub(c.Corners[0].Board).Norm()
+			px += c.Corners[n-1].UV.Sub(c.Corners[0].UV).Norm()
+		}
+	}
+	if px == 0 {
+		return 0
+	}
+	return mm / px
 }
 
 // aroundEnd joins left edge, right edge and cut to the way round the belt end:

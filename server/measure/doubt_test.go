@@ -3,6 +3,7 @@ package measure
 import (
 	"context"
 	"errors"
+	"math"
 	"testing"
 
 	"beltend/geometry"
@@ -14,13 +15,19 @@ import (
 // The refusal shows them.
 func TestRefusalShowsWhatWasFound(t *testing.T) {
 	t.Parallel()
-	_, err := Run(context.Background(), []Input{draw(t, small(render.MustRefuse(9)))}, result.Settings{}, nil)
+	scene := small(render.MustRefuse(9))
+	_, err := Run(context.Background(), []Input{draw(t, scene)}, result.Settings{}, nil)
 	if got := refusal(t, err); got != "edge_unclear" {
 		t.Fatalf("refused: %s", got)
 	}
 	var d *result.Doubt
 	if !errors.As(err, &d) || len(d.Image) != 1 || len(d.Image[0].LeftEdge) < 10 || len(d.Image[0].RightEdge) < 10 || len(d.Image[0].Cut) < 10 {
-		t.Errorf("nothing is shown: %+v", err)
+		t.Fatalf("nothing is shown: %+v", err)
+	}
+	cut := d.Image[0].Cut // on a belt as wide as this many px the cards tell about its scale
+	px := math.Hypot(cut[len(cut)-1][0]-cut[0][0], cut[len(cut)-1][1]-cut[0][1])
+	if want := scene.Belt.Width / px; d.Image[0].MMPerPx < 0.7*want || d.Image[0].MMPerPx > 1.3*want {
+		t.Errorf("a pixel is %.3f mm, at the cut %.3f", d.Image[0].MMPerPx, want)
 	}
 }
 

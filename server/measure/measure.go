@@ -37,7 +37,7 @@ func (e *UsageError) Error() string { return e.Setting + ": " + e.Message }
 const MaxPhotos = 20
 
 // Run measures one belt end from one or several photos. A refusal is returned
-// as *result.Refusal, inside a *result.Doubt where something was found;
+// as *result.Refusal, inside a *result.Doubt where cards were found;
 // any other error is wrong usage (see UsageError) or a fault of the machine.
 func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*result.Measurement, error) {
 	if p == nil {

@@ -226,7 +226,9 @@ func (v *ResultData) refused(w *Words, r store.Record, o report.Options) {
 			row.Original = fmt.Sprintf("/m/%s/photo/%d", r.ID, row.Number)
 		}
 		if l := r.Measurement.Links; l != nil && len(names) <= len(l.Overlay) {
-			row.Overlay, row.Image = l.Overlay[len(names)-1], &r.Measurement.Image[len(names)-1]
+			if row.Image = &r.Measurement.Image[len(names)-1]; row.Image.Found() {
+				row.Overlay = l.Overlay[len(names)-1]
+			}
 		}
 		v.Photos = append(v.Photos, row)
 	}

@@ -79,7 +79,8 @@ type View struct {
 	Lang     string // of Languages; "": English
 	Theme    string // "light", "dark", "contrast"; "": as the device
 	Inches   bool   // lengths in inches and sixteenths
-	Path     string // of this page
+	Path     string // under which this page can be opened
+	Posted   bool   // it came in answer to a form
 	Query    url.Values
 	Person   string // who is signed in, "" where there are no accounts
 	Sections []Section

@@ -63,8 +63,8 @@ type Values map[string]any
 // Error makes a refusal usable as an error.
 func (r *Refusal) Error() string { return r.Code + ": " + r.Message }
 
-// Doubt is a refusal of a photo in which something was found: an image a photo shows it,
-// and both where two things could be meant (Rival).
+// Doubt is a refusal of a photo in which cards were found: an image a photo shows what else
+// was, and both where two things could be meant (Rival).
 type Doubt struct {
 	Refusal *Refusal
 	Image   []Image
@@ -176,11 +176,17 @@ type Image struct {
 	Centreline  [][2]float64 `json:"centreline_px,omitempty"`
 	RecutLine   [][2]float64 `json:"recut_px,omitempty"`
 	Rival       [][2]float64 `json:"rival_px,omitempty"`      // the next best candidate where an edge is unclear
+	MMPerPx     float64      `json:"mm_per_px,omitempty"`     // at the cards; of a refused photo, which has no record among the photos
 	Camera      []float64    `json:"camera,omitempty"`        // f cx cy k1 k2 k3 p1 p2 as adjusted
 	CamFromBelt []float64    `json:"cam_from_belt,omitempty"` // rotation vector, translation (mm)
 	Orientation int          `json:"exif_orientation"`
 	SetByHand   []string     `json:"set_by_hand,omitempty"` // of left, right, cut, line
 	Edges       []EdgeSeen   `json:"edges,omitempty"`
+}
+
+// Found says whether any line was found in the photo.
+func (im *Image) Found() bool {
+	return len(im.LeftEdge)+len(im.RightEdge)+len(im.Cut)+len(im.Drawn)+len(im.Rival) > 0
 }
 
 // EdgeSeen tells how well an edge is seen in a photo.

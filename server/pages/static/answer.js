@@ -1,6 +1,6 @@
 // The answer's page: the photo with what was found, to zoom and to put right by hand, and a
 // measuring rule on the view from above.
-import { correction, show } from './hand.js';
+import { correction, nudgeBy, show } from './hand.js';
 import { Stage } from './stage.js';
 import { ask } from './stream.js';
 import { make, text } from './texts.js';
@@ -25,7 +25,7 @@ function photo(figure, id, m, i) {
   const { left, right } = figure.dataset;
   stage.letter(left ? `L ${left}` : 'L', im.left_corner_px, 'start');
   stage.letter(right ? `${right} R` : 'R', im.right_corner_px, 'end');
-  stage.nudgePx = 0.5 / (m.photos?.[i]?.mm_per_px || 0.5);
+  nudgeBy(stage, m.photos?.[i]?.mm_per_px ?? im.mm_per_px);
   const hand = make('div', { class: 'hand', hidden: true });
   const open = make('button', { type: 'button', class: 'second', 'aria-expanded': 'false' }, text('hand.open'));
   const lines = make('button', { type: 'button', class: 'second', 'aria-pressed': 'true', onclick: () => {

@@ -11,6 +11,32 @@ if (window.isSecureContext && 'serviceWorker' in navigator) {
   navigator.serviceWorker.register('/sw.js').catch(() => {}); // the pages work without
 }
 
+// Whoever changes language, look or units keeps what stands in the forms; secrets and files
+// excepted. A plan that was asked for is asked for again.
+const KEPT = 'beltend-entries';
+const entries = () => [...document.querySelectorAll('main form')].flatMap((form, f) => [...form.elements]
+  .filter((e) => e.name && !['hidden', 'password', 'file', 'submit', 'button'].includes(e.type))
+  .map((e) => ({ e, key: [f, e.name, e.type === 'radio' ? e.value : ''].join(' ') })));
+for (const link of document.querySelectorAll('.choices a[href*="?"]')) {
+  link.addEventListener('click', () => {
+    const units = new URL(link.href).searchParams.has('units');
+    const values = {}; // a bare amount is in the units of the page it was typed on
+    for (const { e, key } of entries()) if (!units || e.name !== 'amount') values[key] = ['radio', 'checkbox'].includes(e.type) ? e.checked : e.value;
+    sessionStorage.setItem(KEPT, JSON.stringify({ path: new URL(link.href).pathname, values, posted: 'posted' in document.getElementById('main').dataset }));
+  });
+}
+const kept = JSON.parse(sessionStorage.getItem(KEPT) ?? 'null');
+sessionStorage.removeItem(KEPT);
+if (kept?.path === location.pathname) {
+  for (const { e, key } of entries()) {
+    if (!(key in kept.values)) continue;
+    if (typeof kept.values[key] === 'boolean') e.checked = kept.values[key];
+    else e.value = kept.values[key];
+    if (e.type === 'range' || e.type === 'checkbox') e.dispatchEvent(new Event('input'));
+  }
+  if (kept.posted) document.querySelector('form[data-plan]')?.requestSubmit();
+}
+
 // Whoever prints a page gets all of it.
 addEventListener('beforeprint', () => {
   for (const d of document.querySelectorAll('main details:not([open])')) { d.open = true; d.dataset.shut = ''; }

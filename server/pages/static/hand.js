@@ -29,6 +29,11 @@ function pointsOf(im, chosen) {
   return ends;
 }
 
+// nudgeBy sets what one nudge is: half a millimetre, or a pixel where no scale is known.
+export function nudgeBy(stage, mmPerPx) {
+  stage.nudgePx = mmPerPx > 0 ? 0.5 / mmPerPx : undefined;
+}
+
 let groups = 0;
 
 // correction fills a box with the means to move the points. measure(hints, onStep) measures
@@ -40,6 +45,7 @@ export function correction(stage, box, im, first, measure) {
   const group = `edge${groups++}`;
   let edge = first;
   const name = (e) => text('hand.' + e);
+  const nudge = text(stage.nudgePx ? 'hand.nudge' : 'hand.nudge_px');
   const undo = make('button', { type: 'button', class: 'second', disabled: true }, text('hand.undo'));
   const again = make('button', { type: 'button', disabled: true }, text('hand.again'));
   const bar = make('progress', { max: 1, value: 0, hidden: true, 'aria-label': text('photo.progress') });
@@ -104,11 +110,11 @@ export function correction(stage, box, im, first, measure) {
 
   const radios = Object.keys(ends).map((e) => make('label', {},
     make('input', { type: 'radio', name: group, value: e, checked: e === edge, onchange: () => { edge = e; show(); } }), make('span', {}, name(e))));
-  const arrow = (key, sign, by) => make('button', { type: 'button', class: 'second', 'aria-label': `${text('hand.nudge')} ${text(key)}`, onclick: () => (stage.chosen ?? stage.handles[0]).nudge(by) }, sign);
+  const arrow = (key, sign, by) => make('button', { type: 'button', class: 'second', 'aria-label': `${nudge} ${text(key)}`, onclick: () => (stage.chosen ?? stage.handles[0]).nudge(by) }, sign);
   box.append(
     make('h3', {}, text('hand.title')), make('p', { class: 'soft' }, text('hand.hint')),
     make('fieldset', { class: 'choice' }, make('legend', {}, text('hand.which')), ...radios),
-    make('fieldset', { class: 'choice' }, make('legend', {}, text('hand.nudge')), make('div', { class: 'nudge' },
+    make('fieldset', { class: 'choice' }, make('legend', {}, nudge), make('div', { class: 'nudge' },
       arrow('hand.to_left', '←', [-1, 0]), arrow('hand.up', '↑', [0, -1]), arrow('hand.down', '↓', [0, 1]), arrow('hand.to_right', '→', [1, 0]))),
     make('div', { class: 'actions' }, undo, again), bar, said);
   stage.ondraw = draw;

@@ -1,5 +1,5 @@
 // The page that takes photos: into the queue, up, measured; everything seen on the way.
-import { correction, show as showLines } from './hand.js';
+import { correction, nudgeBy, show as showLines } from './hand.js';
 import { able, add, again, list, remove, send, set } from './queue.js';
 import { Stage } from './stage.js';
 import { make, text } from './texts.js';
@@ -18,15 +18,21 @@ if (able && camera) {
   document.getElementById('plain').hidden = true;
   for (const label of page.querySelectorAll('.camera, .pick')) label.hidden = false;
 
-  const thumbs = new Map(); // object URLs by id
+  const thumbs = new Map(); // elements by id
+  function thumb(i) {
+    const img = make('img', { src: URL.createObjectURL(i.blob), alt: '' });
+    // few browsers show HEIC
+    img.addEventListener('error', () => { img.replaceWith(make('span', { class: 'nothumb', 'aria-hidden': 'true' }, (/\.(\w{1,4})$/.exec(i.name)?.[1] ?? '?').toUpperCase())); }, { once: true });
+    return make('span', { class: 'thumb' }, img);
+  }
   async function show() {
     const items = await list(where);
     box.hidden = items.length === 0;
     box.querySelector('ul').replaceChildren(...items.map((i) => {
-      if (!thumbs.has(i.id)) thumbs.set(i.id, URL.createObjectURL(i.blob));
+      if (!thumbs.has(i.id)) thumbs.set(i.id, thumb(i));
       const part = i.have > 0 && i.have < i.size ? ` ${Math.floor((100 * i.have) / i.size)} %` : '';
       const line = make('div', {}, make('b', {}, i.name), make('small', { class: 'state' }, ' ' + text('photo.' + i.state) + part));
-      const item = make('li', { 'data-state': i.state }, make('img', { src: thumbs.get(i.id), alt: '' }), line);
+      const item = make('li', { 'data-state': i.state }, thumbs.get(i.id), line);
       if (i.state === 'refused') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await again(i.id); go(); } }, text('photo.again')));
       if (i.state !== 'sending') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await remove(i.id); show(); } }, text('photo.drop')));
       return item;
@@ -47,7 +53,7 @@ if (able && camera) {
       checks.querySelector('ul').replaceChildren(...problem.checks.map((c) =>
         make('li', { class: c.State }, make('b', {}, c.Text), ...(c.Do ? [make('small', {}, c.Do)] : []))));
     }
-    byHand(problem).catch(() => {}); // a photo that this browser cannot show
+    byHand(problem).catch(() => {}); // a photo that cannot be shown
     refusedBox.scrollIntoView({ block: 'nearest' });
   }
 
@@ -60,11 +66,14 @@ if (able && camera) {
     const refused = (await list(where)).filter((i) => i.state === 'refused');
     const item = refused.find((i) => i.name === problem.photo) ?? (refused.length === 1 && !problem.photo ? refused[0] : undefined);
     if (!edge || !item) return;
-    const picture = await decoded(item.blob);
-    const im = problem.image?.find((one) => one.file === problem.photo) ?? { width_px: picture.naturalWidth, height_px: picture.naturalHeight };
+    const n = problem.image?.findIndex((one) => one.file === problem.photo) ?? -1;
+    // what this browser cannot show the service shows
+    const picture = await decoded(URL.createObjectURL(item.blob)).catch((e) => { if (!problem.address) throw e; return decoded(`${problem.address}/photo/${Math.max(n, 0) + 1}?shown`); });
+    const im = problem.image?.[n] ?? { width_px: picture.naturalWidth, height_px: picture.naturalHeight };
     const view = new Stage(im.width_px, im.height_px, picture.src);
     view.svg.setAttribute('aria-label', item.name);
     showLines(view, im);
+    nudgeBy(view, im.mm_per_px);
     const hand = make('div', { class: 'hand' });
     figure.append(view.element, view.tools(), make('figcaption', {}, text(im.rival_px ? 'hand.rival' : 'hand.none')), hand);
     figure.hidden = false;
@@ -75,12 +84,12 @@ if (able && camera) {
     }).show();
   }
 
-  function decoded(blob) {
+  function decoded(src) {
     return new Promise((resolve, reject) => {
       const picture = new Image();
       picture.addEventListener('load', () => resolve(picture), { once: true });
       picture.addEventListener('error', reject, { once: true });
-      picture.src = URL.createObjectURL(blob);
+      picture.src = src;
     });
   }
 

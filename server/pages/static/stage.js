@@ -25,6 +25,8 @@ export class Stage {
       e.preventDefault();
       this.zoom(Math.exp(e.deltaY * 0.002), this.at(e));
     }, { passive: false });
+    // two fingers enlarge, wherever their middle wanders; one scrolls the page
+    this.svg.addEventListener('touchmove', (e) => { if (e.touches.length > 1 && e.cancelable) e.preventDefault(); }, { passive: false });
     this.resize = new ResizeObserver(() => this.draw());
     this.resize.observe(this.element);
   }
@@ -128,9 +130,10 @@ export class Stage {
       this.magnify(this.held.point, e);
     } else if (this.pointers.size === 2) {
       const other = [...this.pointers].find(([id]) => id !== e.pointerId)[1];
-      const far = (a, b) => Math.hypot(a.x - b.x, a.y - b.y);
-      const middle = { clientX: (now.x + other.x) / 2, clientY: (now.y + other.y) / 2 };
-      this.zoom(far(before, other) / Math.max(1, far(now, other)), this.at(middle));
+      const far = (a) => Math.hypot(a.x - other.x, a.y - other.y);
+      this.zoom(far(before) / Math.max(1, far(now)), this.at({ clientX: (before.x + other.x) / 2, clientY: (before.y + other.y) / 2 }));
+      const s = this.scale / 2; // the place between the fingers goes half as far as the one that moves
+      this.move({ ...this.box, x: this.box.x - (now.x - before.x) * s, y: this.box.y - (now.y - before.y) * s });
     } else {
       if (Math.hypot(now.x - before.x, now.y - before.y) > 3 && this.tapped) this.tapped.moved = true;
       if (this.zoomed) {
