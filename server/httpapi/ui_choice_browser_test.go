@@ -29,12 +29,12 @@ func TestChoicesKeepWhatIsTyped(t *testing.T) {
 	holds("diagonals", "1603.9, 1597.7", "up", "1250", "width", "1000")
 	b.until("the choice is kept", `document.querySelector("[name=set-out]:checked").value === "line"`)
 	b.script(`document.querySelector("form[data-plan]").requestSubmit()`, nil)
-	b.until("the plan", `document.querySelector("main").dataset.posted === "" && document.querySelector(".answer") !== null`)
+	b.until("the plan", `document.querySelector("main").dataset.posted === "" && document.querySelector(".answer") !== null && document.readyState === "complete"`)
 	choose("lang=en")
-	b.until("the plan in English", `document.querySelector(".answer") !== null && document.documentElement.lang === "en"`)
+	b.until("the plan in English", `document.querySelector(".answer") !== null && document.documentElement.lang === "en" && document.readyState === "complete"`)
 	holds("up", "1250")
 	choose("units=in")
-	b.until("the plan in inches", `document.querySelector(".answer") !== null && document.documentElement.dataset.units === "in"`)
+	b.until("the plan in inches", `document.querySelector(".answer") !== null && document.documentElement.dataset.units === "in" && document.readyState === "complete"`)
 	holds("up", "1250") // a number without a unit is millimetres wherever it is read
 	choose("units=mm")
 
