@@ -25,8 +25,9 @@ export class Stage {
       e.preventDefault();
       this.zoom(Math.exp(e.deltaY * 0.002), this.at(e));
     }, { passive: false });
-    // two fingers enlarge, wherever their middle wanders; one scrolls the page
-    this.svg.addEventListener('touchmove', (e) => { if (e.touches.length > 1 && e.cancelable) e.preventDefault(); }, { passive: false });
+    // two fingers enlarge, wherever their middle wanders; one scrolls the page unless it holds
+    // a handle: touch-action says nothing on a group inside a drawing
+    this.svg.addEventListener('touchmove', (e) => { if ((this.held || e.touches.length > 1) && e.cancelable) e.preventDefault(); }, { passive: false });
     this.resize = new ResizeObserver(() => this.draw());
     this.resize.observe(this.element);
   }
