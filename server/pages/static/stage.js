@@ -59,12 +59,12 @@ export class Stage {
   zoom(factor, about = { x: this.box.x + this.box.w / 2, y: this.box.y + this.box.h / 2 }) {
     const w = Math.min(this.size.width, Math.max(this.size.width / 40, this.box.w * factor));
     const f = w / this.box.w;
-    this.move({ x: about.x - (about.x - this.box.x) * f, y: about.y - (about.y - this.box.y) * f, w, h: this.box.h * f });
+    this.move({ x: about.x - (about.x - this.box.x) * f, y: about.y - (about.y - this.box.y) * f, w, h: (w * this.size.height) / this.size.width });
   }
 
   move(box) {
-    box.x = Math.min(Math.max(0, box.x), this.size.width - box.w);
-    box.y = Math.min(Math.max(0, box.y), this.size.height - box.h);
+    box.x = Math.max(0, Math.min(box.x, this.size.width - box.w));
+    box.y = Math.max(0, Math.min(box.y, this.size.height - box.h));
     this.box = box;
     // A finger scrolls the page while the whole picture is seen.
     this.element.style.setProperty('touch-action', this.zoomed ? 'none' : 'pan-y');
