@@ -78,7 +78,6 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	for t := range sin {
 		sin[t], cos[t] = math.Sincos(float64(t) * math.Pi / bins)
 	}
-	strange := m.strangeness()
 	for _, k32 := range inside {
 		k := int(k32)
 		for c := 0; c < channels; c++ {
@@ -92,7 +91,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			z := size / noise[c]
 			t0 := int(math.Round(math.Atan2(gy, gx)*bins/math.Pi)) + bins
 			i, j := int(math.Round(3*gx/size)), int(math.Round(3*gy/size))
-			one, other := strangeAt(strange, m, k, i, j), strangeAt(strange, m, k, -i, -j)
+			one, other := m.strangeAt(k, i, j), m.strangeAt(k, -i, -j)
 			w := float32(min(z-1.5, 5)) * edgeOfBelt(one, other)
 			x, y := float64(k%m.W), float64(k/m.W)
 			for t := t0 - 3; t <= t0+3; t++ {
@@ -140,25 +139,23 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	}
 	for i := range out {
 		for _, reach := range []float64{10, 6, 4} {
-			out[i] = m.straighten(out[i], noise, strange, reach)
+			out[i] = m.straighten(out[i], noise, reach)
 		}
 	}
 	return dropTwins(out)
 }
 
-// strangeness is how far each place's look is from the belt's near the cards,
-// by chroma and texture more than by light.
-func (m *sceneMap) strangeness() []float32 {
-	out := make([]float32, len(m.Known))
-	for k := range out {
+// compare fills in Strange.
+func (m *sceneMap) compare() {
+	m.Strange = make([]float32, len(m.Known))
+	for k := range m.Strange {
 		var s float64
 		for c, v := range m.V[k] {
 			e := min(math.Abs(float64(v)-m.Belt[c])/m.Spread[c], 8)
 			s += lookWeight[c] * e * e
 		}
-		out[k] = float32(math.Sqrt(s))
+		m.Strange[k] = float32(math.Sqrt(s))
 	}
-	return out
 }
 
 // edgeOfBelt weighs a step by how strange both its sides look: only one with
@@ -169,12 +166,13 @@ func edgeOfBelt(one, other float32) float32 {
 	return (0.3 + min(unlike/3, 1)) / (1 + like*like/4)
 }
 
-func strangeAt(s []float32, m *sceneMap, k, i, j int) float32 {
+// strangeAt is Strange i columns and j rows from place k, or at k where that is unknown.
+func (m *sceneMap) strangeAt(k, i, j int) float32 {
 	q := k + j*m.W + i
-	if q < 0 || q >= len(s) || !m.Known[q] {
-		return s[k]
+	if q < 0 || q >= len(m.Strange) || !m.Known[q] {
+		return m.Strange[k]
 	}
-	return s[q]
+	return m.Strange[q]
 }
 
 // clip returns the part of a line inside the map as parameters along dir.
@@ -195,7 +193,7 @@ func (m *sceneMap) clip(l planeLine) (t0, t1 float64) {
 }
 
 // straighten moves a line onto the steps within reach (mm) of it.
-func (m *sceneMap) straighten(l planeLine, noise [channels]float64, strange []float32, reach float64) planeLine {
+func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float64) planeLine {
 	t0, t1 := m.clip(l)
 	p, d := l.N.Mul(l.D), l.dir()
 	var perNoise [channels]float64
@@ -222,7 +220,7 @@ func (m *sceneMap) straighten(l planeLine, noise [channels]float64, strange []fl
 					z += 6
 				}
 			}
-			z *= float64(edgeOfBelt(strange[i], strange[j]))
+			z *= float64(edgeOfBelt(m.Strange[i], m.Strange[j]))
 			if z -= 0.05 * math.Abs(o); z > best {
 				best, off = z, o
 			}

@@ -23,6 +23,9 @@ type sceneMap struct {
 	Noise [channels]float64
 	// Belt is the belt's look near the cards (median), Spread how much it varies.
 	Belt, Spread [channels]float64
+	// Strange is how far each place's look is from the belt's near the cards, by
+	// chroma and texture more than by light.
+	Strange []float32
 }
 
 // Windows whose difference is the evidence for an edge: from 5 to 15 mm on
@@ -80,6 +83,7 @@ func newSceneMap(p *Picture, view *geometry.View, sheets [][4]geometry.Vec2) *sc
 	}
 	m.smooth()
 	m.learn(sheets)
+	m.compare()
 	return m
 }
 

@@ -67,10 +67,10 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 				continue
 			}
 		}
-		d, err := vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.blur(), how)
+		d, err := vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.sharp().Blur, how)
 		if err == nil && d != nil && e.end.RunsOn && n.below(d, e.end.Up) {
 			e.end.Turn()
-			d, err = vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.blur(), how)
+			d, err = vision.FindDrawn(sh.pic, &view, e.end, sheets, sh.sharp().Blur, how)
 		}
 		var r *vision.Refused
 		switch {
@@ -107,8 +107,8 @@ func findDrawn(shots []*shot, n *network, ends []seen, s *result.Settings) (*dra
 // is not cut yet, up is where the cards lie.
 func (n *network) below(d *vision.Drawn, up geometry.Vec2) bool {
 	var middle geometry.Vec2
-	for k := range n.res.Places {
-		middle = middle.Add(n.res.Places[k].Apply(n.problem.Middles()[k]).Mul(1 / float64(len(n.res.Places))))
+	for k, board := range n.problem.Middles() {
+		middle = middle.Add(n.res.Places[k].Apply(board).Mul(1 / float64(len(n.res.Places))))
 	}
 	return up.Dot(middle.Sub(d.Left.Add(d.Right).Mul(0.5))) < 0
 }
