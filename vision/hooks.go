@@ -19,6 +19,9 @@ type Laced struct {
 	// Sides are the end up from the hinge line and the one down from it; nil
 	// where there is none.
 	Sides [2]*LacedSide
+	// Light is the belt's own light beside the cards, as 100 times the logarithm of
+	// its share of white.
+	Light float64
 }
 
 // At is a place of the joint in the plane.
@@ -46,7 +49,7 @@ func unclearHooks(why string) *Refused {
 // of one laced end, in a photo whose view of the plane is known; boards, sheets,
 // blur and hints (left, right) as for FindEnd; wire is the hooks' diameter, 0 where
 // it is not known.
-func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur, wire float64, hints map[string][]geometry.Vec2) (*Laced, error) {
+func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp, wire float64, hints map[string][]geometry.Vec2) (*Laced, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
 	for _, b := range boards {
@@ -56,7 +59,7 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, blur, wir
 	if err != nil {
 		return nil, err
 	}
-	f := &laceFinder{p: p, look: p, view: view, m: m, blur: blur, wire: wire, blocked: sheets.cover}
+	f := &laceFinder{p: p, look: p, view: view, m: m, sharp: sharp, wire: wire, blocked: sheets.cover}
 	pairs := f.pairs(inner, hand)
 	if len(pairs) == 0 {
 		return nil, refuse("edge_unclear", "hooks_none")
@@ -161,7 +164,7 @@ type laceFinder struct {
 	look    *Picture // in which hooks are looked for
 	view    *geometry.View
 	m       *sceneMap
-	blur    float64
+	sharp   Sharp
 	wire    float64 // diameter, 0: not known
 	blocked func(geometry.Vec2) bool
 }
@@ -382,25 +385,26 @@ func (f *laceFinder) findBand(e edgePair) *band {
 }
 
 // reach is how far from the pair's origin the belt goes on along d: to where
-// neither edge is seen any more, and as much as loops stand out beyond a cut.
+// neither edge is seen any more, but for short gaps as beside a tile's joint, and as
+// much as loops stand out beyond a cut.
 func (f *laceFinder) reach(e edgePair, d geometry.Vec2) float64 {
-	const window, loops = 100.0, 40.0
+	const window, loops, gap = 100.0, 40.0, 100.0
 	far := 0.0
 	for _, line := range []planeLine{e.left, e.right} {
 		ev := f.m.gatherEvidence(line)
 		from := e.origin.Sub(line.N.Mul(line.N.Dot(e.origin) - line.D))
-		t := 0.0
-		for ; t < 20000; t += 20 {
+		seen := 0.0 // so far
+		for t := 0.0; t < 20000 && t <= seen+gap; t += 20 {
 			b := f.m.along(&ev, from.Add(d.Mul(t)), d, window)
 			if b.Length < window/2 { // the photo ends
-				t = math.Inf(1)
+				seen = math.Inf(1)
 				break
 			}
-			if b.Support < 0.3 {
-				break
+			if b.Support >= 0.3 {
+				seen = t + 20
 			}
 		}
-		far = math.Max(far, t+loops)
+		far = math.Max(far, seen+loops)
 	}
 	return far
 }
@@ -411,7 +415,7 @@ const legSpan = 45.0
 // read finds the hinge line and reads both rows.
 func (f *laceFinder) read(b *band) (*Laced, error) {
 	e := b.pair
-	l := &Laced{Up: e.up, Along: e.up.Perp().Mul(-1), Mid: e.origin.Add(e.up.Mul(b.y))}
+	l := &Laced{Light: f.m.Belt[0], Up: e.up, Along: e.up.Perp().Mul(-1), Mid: e.origin.Add(e.up.Mul(b.y))}
 	var alone [2]bool
 	var legs [2]float64
 	pitch := f.legPitch(l, e, b.pitch)
@@ -962,7 +966,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	if b.To.Sub(b.From).Norm() < 40 {
 		return refuse("edge_out_of_frame", "hooks").of(k)
 	}
-	pic, spread, err := lookAcross(f.p, f.view, &b, f.blur, f.blocked)
+	pic, sharp, err := lookAcross(f.p, f.view, &b, f.sharp, f.blocked)
 	if err != nil {
 		return err
 	}
@@ -975,7 +979,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 		}
 	}
 	for round, reach := range reaches {
-		how := search{course: straight, reach: reach, blur: spread, share: innerShare[k], last: round == 1}
+		how := search{course: straight, reach: reach, sharp: sharp, share: innerShare[k], last: round == 1}
 		pts, t.Soft = traceBest(pic, f.view, b, how, f.blocked)
 		if len(pts) < 8 {
 			return refuse("edge_unclear", "hooks_faint").of(k)

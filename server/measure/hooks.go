@@ -107,7 +107,7 @@ func findHooks(ctx context.Context, shots []*shot, n *network, s *result.Setting
 				}
 			}
 		}
-		l, err := vision.FindHooks(sh.pic, &view, boards, sheets, sh.blur(), wire, hints)
+		l, err := vision.FindHooks(sh.pic, &view, boards, sheets, sh.sharp(), wire, hints)
 		if err != nil {
 			err = asRefusal(err, sh.name)
 			var r *result.Refusal
@@ -231,7 +231,7 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 		PitchMM: row.Pitch, PitchU95MM: coverage * math.Hypot(math.Max(row.PitchSD, 0.01*s.PxMM), 1.4*scale*row.Pitch),
 		SpreadMM: row.Spread, ClosestMM: row.Spacing[0], WidestMM: row.Spacing[1], WireMM: row.Wire,
 		MarginLeftMM: h[0].Root - row.Wire/2 - s.EndL, MarginRightMM: s.EndR - h[len(h)-1].Root - row.Wire/2,
-		MarginU95MM: coverage * math.Sqrt(row.CentreU*row.CentreU+row.WireU*row.WireU/4+math.Pow(biasPx*s.PxMM, 2)+s.EdgeSD*s.EdgeSD/4+0.15*0.15),
+		MarginU95MM: coverage * math.Sqrt(row.CentreU*row.CentreU+row.WireU*row.WireU/4+s.EdgeSD*s.EdgeSD/4+marginVariance(l, s, sh.sharp().Blur)),
 		WidthMM:     width, WidthU95MM: coverage * math.Sqrt(variance[1]),
 		OffsetMM: v.Offset, OffsetU95MM: coverage * math.Sqrt(variance[0]), CentrelineMM: v.Length,
 		ToleranceMM: set.ToleranceMM, MarginsCertain: true,
@@ -251,6 +251,24 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 		out.Places = append(out.Places, result.HookPos{Number: i + 1, AtMM: round(q.At-s.EdgeL, 2), TurnDeg: round(q.Turn*180/math.Pi, 1), Flaw: q.Flaw, Px: px})
 	}
 	return out, nil
+}
+
+// paleBelt is the light of a belt (Laced.Light) beyond which bright wire is not told
+// from it: what is seen there is the wire's shadow.
+const paleBelt = -45
+
+// marginVariance is what the points' scatter does not show of where a row's outer
+// wires and the belt's edges lie, mm^2; blur in px.
+func marginVariance(l *vision.Laced, s *vision.LacedSide, blur float64) float64 {
+	v := 0.15*0.15 + math.Pow(biasPx*s.PxMM, 2)
+	v += math.Pow(0.6*blur*s.PxMM, 2) // a blurred or shaken wire looks wider
+	if s.Left.Soft || s.Right.Soft {
+		v += softMM * softMM
+	}
+	if !s.Row.Bright && l.Light > paleBelt {
+		v += math.Pow(0.12*s.Row.Pitch, 2)
+	}
+	return v
 }
 
 // legMiddle is where on the legs of a side was looked, up from the hinge line.
