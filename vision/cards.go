@@ -25,6 +25,7 @@ type Card struct {
 	Size    geometry.Vec2 // of the board, mm
 	Margin  float64       // of the sheet around the board that belongs to it, mm
 	Blur    float64       // median edge spread sigma, px
+	Ring    Ring
 	Markers int
 	Plain   bool // a plain sheet: its size is as paper is cut, not as it was printed
 }
@@ -240,6 +241,7 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 	card.Corners = kept
 	card.Size = geometry.Vec2{X: b.Width(), Y: b.Height()}
 	card.Markers = len(markers)
+	card.Ring = ringOf(p, kept, b.Square, (b.Square-b.Marker)/2, card.Blur)
 	return card, len(kept) >= 6, false
 }
 

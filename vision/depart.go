@@ -119,7 +119,7 @@ const (
 // follows something outside the belt: the lower edge of a narrow face, the bar
 // of a grating. doubt is by how much that grows from one end of the cut to the
 // other, beyond chance, mm.
-func (s *strip) beltEnd(path []int, view *geometry.View, blur float64) (in []float64, doubt float64) {
+func (s *strip) beltEnd(path []int, view *geometry.View, sharp Sharp) (in []float64, doubt float64) {
 	in = make([]float64, s.slices)
 	ds := s.departures(path)
 	if len(ds) < 3 {
@@ -136,7 +136,7 @@ func (s *strip) beltEnd(path []int, view *geometry.View, blur float64) (in []flo
 		from := min(max(0, k-1), len(ds)-3)
 		steady[k] = median(append([]float64(nil), inPx[from:from+3]...))
 	}
-	usual := math.Max(leastUsual*math.Max(1, blur/0.8), nth(append([]float64(nil), steady...), len(steady)/4))
+	usual := math.Max(math.Max(leastUsual*math.Max(1, sharp.Blur/0.8), sharp.Ring.reach()), nth(append([]float64(nil), steady...), len(steady)/4))
 	excess, doubtful := make([]float64, len(ds)), make([]float64, len(ds))
 	for k, d := range ds {
 		excess[k] = math.Max(0, steady[k]-usual) * px[k]

@@ -53,7 +53,7 @@ func TestBeltEndsInsideTheLowerEdge(t *testing.T) {
 	bottom := func(i int) float64 { return top(i) - face(i) }
 	s := faced(top, bottom)
 	view := overhead(s.pxmm)
-	in, doubt := s.beltEnd(s.followed(bottom), &view, 0.8)
+	in, doubt := s.beltEnd(s.followed(bottom), &view, Sharp{Blur: 0.8})
 	for i := 10; i < s.slices-10; i++ {
 		if d := in[i] - face(i); math.Abs(d) > leastExcess*s.pxmm+0.1 {
 			t.Errorf("slice %d: the belt ends %.2f mm inside, found %.2f", i, face(i), in[i])
@@ -71,7 +71,7 @@ func TestBeltEndsAtItsEdge(t *testing.T) {
 	for _, face := range []float64{0, 1, 3} {
 		s := faced(top, func(i int) float64 { return top(i) - face })
 		view := overhead(s.pxmm)
-		in, doubt := s.beltEnd(s.followed(top), &view, 0.8)
+		in, doubt := s.beltEnd(s.followed(top), &view, Sharp{Blur: 0.8})
 		for i, d := range in {
 			if d != 0 {
 				t.Errorf("face of %g mm, slice %d: moved by %.2f mm", face, i, d)
@@ -128,7 +128,7 @@ func TestBeltEndsOnTheRunOfTheRest(t *testing.T) {
 	}
 	s := faced(top, lower)
 	view := overhead(s.pxmm)
-	in, _ := s.beltEnd(s.followed(followed), &view, 0.8)
+	in, _ := s.beltEnd(s.followed(followed), &view, Sharp{Blur: 0.8})
 	for i, d := range in {
 		want := top(i) - followed(i)
 		if (i < 22 || i > 45) && math.Abs(d-want) > 0.5 {
@@ -136,7 +136,7 @@ func TestBeltEndsOnTheRunOfTheRest(t *testing.T) {
 		}
 	}
 	s = faced(followed, followed)
-	in, _ = s.beltEnd(s.followed(followed), &view, 0.8)
+	in, _ = s.beltEnd(s.followed(followed), &view, Sharp{Blur: 0.8})
 	for i, d := range in {
 		if d != 0 {
 			t.Errorf("slice %d of a true step: moved by %.2f mm", i, d)

@@ -129,10 +129,10 @@ func CutIsDrawn(p *Picture, view *geometry.View, e *End, sheets Sheets, blur flo
 }
 
 // drawnCut reports whether the cut of an outline is a line drawn across the belt.
-func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets Sheets, blur float64) bool {
+func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets Sheets, sharp Sharp) bool {
 	c := o.Cut
 	for _, reach := range []float64{14, 6} {
-		pts, _ := traceBest(p, view, c, search{cut: true, course: straight, reach: reach, blur: blur, share: innerShare[2]}, sheets.cover)
+		pts, _ := traceBest(p, view, c, search{cut: true, course: straight, reach: reach, sharp: sharp, share: innerShare[2]}, sheets.cover)
 		if len(pts) < 10 {
 			return false
 		}
@@ -150,7 +150,7 @@ func (m *sceneMap) drawnCut(p *Picture, view *geometry.View, o *outline, sheets 
 			t.Points = append(t.Points, EdgePoint{Plane: corner.Add(b.To.Sub(corner).Mul(float64(i) / 11))})
 		}
 	}
-	_, is := CutIsDrawn(p, view, e, sheets, blur)
+	_, is := CutIsDrawn(p, view, e, sheets, sharp.Blur)
 	return is
 }
 

@@ -38,7 +38,7 @@ func endOf(tb testing.TB, s render.Scene) (*Picture, *End, Sheets) {
 		boards, sheets = append(boards, quad(0)), append(sheets, quad(32))
 	}
 	v := s.View()
-	e, err := FindEnd(p, &v, boards, sheets, spread(s), nil)
+	e, err := FindEnd(p, &v, boards, sheets, Sharp{Blur: spread(s)}, nil)
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -93,9 +93,9 @@ func (s Sheets) cover(q geometry.Vec2) bool {
 
 // FindEnd finds the belt's edges and the top edge of its cut in a photo whose
 // view of the plane is known. boards are the cards' boards, sheets the cards'
-// whole outlines, both in the plane; blur is the spread of the cards' edges,
-// px. Hints are places near edges in the working picture ("left", "right", "cut").
-func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64, hints map[string][]geometry.Vec2) (*End, error) {
+// whole outlines, both in the plane; sharp is how the cards' edges look.
+// Hints are places near edges in the working picture ("left", "right", "cut").
+func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp, hints map[string][]geometry.Vec2) (*End, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
 	for _, b := range boards {
@@ -107,13 +107,13 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 		return nil, err
 	}
 	outs := m.findOutlines(lines, inner, hand)
-	e, err := m.chooseEnd(p, view, lines, outs, inner, sheets, blur, hand)
+	e, err := m.chooseEnd(p, view, lines, outs, inner, sheets, sharp, hand)
 	if err != nil || e.Cut.ByHand {
 		return e, err
 	}
 	// A line drawn across the belt can stand out more than its cut: look for
 	// another. Without one the caller sees that it is a line.
-	d, is := CutIsDrawn(p, view, e, sheets, blur)
+	d, is := CutIsDrawn(p, view, e, sheets, sharp.Blur)
 	if e.CutLine = d; is {
 		var others []outline
 		for _, o := range outs {
@@ -122,8 +122,8 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 			}
 		}
 		if len(others) > 0 {
-			if other, err := m.chooseEnd(p, view, lines, others, inner, sheets, blur, hand); err == nil {
-				if _, is := CutIsDrawn(p, view, other, sheets, blur); !is {
+			if other, err := m.chooseEnd(p, view, lines, others, inner, sheets, sharp, hand); err == nil {
+				if _, is := CutIsDrawn(p, view, other, sheets, sharp.Blur); !is {
 					return other, nil
 				}
 			}
@@ -134,7 +134,7 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, blur float6
 
 // chooseEnd takes the best of the outlines, if no other is nearly as good, and
 // traces its edges.
-func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine, outs []outline, inner []geometry.Vec2, sheets Sheets, blur float64, hand map[string]planeLine) (*End, error) {
+func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine, outs []outline, inner []geometry.Vec2, sheets Sheets, sharp Sharp, hand map[string]planeLine) (*End, error) {
 	if len(outs) == 0 {
 		if len(hand) > 0 {
 			return nil, refuse("edge_unclear", "by_hand")
@@ -165,7 +165,6 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	}
 	blocked := sheets.cover
 	margin := math.Inf(1)
-	strange := m.strangeness()
 	// beside a rag over an edge both its borders are wrong
 	alone := m.foreignBeside(&best, &best.Left, &best.Right) < strangeBeside && m.foreignBeside(&best, &best.Right, &best.Left) < strangeBeside
 	for _, o := range outs[1:min(len(outs), 400)] {
@@ -179,10 +178,10 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			continue
 		}
 		m.settle(&o, hand)
-		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 || (alone && m.claimsGround(&o, &best, strange)) {
+		if !rivals(&o, &best, 25, 0.06) || o.Left.Support < 0.6 || o.Right.Support < 0.6 || o.Cut.Support < 0.6 || (alone && m.claimsGround(&o, &best)) {
 			continue
 		}
-		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, blur) {
+		if best.Score-o.Score < 0.1 && m.drawnCut(p, view, &o, sheets, sharp) {
 			continue
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
@@ -201,7 +200,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		return nil, unclear(2, "covered")
 	}
 	var pics [3]*Picture
-	spread := [3]float64{blur, blur, blur}
+	looked := [3]Sharp{sharp, sharp, sharp}
 	var weights [][3]float64
 	var coloured []int
 	for k, b := range bounds {
@@ -215,12 +214,12 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 		return nil, err
 	}
 	for i, k := range coloured {
-		pics[k], spread[k] = looks[i], math.Max(blur, hueBlur)
+		pics[k], looked[k] = looks[i], sharp.inHue()
 	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {
 		for k, b := range bounds {
-			how := search{cut: k == 2, course: straight, reach: 10, blur: spread[k], share: innerShare[k], last: round == 1}
+			how := search{cut: k == 2, course: straight, reach: 10, sharp: looked[k], share: innerShare[k], last: round == 1}
 			if round == 1 {
 				how.course, how.reach = courseOf(pts[k], *b)
 			}
@@ -341,18 +340,23 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 // half the resolution.
 const hueBlur = 1.6
 
-// lookAcross is the picture to follow a boundary in, and the spread of its edges:
+func (s Sharp) inHue() Sharp {
+	s.Blur = math.Max(s.Blur, hueBlur)
+	return s
+}
+
+// lookAcross is the picture to follow a boundary in, and how its edges look there:
 // that of the colours which part its sides where their light does not.
-func lookAcross(p *Picture, view *geometry.View, b *boundary, blur float64, blocked func(geometry.Vec2) bool) (*Picture, float64, error) {
+func lookAcross(p *Picture, view *geometry.View, b *boundary, sharp Sharp, blocked func(geometry.Vec2) bool) (*Picture, Sharp, error) {
 	w, ok := colourWeights(p, view, b, blocked)
 	if !ok {
-		return p, blur, nil
+		return p, sharp, nil
 	}
 	looks, err := p.projected(w)
 	if err != nil {
-		return nil, 0, err
+		return nil, sharp, err
 	}
-	return looks[0], math.Max(blur, hueBlur), nil
+	return looks[0], sharp.inHue(), nil
 }
 
 // coveredCut reports whether a strange thing lies along the cut: what lies right
@@ -533,13 +537,14 @@ func rivals(a, b *outline, limit, worse float64) bool {
 }
 
 // strangeBeside is the share of a side edge beside which something other than the
-// ground may lie, before it is doubted.
+// ground may lie before its look says nothing about what is ground: above the
+// 0.2 at which a wavy edge is doubted, since this one holds whatever its course.
 const strangeBeside = 0.3
 
 // claimsGround reports whether what an outline has more than another is clearly
 // not of the belt: the next bar of a grating is no rival of the cut, though it
 // is as sharp.
-func (m *sceneMap) claimsGround(o, other *outline, strange []float32) bool {
+func (m *sceneMap) claimsGround(o, other *outline) bool {
 	const like = 2.5 // strangeness below which a place may be of the belt
 	within := func(o *outline, q geometry.Vec2) bool {
 		for _, b := range o.boundaries() {
@@ -559,7 +564,7 @@ func (m *sceneMap) claimsGround(o, other *outline, strange []float32) bool {
 			q := geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}
 			if within(o, q) && !within(other, q) {
 				n++
-				if strange[k] < like {
+				if m.Strange[k] < like {
 					belt++
 				}
 			}

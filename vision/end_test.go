@@ -25,7 +25,7 @@ func seenEnd(t *testing.T, s render.Scene) (*Picture, render.Truth, *End, error)
 		boards, sheets = append(boards, quad(0)), append(sheets, quad(32))
 	}
 	v := s.View()
-	e, err := FindEnd(p, &v, boards, sheets, math.Hypot(s.Finish.Blur, 0.3), nil)
+	e, err := FindEnd(p, &v, boards, sheets, Sharp{Blur: math.Hypot(s.Finish.Blur, 0.3)}, nil)
 	return p, truth, e, err
 }
 

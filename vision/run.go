@@ -151,7 +151,7 @@ type search struct {
 	cut    bool                        // its face shows lines of its own, and it may be rough
 	course func(along float64) float64 // where it is looked for: off the boundary's line, mm
 	reach  float64                     // how far from there, mm
-	blur   float64                     // spread of a sharp step, px
+	sharp  Sharp                       // how a sharp step looks
 	share  float64                     // see innerPath
 	last   bool                        // the last round: places in light
 	face   *Face                       // filled for the cut, when asked for

@@ -10,7 +10,7 @@ import (
 // FindBelt finds the two edges of a belt that runs on through the photo, before it
 // is cut: the End has no cut, RunsOn is set, and its corners are where the photo
 // begins to show both edges. Up the belt is up in the upright photo; Turn turns it.
-func FindBelt(p *Picture, view *geometry.View, boards, sheets Sheets, blur float64) (*End, error) {
+func FindBelt(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp) (*End, error) {
 	m := newSceneMap(p, view, sheets)
 	var inner []geometry.Vec2
 	for _, b := range boards {
@@ -55,7 +55,7 @@ func FindBelt(p *Picture, view *geometry.View, boards, sheets Sheets, blur float
 		for _, reach := range []float64{20, 8} {
 			b = m.align(b, reach)
 		}
-		ok, err := to.followSide(p, view, &b, k, sheets, blur)
+		ok, err := to.followSide(p, view, &b, k, sheets, sharp)
 		if err != nil {
 			return nil, err
 		}

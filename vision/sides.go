@@ -15,7 +15,7 @@ const (
 // in a photo taken further up the belt, which does not show the cut: it carries
 // the edges on. The cut of what it returns has no points; T counts from the
 // known end's corners. ok is false where not both edges are clearly seen.
-func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur float64) (end *End, ok bool, err error) {
+func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, sharp Sharp) (end *End, ok bool, err error) {
 	m := newSceneMap(p, view, sheets)
 	e := &End{Up: known.Up, LeftCorner: known.LeftCorner, RightCorner: known.RightCorner}
 	for k, from := range []*Trace{&known.Left, &known.Right} {
@@ -35,7 +35,7 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 		if seen := m.along(&ev, b.From, known.Up, b.To.Sub(b.From).Norm()); seen.Support < 0.6 || seen.Score < leastScore {
 			return nil, false, nil
 		}
-		if ok, err := to.followSide(p, view, &b, k, sheets, blur); err != nil || !ok {
+		if ok, err := to.followSide(p, view, &b, k, sheets, sharp); err != nil || !ok {
 			return nil, false, err
 		}
 		to.NearCut, to.Margin = 1, from.Margin
@@ -49,14 +49,14 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, blur 
 
 // followSide traces a side edge along a boundary that no corner ends. ok is false
 // where too little of it is seen.
-func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, sheets Sheets, blur float64) (ok bool, err error) {
-	pic, spread, err := lookAcross(p, view, b, blur, sheets.cover)
+func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, sheets Sheets, sharp Sharp) (ok bool, err error) {
+	pic, sharp, err := lookAcross(p, view, b, sharp, sheets.cover)
 	if err != nil {
 		return false, err
 	}
 	var pts []tracePoint
 	for round := range 2 {
-		how := search{course: straight, reach: 10, blur: spread, share: innerShare[k], last: round == 1}
+		how := search{course: straight, reach: 10, sharp: sharp, share: innerShare[k], last: round == 1}
 		if round == 1 {
 			how.course, how.reach = courseOf(pts, *b)
 		}

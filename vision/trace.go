@@ -527,8 +527,9 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	if s.slices < 10 {
 		return nil
 	}
-	blur := how.blur
+	blur := how.sharp.Blur
 	g := s.sharpSteps(blur)
+	how.sharp.Ring.takeFrom(g, s)
 	centre := make([]float64, s.slices)
 	for i := range centre {
 		centre[i] = float64(s.n2/2) + how.course((float64(i)+0.5)*dt)/s.ds
@@ -583,7 +584,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	inside := make([]float64, s.slices)
 	if how.cut {
 		var doubt float64
-		inside, doubt = s.beltEnd(path, view, blur)
+		inside, doubt = s.beltEnd(path, view, how.sharp)
 		if how.face != nil {
 			how.face.Doubt = doubt
 		}

@@ -36,9 +36,9 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 				}
 			}
 		}
-		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.blur(), hints)
+		end, err := vision.FindEnd(sh.pic, &view, boards, sheets, sh.sharp(), hints)
 		if noCut(err) && s.Line == drawn {
-			if belt, e := vision.FindBelt(sh.pic, &view, boards, sheets, sh.blur()); e == nil {
+			if belt, e := vision.FindBelt(sh.pic, &view, boards, sheets, sh.sharp()); e == nil {
 				end, err = belt, nil
 			}
 		}
@@ -121,7 +121,7 @@ func carryOn(shots []*shot, n *network, found []seen, leftOut []string) ([]seen,
 		sh := shots[i]
 		view := n.res.View(sh.camera, i)
 		_, sheets := outlines(sh, n)
-		end, ok, err := vision.FindSides(sh.pic, &view, lowest.end, sheets, sh.blur())
+		end, ok, err := vision.FindSides(sh.pic, &view, lowest.end, sheets, sh.sharp())
 		if err != nil {
 			return nil, nil, err
 		}
@@ -227,11 +227,13 @@ func stiffen(n *network, ends []seen) error {
 	return nil
 }
 
-// blur is the spread of the sharpest card's edges, px.
-func (sh *shot) blur() float64 {
-	b := math.Inf(1)
+// sharp is how a sharp step looks on the sharpest card.
+func (sh *shot) sharp() vision.Sharp {
+	s := vision.Sharp{Blur: math.Inf(1)}
 	for _, c := range sh.cards {
-		b = math.Min(b, c.Blur)
+		if c.Blur < s.Blur {
+			s = vision.Sharp{Blur: c.Blur, Ring: c.Ring}
+		}
 	}
-	return b
+	return s
 }
