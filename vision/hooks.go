@@ -47,7 +47,7 @@ func unclearHooks(why string) *Refused {
 
 // FindHooks finds the belt's edges and both rows of hooks of a laced joint, or
 // of one laced end, in a photo whose view of the plane is known; boards, sheets,
-// blur and hints (left, right) as for FindEnd; wire is the hooks' diameter, 0 where
+// sharp and hints (left, right) as for FindEnd; wire is the hooks' diameter, 0 where
 // it is not known.
 func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp, wire float64, hints map[string][]geometry.Vec2) (*Laced, error) {
 	m := newSceneMap(p, view, sheets)
@@ -80,18 +80,35 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sha
 	if err != nil {
 		return nil, err
 	}
+	var hue *Laced
 	if tinted {
 		if b := f.findBand(best.pair); b != nil && b.score >= 0.25 {
-			if l, err := f.read(b); err == nil {
-				return l, nil
-			}
+			hue, _ = f.read(b) // where it fails their light may still do
 		}
 		f.look = p
 	}
-	if best.score < 0.25 {
-		return nil, unclearHooks("no_row")
+	var light *Laced
+	if err = unclearHooks("no_row"); best.score >= 0.25 {
+		light, err = f.read(best)
 	}
-	return f.read(best)
+	switch {
+	case hue != nil && (light == nil || hue.share() >= light.share()):
+		return hue, nil
+	case light != nil:
+		return light, nil
+	}
+	return nil, err
+}
+
+// share is how much of the rows' profiles repeats, of the side that shows less.
+func (l *Laced) share() float64 {
+	least := 1.0
+	for _, s := range l.Sides {
+		if s != nil {
+			least = math.Min(least, s.Row.Share)
+		}
+	}
+	return least
 }
 
 // inHue makes the hooks be looked for in the mixture of colours that parts them

@@ -808,6 +808,7 @@ func (f *finder) number() error {
 		return &Unclear{"two_lines"}
 	}
 	f.ends()
+	r.doubtEmpty()
 	sort.Float64s(r.Unclear)
 	if n := len(r.Unclear); n > 2 && float64(n) > 0.03*float64(len(h)) {
 		return &Unclear{"several_unclear"}
@@ -817,6 +818,31 @@ func (f *finder) number() error {
 	}
 	f.even()
 	return nil
+}
+
+// doubtEmpty calls empty places unclear where what hides hooks may hide them too: three
+// and more side by side, and those beside an unclear place.
+func (r *Row) doubtEmpty() {
+	const close = 2.5 // pitches
+	var empty []float64
+	for _, m := range r.Missing {
+		beside := 0
+		for _, o := range r.Missing {
+			if math.Abs(o-m) < close*r.Pitch {
+				beside++
+			}
+		}
+		hidden := beside >= 3
+		for _, u := range r.Unclear {
+			hidden = hidden || math.Abs(u-m) < close*r.Pitch
+		}
+		if hidden {
+			r.Unclear = append(r.Unclear, m)
+		} else {
+			empty = append(empty, m)
+		}
+	}
+	r.Missing = empty
 }
 
 // ends looks for hooks between the outer ones and the belt's edges.
