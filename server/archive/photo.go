@@ -58,13 +58,13 @@ func (a *Archive) AddPhoto(ctx context.Context, by Actor, p Photo, data []byte) 
 
 // Photo gives a photo's record.
 func (a *Archive) Photo(ctx context.Context, sites Sites, sha256 string) (Photo, error) {
-	p, _, err := a.photo(ctx, sites, sha256)
+	p, _, err := a.PhotoState(ctx, sites, sha256)
 	return p, err
 }
 
-// photo gives the record of a site that still keeps the file, if there is one, and
+// PhotoState gives the record of a site that still keeps the file, if there is one, and
 // the rule that took the file away where there is none.
-func (a *Archive) photo(ctx context.Context, sites Sites, sha256 string) (p Photo, gone Removal, err error) {
+func (a *Archive) PhotoState(ctx context.Context, sites Sites, sha256 string) (p Photo, gone Removal, err error) {
 	where, args := sites.where("p.site")
 	err = a.Read(ctx, func(tx *Tx) (err error) {
 		if p, err = one[Photo](ctx, tx, "SELECT p.body FROM photo p WHERE p.sha256 = ? AND "+where+" ORDER BY CASE WHEN "+isHeld+" THEN 0 ELSE 1 END, p.added LIMIT 1", append([]any{sha256}, args...)...); err != nil {
@@ -79,7 +79,7 @@ func (a *Archive) photo(ctx context.Context, sites Sites, sha256 string) (p Phot
 // ReadPhoto gives the bytes of a photo. They are hashed again: Damaged where
 // they are not what was kept, or gone; Removed where a rule of retention took them away.
 func (a *Archive) ReadPhoto(ctx context.Context, sites Sites, sha256 string) ([]byte, Photo, error) {
-	p, gone, err := a.photo(ctx, sites, sha256)
+	p, gone, err := a.PhotoState(ctx, sites, sha256)
 	if err != nil {
 		return nil, p, err
 	}

@@ -1,12 +1,6 @@
 package drawing
 
 import (
-	"bytes"
-	"fmt"
-	"image"
-	_ "image/jpeg" // to know its size
-	"math"
-
 	"beltend/server/report"
 	"beltend/server/result"
 )
@@ -31,18 +25,31 @@ func Finished(r *result.Hooks, look Look, o report.Options) ([]byte, error) {
 	})
 	f.y = f.s.para(edge, f.y, short-2*edge, 4.2, ink, report.HooksHeadline(r, o)) + 1
 	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, look.Made) + 2
-	if look.Picture == nil {
+	if err := f.look(look.Picture, r); err != nil {
+		return nil, err
+	}
+	f.y += 2
+	for _, c := range report.HooksCautions(o) {
+		f.block(c, "", false, false)
+	}
+	for i, s := range f.sheets {
+		s.say(short-edge, long-7, 3, 1, pale, "%s", s.Text("drawing.page", i+1, len(f.sheets)))
+	}
+	return pdf(f.sheets...)
+}
+
+// look lays out the picture and all that is told of a look.
+func (f *flow) look(picture []byte, r *result.Hooks) error {
+	o := f.o
+	if picture == nil {
 		f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, f.s.Text("drawing.removed")) + 2
 	} else {
-		size, _, err := image.DecodeConfig(bytes.NewReader(look.Picture))
-		if err != nil {
-			return nil, fmt.Errorf("read the picture: %w", err)
-		}
 		const tallest = 120.0
-		scale := math.Min((short-2*edge)/float64(size.Width), tallest/float64(size.Height))
-		w, h := scale*float64(size.Width), scale*float64(size.Height)
-		f.s.items = append(f.s.items, figure{at: pt((short-w)/2, f.y), width: w, height: h, jpeg: look.Picture})
-		f.y += h + 4
+		y, err := f.s.picture(edge, f.y, short-2*edge, tallest, picture)
+		if err != nil {
+			return err
+		}
+		f.y = y + 4
 	}
 	list := func(title string, rows []report.Row) {
 		if len(rows) == 0 {
@@ -64,14 +71,7 @@ func Finished(r *result.Hooks, look Look, o report.Options) ([]byte, error) {
 	list("found", found)
 	list("plan", report.PlanRows(r, o))
 	list("clinch", clinch(r, f.s))
-	f.y += 2
-	for _, c := range report.HooksCautions(o) {
-		f.block(c, "", false, false)
-	}
-	for i, s := range f.sheets {
-		s.say(short-edge, long-7, 3, 1, pale, "%s", s.Text("drawing.page", i+1, len(f.sheets)))
-	}
-	return pdf(f.sheets...)
+	return nil
 }
 
 // clinch are the questions with the judgements, and who gave them.

@@ -13,11 +13,7 @@ import (
 
 // Joint draws a pair as it would run, angles exaggerated, as "svg" or "pdf".
 func Joint(r *result.Joint, format string, o report.Options) ([]byte, error) {
-	s := newSheet(long, short, o)
-	s.title = s.Text("drawing.running")
-	s.head(edge, 19, 6, -1, s.title)
-	running(s, r.Pair)
-	told(s, r, o)
+	s := runningSheet(r, o)
 	switch format {
 	case "svg":
 		return s.svg(), nil
@@ -25,6 +21,16 @@ func Joint(r *result.Joint, format string, o report.Options) ([]byte, error) {
 		return pdf(s)
 	}
 	return nil, fmt.Errorf("%w, not %q", ErrFormat, format)
+}
+
+// runningSheet is the pair as it would run, with its numbers.
+func runningSheet(r *result.Joint, o report.Options) *sheet {
+	s := newSheet(long, short, o)
+	s.title = s.Text("drawing.running")
+	s.head(edge, 19, 6, -1, s.title)
+	running(s, r.Pair)
+	told(s, r, o)
+	return s
 }
 
 // roundDown returns the largest 1, 2 or 5 times a power of ten not above x.

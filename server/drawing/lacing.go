@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"strings"
 
 	"beltend/geometry"
 	"beltend/geometry/lacing"
@@ -279,13 +280,19 @@ func notchAcross(e *lacing.Side) float64 {
 // legend is the line of numbers that are of no one place.
 func legend(s *sheet, p *lacing.Plan, o report.Options) {
 	f := p.Fastener
-	pin := s.Text("drawing.pin", report.Place(p.Pin.Length, o))
+	pin := s.Text("drawing.pin_open")
+	if f.HooksPerStrip > 0 { // the chart has its allowance too
+		pin = s.Text("drawing.pin", report.Place(p.Pin.Length, o))
+	}
 	if p.Pin.Capped {
 		pin += s.Text("drawing.pin_capped", report.Place(p.Pin.Wanted, o))
 	}
 	first := s.Text("drawing.figures",
 		report.Length(f.Pitch, o), report.Length(f.Wire, o), report.Length(p.Mesh, o), report.Place(p.Lead.Span, o), report.Place(p.Trail.Span, o), pin)
-	second := s.Text("drawing.strips", f.HooksPerStrip, p.Strips, p.LeftOver)
+	second := ""
+	if f.HooksPerStrip > 0 { // known from a chart
+		second = s.Text("drawing.strips", f.HooksPerStrip, p.Strips, p.LeftOver)
+	}
 	if p.Width.Wider != "" {
 		second += s.Text("drawing.stands_out", s.Text("end."+p.Width.Wider), report.Length(p.Width.PerSide, o))
 	}
@@ -296,6 +303,6 @@ func legend(s *sheet, p *lacing.Plan, o report.Options) {
 		second += s.Text("drawing.skive", report.Place(k.Back, o), report.Length(k.From, o), report.Length(k.To, o))
 	}
 	y := s.para(edge, 185.5, long-2*edge, 3.1, ink, first)
-	y = s.para(edge, y+0.6, long-2*edge, 3.1, ink, second)
+	y = s.para(edge, y+0.6, long-2*edge, 3.1, ink, strings.TrimPrefix(second, " · "))
 	s.say(edge, math.Max(y+0.8, 200), 2.7, -1, pale, "%s", s.Text("drawing.key", s.Text("cautions.4")))
 }

@@ -8,7 +8,10 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"image"
 	"image/color"
+	_ "image/jpeg" // the pictures placed
+	_ "image/png"
 	"math"
 	"regexp"
 	"strings"
@@ -65,11 +68,25 @@ type wording struct {
 	up    bool // reads upwards
 }
 
-// figure is a JPEG, for a PDF alone; x, y is its upper left corner.
+// figure is a JPEG or PNG, for a PDF alone; x, y is its upper left corner.
 type figure struct {
 	at            geometry.Vec2
 	width, height float64
-	jpeg          []byte
+	data          []byte
+	kind          string // jpeg or png
+}
+
+// picture places a picture as large as fits into the room below y, in its middle,
+// and returns the y below it.
+func (s *sheet) picture(x, y, width, tallest float64, data []byte) (float64, error) {
+	size, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return y, fmt.Errorf("read the picture: %w", err)
+	}
+	scale := math.Min(width/float64(size.Width), tallest/float64(size.Height))
+	w, h := scale*float64(size.Width), scale*float64(size.Height)
+	s.items = append(s.items, figure{at: pt(x+(width-w)/2, y), width: w, height: h, data: data, kind: kind})
+	return y + h, nil
 }
 
 type sheet struct {
@@ -264,9 +281,9 @@ func pdf(sheets ...*sheet) ([]byte, error) {
 			case wording:
 				pdfWords(doc, i)
 			case figure:
-				name := fmt.Sprintf("figure %p", i.jpeg)
-				doc.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "jpg"}, bytes.NewReader(i.jpeg))
-				doc.ImageOptions(name, i.at.X, i.at.Y, i.width, i.height, false, fpdf.ImageOptions{ImageType: "jpg"}, 0, "")
+				name, o := fmt.Sprintf("figure %p", i.data), fpdf.ImageOptions{ImageType: i.kind}
+				doc.RegisterImageOptionsReader(name, o, bytes.NewReader(i.data))
+				doc.ImageOptions(name, i.at.X, i.at.Y, i.width, i.height, false, o, 0, "")
 			}
 		}
 	}

@@ -33,8 +33,9 @@ func lookOf(f *archive.Finished) (finishedLook, error) {
 		Links: lookLinks{Picture: at + "/counted.jpg", Report: at + "/report.pdf"}}, err
 }
 
-// routesFinished adds the looks at finished joints for programs.
+// routesFinished adds joints on paper and the looks at finished ones for programs.
 func (s *service) routesFinished(api *gin.RouterGroup) {
+	api.GET("/joints/:id/record.pdf", s.jointPaper)
 	api.GET("/joints/:id/finished", s.finishedLooks)
 	api.POST("/joints/:id/finished", s.finishedLookMade)
 	api.GET("/joints/:id/finished/:look/counted.jpg", s.counted)

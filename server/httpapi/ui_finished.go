@@ -171,13 +171,23 @@ func (s *service) typedPlan(ctx context.Context, sites archive.Sites, h *pages.J
 		thickness = 1 // no part of the count
 	}
 	// strips and pulley are no part of the count
-	p, err := lacing.Make(lacing.Fastener{Name: "as typed", Pitch: pitch, Wire: wire, ThicknessFrom: thickness / 2, ThicknessTo: 2 * thickness, Pulley: 100, Strip: 20 * pitch, HooksPerStrip: 20},
+	p, err := lacing.Make(lacing.Fastener{Name: fmt.Sprintf("%g × %g mm", pitch, wire), Pitch: pitch, Wire: wire, ThicknessFrom: thickness / 2, ThicknessTo: 2 * thickness, Pulley: 100, Strip: 20 * pitch, HooksPerStrip: 20},
 		lacing.Wish{LeadWidth: widths[0], TrailWidth: widths[1], Thickness: thickness, Margin: margin})
 	var wrong *geometry.WrongValue
 	if errors.As(err, &wrong) {
 		return nil, &measure.UsageError{Setting: wrong.Name, Message: wrong.Message}
 	}
-	return p, err
+	if err != nil {
+		return nil, err
+	}
+	// what was not typed is not kept as if it were known
+	f := &p.Fastener
+	f.ThicknessFrom, f.ThicknessTo, f.Pulley, f.Strip, f.HooksPerStrip = 0, 0, 0, 0, 0
+	p.Strips, p.LeftOver = 0, 0
+	for _, side := range []*lacing.Side{&p.Lead, &p.Trail} {
+		side.FullStrips, side.CutStrips = 0, nil
+	}
+	return p, nil
 }
 
 // look finds the look at a joint that the address names.

@@ -57,6 +57,7 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	}
 	r.Straight = straightness(laced)
 	comparePlan(r, plan)
+	r.HookPlan = plan
 	r.Image = hookImage(shots[at], at, laced)
 	for i, sh := range shots {
 		v := square.Values{Origin: laced.Mid}

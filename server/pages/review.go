@@ -98,6 +98,7 @@ type recordPage struct {
 	State    string       // key of the text: open, first, done, sent_back, refused
 	Accept   bool         // may be accepted: it was measured square
 	Asked    bool         // a sign-off is asked for
+	Loose    bool         // of no joint
 	Query    template.URL // of the joint's lists as files
 }
 
@@ -131,7 +132,7 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 	for i, f := range k.Files {
 		row("photo_hash", fmt.Sprintf("%d: %s", i+1, f.SHA256))
 	}
-	v.Accept = k.Verdict == string(result.Square)
+	v.Accept, v.Loose = k.Verdict == string(result.Square), k.JointNumber == store.Loose
 	v.State = "open"
 	last := ""
 	if n := len(d.Reviews); n > 0 {

@@ -122,6 +122,18 @@ func TapeOf(r *result.RecutLine, o Options) Tape {
 	return t
 }
 
+// RecutRows say where to cut, or to draw the line, again; none where that is not
+// asked for.
+func RecutRows(m *result.Measurement, o Options) []Row {
+	switch {
+	case m.Recut == nil:
+		return nil
+	case m.Line == "drawn":
+		return redrawRows(m.Recut, o)
+	}
+	return recutRows(m.Recut, o)
+}
+
 func recutRows(r *result.RecutLine, o Options) []Row {
 	t, u := TapeOf(r, o), o.units()
 	lost := u.Text("retape.lost", t.Centre, t.Lost)

@@ -38,11 +38,7 @@ func Text(w io.Writer, m *result.Measurement, o Options) error {
 	rows(out, Facts(m, o))
 	if m.Recut != nil {
 		fmt.Fprintln(out)
-		if m.Line == "drawn" {
-			rows(out, redrawRows(m.Recut, o))
-		} else {
-			rows(out, recutRows(m.Recut, o))
-		}
+		rows(out, RecutRows(m, o))
 	}
 	if d := m.Drawn; d != nil && m.Line != "drawn" {
 		fmt.Fprintln(out)

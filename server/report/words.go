@@ -77,6 +77,32 @@ func Headline(m *result.Measurement, o Options) string {
 	return u.Text("verdict.undecided")
 }
 
+// Outcomes of a decision with guard band w = U, in the four words of ILAC-G8:2019,
+// 4.2.3: what is undecided passes or fails conditionally, by the side of the limit on
+// which the value itself lies.
+const (
+	Pass            = "pass"
+	ConditionalPass = "conditional_pass"
+	ConditionalFail = "conditional_fail"
+	Fail            = "fail"
+)
+
+// Outcome names the decision; empty without squareness.
+func Outcome(m *result.Measurement) string {
+	s := m.Squareness
+	switch {
+	case s == nil:
+		return ""
+	case m.Verdict == result.Square:
+		return Pass
+	case m.Verdict == result.Recut:
+		return Fail
+	case math.Abs(s.OffsetMM) <= s.ToleranceMM:
+		return ConditionalPass
+	}
+	return ConditionalFail
+}
+
 // LongSide says which side sticks out. Where the offset is smaller than its
 // uncertainty the side is not known.
 func LongSide(m *result.Measurement, o Options) string {

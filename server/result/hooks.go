@@ -1,5 +1,7 @@
 package result
 
+import "beltend/geometry/lacing"
+
 // HooksSchema names the version of the answer about a finished joint.
 const HooksSchema = "beltend.hooks/1"
 
@@ -14,7 +16,8 @@ type Hooks struct {
 	Sides     []HookSide    `json:"sides,omitempty"`
 	Straight  float64       `json:"row_straightness_mm,omitempty"` // of the hinge line
 	Findings  []HookFinding `json:"findings"`
-	Plan      []PlanCheck   `json:"plan,omitempty"` // where a plan was given
+	Plan      []PlanCheck   `json:"plan,omitempty"`      // where a plan was given
+	HookPlan  *lacing.Plan  `json:"hook_plan,omitempty"` // the plan itself
 	Checklist []ClinchItem  `json:"checklist,omitempty"`
 	Image     *HookImage    `json:"image,omitempty"`
 	Photos    []Photo       `json:"photos,omitempty"`
