@@ -29,19 +29,14 @@ type accountCmd struct {
 	Site     accountSiteCmd     `cmd:"" help:"Add a site, or say whether its joints are accepted by two persons."`
 }
 
-// accountFlags say where the archive is: the service's data folder by itself.
+// accountFlags say where the archive is, and who acts.
 type accountFlags struct {
-	configFlag
-	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder (default: the service's)."`
-	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
-	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive."`
-	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site."`
-	By       string `placeholder:"NAME" setting:"name" help:"Who does this, as the records name you (default: the name you are signed in with)."`
+	archiveFlags
+	By string `placeholder:"NAME" setting:"name" help:"Who does this, as the records name you (default: the name you are signed in with)."`
 }
 
 func (f *accountFlags) with(ctx context.Context, do func(a *archive.Archive, by archive.Actor) error) error {
-	serve := serveCmd{Data: f.Data, Database: f.Database, Photos: f.Photos, Key: f.Key, Name: f.By}
-	at, err := serve.address()
+	at, err := f.own()
 	if err != nil {
 		return err
 	}
@@ -49,7 +44,7 @@ func (f *accountFlags) with(ctx context.Context, do func(a *archive.Archive, by 
 	if err != nil {
 		return err
 	}
-	err = do(a, serve.local().Actor)
+	err = do(a, localPerson(f.By).Actor)
 	if errors.Is(err, archive.Invalid) { // a wrong flag, not a fault
 		setting, message, _ := strings.Cut(archive.Message(err), ": ")
 		err = &measure.UsageError{Setting: setting, Message: message}
@@ -265,6 +260,7 @@ func (c *accountTokenCmd) Run(ctx context.Context, std streams) error {
 type accountSiteCmd struct {
 	Name    string `arg:"" help:"The site's name."`
 	TwoSign string `name:"two-sign" enum:",yes,no" default:"" help:"Whether a joint is accepted only by two persons: yes or no."`
+	KeepLoc string `name:"keep-location" enum:",yes,no" default:"" help:"Whether photos keep the place where they were taken, yes or no; else it is taken out before they are kept."`
 	accountFlags
 }
 
@@ -284,6 +280,9 @@ func (c *accountSiteCmd) Run(ctx context.Context, std streams) error {
 		if c.TwoSign != "" {
 			site.TwoSign = c.TwoSign == "yes"
 		}
+		if c.KeepLoc != "" {
+			site.KeepLocation = c.KeepLoc == "yes"
+		}
 		if site, err = a.PutSite(ctx, by, site, ""); err != nil {
 			return err
 		}
@@ -291,7 +290,11 @@ func (c *accountSiteCmd) Run(ctx context.Context, std streams) error {
 		if site.TwoSign {
 			signs = "two persons"
 		}
-		fmt.Fprintf(std.out, "Site %s: joints are accepted by %s.\n", site.Name, signs)
+		location := "the location is taken out of photos"
+		if site.KeepLocation {
+			location = "photos keep their location"
+		}
+		fmt.Fprintf(std.out, "Site %s: joints are accepted by %s; %s.\n", site.Name, signs, location)
 		return nil
 	})
 }

@@ -27,10 +27,11 @@ type archiveCmd struct {
 	Copy    archiveCopyCmd    `cmd:"" help:"Copy an archive, embedded or scaled out, to another place; goes on where it was stopped."`
 }
 
-// archiveFlags say where the archive is.
+// archiveFlags say where the archive is. The service and the accounts take its own
+// data folder by themselves ([archiveFlags.own]), other commands ask ([archiveFlags.address]).
 type archiveFlags struct {
 	configFlag
-	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder of an embedded archive."`
+	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder of an embedded archive (serve and account: by itself beltend in your data folder)."`
 	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
 	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
 	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
@@ -47,6 +48,15 @@ func (f *archiveFlags) address() (archive.Address, error) {
 		return at, &measure.UsageError{Setting: "photos", Message: "a database needs a photo store beside it"}
 	}
 	return at, nil
+}
+
+// own is the address, the service's data folder where nothing is given.
+func (f *archiveFlags) own() (archive.Address, error) {
+	given := *f
+	if given.Data == "" && given.Database == "" && given.Photos == "" {
+		given.Data = dataFolder()
+	}
+	return given.address()
 }
 
 // open opens the archive that is there; these commands never begin a new one.

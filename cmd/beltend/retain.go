@@ -49,7 +49,6 @@ func (c *archiveRetainCmd) rules() (archive.Rules, []*measure.UsageError) {
 // Run lists or removes.
 func (c *archiveRetainCmd) Run(ctx context.Context, std streams) error {
 	rules, _ := c.rules() // checked
-	serve := serveCmd{Name: c.By}
 	return c.with(ctx, func(a *archive.Archive) error {
 		if len(c.Site) > 0 {
 			ids, err := siteIDs(ctx, a, c.Site)
@@ -60,7 +59,7 @@ func (c *archiveRetainCmd) Run(ctx context.Context, std streams) error {
 		}
 		w := tabwriter.NewWriter(std.out, 0, 4, 2, ' ', 0)
 		said := false
-		sum, err := a.Retain(ctx, serve.local().Actor, rules, !c.Remove, func(d archive.Due) {
+		sum, err := a.Retain(ctx, localPerson(c.By).Actor, rules, !c.Remove, func(d archive.Due) {
 			if !said {
 				fmt.Fprintln(w, "SITE\tJOINT\tRULE\tBYTES\tPHOTO\tNAME")
 				said = true

@@ -31,12 +31,8 @@ import (
 )
 
 type serveCmd struct {
-	configFlag
-	Data     string `placeholder:"FOLDER" setting:"data" help:"Data folder of an embedded archive (default: beltend in your data folder)."`
-	Database string `placeholder:"URL" setting:"database" help:"Database of a scaled-out archive: postgres://..."`
-	Photos   string `placeholder:"URL" setting:"photos" help:"Photo store of a scaled-out archive: s3://bucket?region=..., or a folder that all share."`
-	Key      string `placeholder:"FILE" setting:"key" help:"Ed25519 key of the site (default site.key in the data folder; made where there is none)."`
-	Name     string `placeholder:"NAME" setting:"name" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
+	archiveFlags
+	Name string `placeholder:"NAME" setting:"name" help:"Who works at this machine, as the records name you (default: the name you are signed in with)."`
 
 	Listen       string        `aliases:"addr" default:"127.0.0.1:8080" placeholder:"HOST:PORT" setting:"listen" help:"Address to listen on (default ${default})."`
 	TLS          bool          `name:"tls" setting:"tls" help:"Encrypt with a certificate that beltend makes for itself; /trust tells phones how to trust it."`
@@ -67,7 +63,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(std.err, nil))
-	at, err := c.address()
+	at, err := c.own()
 	if err != nil {
 		return err
 	}
@@ -113,7 +109,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) (err error) {
 		return err
 	}
 	desk := order.New(order.Config{Store: records, Queue: waiting, Measurer: counted, Program: version(), Workers: c.Workers, Limit: c.Queue, Log: log})
-	cfg := httpapi.Config{Accounts: accounts, Measurer: counted, Metrics: metrics, Store: records, Orders: desk, Local: c.local(), Log: log}
+	cfg := httpapi.Config{Accounts: accounts, Measurer: counted, Metrics: metrics, Store: records, Orders: desk, Local: localPerson(c.Name), Log: log}
 	listener, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w (is another beltend running there?)", c.Listen, err)
@@ -216,15 +212,6 @@ func (c *serveCmd) secure(folder string, listen net.Addr, cfg *httpapi.Config) (
 	return nil, nil
 }
 
-// address says where the archive is; the data folder where nothing is given.
-func (c *serveCmd) address() (archive.Address, error) {
-	f := archiveFlags{Data: c.Data, Database: c.Database, Photos: c.Photos, Key: c.Key}
-	if f.Data == "" && f.Database == "" && f.Photos == "" {
-		f.Data = dataFolder()
-	}
-	return f.address()
-}
-
 // dataFolder is where programs of this person keep data: as the XDG base
 // directory specification says on Linux, beside the program's settings elsewhere.
 func dataFolder() string {
@@ -240,9 +227,10 @@ func dataFolder() string {
 	return "beltend-data"
 }
 
-// local is the person at this machine, who may do everything.
-func (c *serveCmd) local() store.Person {
-	name := strings.TrimSpace(c.Name)
+// localPerson is the person at this machine, who may do everything; without a name,
+// by the one signed in with.
+func localPerson(name string) store.Person {
+	name = strings.TrimSpace(name)
 	if u, err := user.Current(); name == "" && err == nil {
 		if name = strings.TrimSpace(strings.Split(u.Name, ",")[0]); name == "" {
 			name = u.Username
@@ -292,7 +280,7 @@ func (c *serveCmd) check() []*measure.UsageError {
 		}
 	}
 	var usage *measure.UsageError
-	if _, err := c.address(); errors.As(err, &usage) {
+	if _, err := c.own(); errors.As(err, &usage) {
 		wrong = append(wrong, usage)
 	}
 	return wrong

@@ -49,6 +49,9 @@ func openSQLite(ctx context.Context, file string) (*database, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := PrivateDatabase(abs); err != nil {
+		return nil, err
+	}
 	dsn := func(query string) string {
 		u := url.URL{Scheme: "file", Path: filepath.ToSlash(abs)}
 		wait := fmt.Sprintf("_pragma=busy_timeout(%d)", writeWait.Milliseconds())

@@ -68,6 +68,32 @@ func (f *folder) put(ctx context.Context, sha256 string, data []byte) error {
 	return fileErr("keep a photo", writeDurably(to, data, 0o400))
 }
 
+// PrivateDatabase makes a SQLite file, where there is none, that nobody else may
+// read, and takes others' rights from one that is there with its journals. SQLite
+// gives new journals the file's rights.
+func PrivateDatabase(file string) error {
+	f, err := os.OpenFile(file, os.O_CREATE|os.O_RDWR, 0o600) //nolint:gosec // in the data folder
+	if err != nil {
+		return fileErr("open the database", err)
+	}
+	if err := f.Close(); err != nil {
+		return fileErr("open the database", err)
+	}
+	for _, one := range []string{file, file + "-wal", file + "-shm"} {
+		info, err := os.Stat(one)
+		if errors.Is(err, fs.ErrNotExist) || err == nil && info.Mode().Perm()&0o077 == 0 {
+			continue
+		}
+		if err == nil {
+			err = os.Chmod(one, 0o600)
+		}
+		if err != nil && !errors.Is(err, fs.ErrNotExist) { // a journal may go meanwhile
+			return fileErr("make the database private", err)
+		}
+	}
+	return nil
+}
+
 // writeDurably writes a whole file in place of the one there, or leaves that
 // as it was.
 func writeDurably(to string, data []byte, mode fs.FileMode) (err error) {

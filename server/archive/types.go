@@ -65,6 +65,8 @@ type Site struct {
 	Name    string `json:"name"`
 	TwoSign bool   `json:"two_sign"` // a joint is accepted only by two persons
 	Note    string `json:"note"`
+
+	KeepLocation bool `json:"keep_location,omitempty"` // photos keep the place where they were taken; else it is taken out at intake
 }
 
 // Conveyor is one conveyor of a site.
@@ -138,6 +140,7 @@ type Photo struct {
 	Type            string    `json:"type"` // media type
 	Name            string    `json:"name"` // as the person's device called it; never used as a path
 	LocationRemoved bool      `json:"location_removed"`
+	LocationKept    bool      `json:"location_kept,omitempty"` // the photo names a place, and its site keeps that
 	Added           time.Time `json:"added"`
 	Person          string    `json:"person"`
 }

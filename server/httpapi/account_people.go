@@ -273,7 +273,8 @@ func (s *service) addSite(c *gin.Context) {
 	})
 }
 
-// changeSite says whether joints of a site are accepted by two persons.
+// changeSite says whether joints of a site are accepted by two persons, and whether
+// its photos keep their location; what the form leaves out stays.
 func (s *service) changeSite(c *gin.Context) {
 	s.putSite(c, func(ctx context.Context, u account.User) (archive.Site, error) {
 		return s.Store.Archive.Site(ctx, u.Sites, c.Param("id"))
@@ -285,7 +286,11 @@ func (s *service) putSite(c *gin.Context, which func(context.Context, account.Us
 	ctx, u := c.Request.Context(), s.user(c)
 	site, err := which(ctx, u)
 	if err == nil {
-		site.TwoSign = c.PostForm("two-sign") == "yes"
+		for name, to := range map[string]*bool{"two-sign": &site.TwoSign, "keep-location": &site.KeepLocation} {
+			if v, asked := c.GetPostForm(name); asked {
+				*to = v == "yes"
+			}
+		}
 		_, err = s.Store.Archive.PutSite(ctx, u.Actor, site, "")
 	}
 	if errors.Is(err, archive.Invalid) || errors.Is(err, archive.Conflict) {

@@ -134,6 +134,29 @@ func TestAnAdministratorKeepsAccounts(t *testing.T) {
 			t.Errorf("two persons %v: %s, %+v, %v", want, resp.Status, s, err)
 		}
 	}
+	// It keeps locations in its photos, and says so where photos are taken; the other setting stays.
+	if _, err := g.store.Archive.PutSite(t.Context(), local.Actor, archive.Site{ID: site, Name: g.siteName(t, site), TwoSign: true}, ""); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []bool{true, false} {
+		resp, _ := g.form(t, by, "/account/sites/"+site, url.Values{"keep-location": {map[bool]string{true: "yes", false: "no"}[want]}})
+		if s, err := g.store.Archive.Site(t.Context(), archive.AllSites(), site); err != nil || s.KeepLocation != want || !s.TwoSign || resp.StatusCode != http.StatusSeeOther {
+			t.Errorf("locations kept %v: %s, %+v, %v", want, resp.Status, s, err)
+		}
+		_, body := g.ask(t, by, "GET", "/joints/"+g.ours.ids["joint"]+"/end/leading/cut", nil, "")
+		if said := strings.Contains(string(body), "This site keeps the place"); said != want || strings.Contains(string(body), "is removed from it before") == want {
+			t.Errorf("locations kept %v: the page says %v", want, said)
+		}
+	}
+}
+
+func (g *guarded) siteName(t *testing.T, id string) string {
+	t.Helper()
+	s, err := g.store.Archive.Site(t.Context(), archive.AllSites(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s.Name
 }
 
 // What an administrator of one site must not do, and what nobody else may.

@@ -347,8 +347,11 @@ func (g *gathering) photos() error {
 			return err
 		}
 		state := "none_known"
-		if p.LocationRemoved {
+		switch {
+		case p.LocationRemoved:
 			state = "taken_out"
+		case p.LocationKept:
+			state = "kept"
 		}
 		if name == "" {
 			name = p.Name

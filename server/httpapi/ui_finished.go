@@ -106,14 +106,14 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 	if by.ID == "local" {
 		look.Person = h.Cautions.Name
 	}
-	for i, p := range job.Photos { // measured as they are kept: without their location
+	for i, p := range job.Photos { // counted as they are kept
 		kept, err := s.keepPhoto(ctx, by, h.Site, p)
 		if err != nil {
 			return look, err
 		}
 		look.Files = append(look.Files, archive.File{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: kept.Name})
-		if stripped, _, err := photo.StripLocation(p.Data); err == nil {
-			job.Photos[i].Data = stripped
+		if job.Photos[i].Data, _, err = s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(h.Site), kept.SHA256); err != nil {
+			return look, err
 		}
 	}
 	answer, err := s.Measurer.Run(ctx, job, nil)

@@ -25,7 +25,12 @@ func (s *service) homeWith(c *gin.Context, status int, p *pages.ProblemData, fie
 	if err != nil {
 		s.Log.Error("list joints", "error", err)
 	}
-	s.render(c, status, "home.html", pages.Home(view, pages.HomeData{Problem: p, Fields: fields, Recent: recent, Joints: joints}))
+	sites, err := s.Store.Archive.Sites(c.Request.Context(), s.who(c).Sites)
+	if err != nil {
+		s.Log.Error("list sites", "error", err)
+	}
+	keeps := len(sites) > 0 && sites[0].KeepLocation // loose measurements go to the first
+	s.render(c, status, "home.html", pages.Home(view, pages.HomeData{Problem: p, Fields: fields, Recent: recent, Joints: joints, KeepLocation: keeps}))
 }
 
 // upload measures what the form sends and goes on to the result's page.

@@ -89,6 +89,7 @@ func (s *service) headOf(ctx context.Context, sites archive.Sites, j archive.Joi
 		return h, err
 	}
 	belt, err := s.Store.Archive.Belt(ctx, sites, j.Belt)
+	h.KeepLocation = site.KeepLocation
 	h.SiteName, h.ConveyorName, h.BeltName, h.NominalMM, h.Covers = site.Name, conveyor.Name, belt.Name, belt.NominalMM, belt.Covers
 	return h, err
 }

@@ -294,7 +294,7 @@ func (s *service) measureForm(c *gin.Context, by store.Person, h *pages.JointHea
 	return s.measureStep(ctx, by, h, o, s.view(c).Options(), nil)
 }
 
-// keepPhoto keeps a photo without its location.
+// keepPhoto keeps a photo as the site wants it.
 func (s *service) keepPhoto(ctx context.Context, by store.Person, site string, p measure.Input) (archive.Photo, error) {
 	kept, err := s.Orders.Keep(ctx, by.Actor, site, by.Name, p)
 	if err != nil {
@@ -313,7 +313,7 @@ const (
 // arrived is how far a photo is.
 type arrived struct {
 	Have int64  `json:"have"`           // bytes
-	Kept string `json:"kept,omitempty"` // SHA-256 as kept: without its location
+	Kept string `json:"kept,omitempty"` // SHA-256 as kept
 }
 
 func (s *service) photoKey(c *gin.Context, h *pages.JointHead) (key, hash string, err error) {

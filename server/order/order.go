@@ -106,21 +106,28 @@ func (d *Desk) Take(ctx context.Context, by store.Person, p store.Place, photos 
 	return o, nil
 }
 
-// Keep keeps a photo without its location. A file that is no photo, too large, or so
-// damaged that its location cannot be found and taken out, is refused and not kept.
+// Keep keeps a photo without its location, or where the site wants that with it, as
+// it came. A file that is no photo, too large, or so damaged that its location cannot
+// be found and taken out, is refused and not kept.
 func (d *Desk) Keep(ctx context.Context, by archive.Actor, site, person string, in measure.Input) (archive.Photo, error) {
 	info, err := photo.Inspect(in.Data, photo.DefaultLimits())
 	if err != nil {
 		return archive.Photo{}, turnedAway(in.Name, err)
 	}
-	data, removed, err := photo.StripLocation(in.Data)
+	at, err := d.Store.Archive.Site(ctx, archive.SomeSites(site), site)
 	if err != nil {
-		return archive.Photo{}, turnedAway(in.Name, err)
+		return archive.Photo{}, err
+	}
+	data, removed := in.Data, false
+	if !at.KeepLocation {
+		if data, removed, err = photo.StripLocation(in.Data); err != nil {
+			return archive.Photo{}, turnedAway(in.Name, err)
+		}
 	}
 	if err := d.Store.Archive.Room(); err != nil {
 		return archive.Photo{}, err
 	}
-	return d.Store.Archive.AddPhoto(ctx, by, archive.Photo{Site: site, Type: "image/" + string(info.Kind), Name: in.Name, LocationRemoved: removed, Person: person}, data)
+	return d.Store.Archive.AddPhoto(ctx, by, archive.Photo{Site: site, Type: "image/" + string(info.Kind), Name: in.Name, LocationRemoved: removed, LocationKept: at.KeepLocation && info.HasLocation, Person: person}, data)
 }
 
 func turnedAway(name string, err error) error {

@@ -3,10 +3,12 @@ package order_test
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -49,6 +51,62 @@ func (m *measurer) times() int {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.made
+}
+
+// withPlace puts the place where it was taken into a JPEG, as XMP does.
+func withPlace(jpg []byte) []byte {
+	const xmp = "http://ns.adobe.com/xap/1.0/\x00<x:xmpmeta exif:GPSLatitude='12,30.0S'/>"
+	return slices.Concat(jpg[:2], []byte{0xff, 0xe1, 0, byte(len(xmp) + 2)}, []byte(xmp), jpg[2:])
+}
+
+// The place where a photo was taken is taken out before the photo is kept, or kept
+// where the site wants it; either way the hash is that of what is kept.
+func TestLocation(t *testing.T) {
+	both(t, func(t *testing.T, at archive.Address) {
+		d := open(t, at, &measurer{}, nil)
+		a, ctx := d.Store.Archive, t.Context()
+		site, err := a.PutSite(ctx, by.Actor, archive.Site{Name: "Kestrel Hollow"}, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var plain bytes.Buffer
+		if err := jpeg.Encode(&plain, image.NewGray(image.Rect(0, 0, 640, 640)), nil); err != nil {
+			t.Fatal(err)
+		}
+		sent := withPlace(plain.Bytes())
+		for _, keep := range []bool{false, true, false} {
+			site.KeepLocation = keep
+			if site, err = a.PutSite(ctx, by.Actor, site, ""); err != nil {
+				t.Fatal(err)
+			}
+			p, err := d.Keep(ctx, by.Actor, site.ID, by.Name, measure.Input{Name: "end.jpg", Data: sent})
+			if err != nil {
+				t.Fatal(err)
+			}
+			kept, _, err := a.ReadPhoto(ctx, by.Sites, p.SHA256)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := plain.Bytes()
+			if keep {
+				want = sent
+			}
+			if !bytes.Equal(kept, want) || p.SHA256 != fmt.Sprintf("%x", sha256.Sum256(want)) || p.LocationRemoved == keep || p.LocationKept != keep {
+				t.Errorf("kept where the site keeps locations (%v): %d bytes of %d, %+v", keep, len(kept), len(sent), p)
+			}
+		}
+		site.KeepLocation = true
+		if _, err = a.PutSite(ctx, by.Actor, site, ""); err != nil {
+			t.Fatal(err)
+		}
+		// a photo that names no place keeps none
+		other := bytes.Clone(plain.Bytes())
+		other = append(other[:2:2], append([]byte{0xff, 0xfe, 0, 4, 'a', 'b'}, other[2:]...)...)
+		p, err := d.Keep(ctx, by.Actor, site.ID, by.Name, measure.Input{Name: "end.jpg", Data: other})
+		if err != nil || p.LocationRemoved || p.LocationKept {
+			t.Errorf("a photo without a place: %v, %+v", err, p)
+		}
+	})
 }
 
 // both runs a test on both databases.

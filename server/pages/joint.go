@@ -23,6 +23,7 @@ type JointHead struct {
 	NominalMM                        float64
 	Covers                           string
 	End, Step                        string // "" on the joint's own page
+	KeepLocation                     bool   // the site keeps the place in its photos
 }
 
 // JointForm is the page that begins a joint, or changes one.

@@ -39,6 +39,8 @@ type HomeData struct {
 	Fields  map[string]string // of the form just sent
 	Recent  []archive.Found
 	Joints  []JointLine // open ones
+
+	KeepLocation bool // the site of loose measurements keeps the place in its photos
 }
 
 // Line is a measurement in a list.
@@ -94,7 +96,9 @@ func Home(view View, d HomeData) Page {
 		Recent  []Line
 		Joints  []JointLine
 		Inches  bool
-	}{d.Problem, d.Fields, Lines(w, d.Recent, view.Inches), d.Joints, view.Inches}}
+
+		KeepLocation bool
+	}{d.Problem, d.Fields, Lines(w, d.Recent, view.Inches), d.Joints, view.Inches, d.KeepLocation}}
 }
 
 // ResultData is the page of one measurement.

@@ -117,6 +117,9 @@ func openSQLite(ctx context.Context, c Config) (Queue, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := archive.PrivateDatabase(file); err != nil {
+		return nil, err
+	}
 	u := url.URL{Scheme: "file", Path: filepath.ToSlash(file), RawQuery: "_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(15000)&_txlock=immediate"}
 	db, err := sql.Open("sqlite", u.String())
 	if err != nil {
