@@ -27,6 +27,7 @@ func newFlow(o report.Options, begin func(*flow)) *flow {
 
 func (f *flow) page() {
 	f.s = newSheet(short, long, f.o)
+	f.s.page = true
 	f.sheets = append(f.sheets, f.s)
 	f.begin(f)
 }
@@ -37,7 +38,7 @@ func (f *flow) block(text, name string, box, bold bool) {
 	if name == "" && box {
 		x = edge + 5
 	}
-	lines := wrap(text, short-edge-x, flowSize)
+	lines := wrap(text, short-edge-x, flowSize, pageWidth)
 	if f.y+float64(len(lines))*flowStep > long-edge {
 		f.page()
 	}
@@ -65,6 +66,34 @@ func (f *flow) group(name string) {
 	f.y += 6.5
 }
 
+// pairs writes rows with short texts two beside each other.
+func (f *flow) pairs(rows []report.Row) {
+	const gap = 4.0
+	label := f.label - edge
+	half := (short - 2*edge + gap) / 2
+	for len(rows) > 0 {
+		pair := rows[:min(2, len(rows))]
+		rows = rows[len(pair):]
+		var wrapped [][]string
+		most := 1
+		for _, r := range pair {
+			lines := wrap(r.Text, half-gap-label, flowSize, pageWidth)
+			wrapped, most = append(wrapped, lines), max(most, len(lines))
+		}
+		if f.y+float64(most)*flowStep > long-edge {
+			f.page()
+		}
+		for i, lines := range wrapped {
+			x := edge + float64(i)*half
+			f.s.items = append(f.s.items, wording{at: pt(x, f.y), size: flowSize, text: pair[i].Label, align: -1, bold: true, ink: ink})
+			for k, l := range lines {
+				f.s.say(x+label, f.y+float64(k)*flowStep, flowSize, -1, ink, "%s", l)
+			}
+		}
+		f.y += float64(most)*flowStep + 1.4
+	}
+}
+
 // full writes a text over the whole width.
 func (f *flow) full(text string) {
 	label := f.label
@@ -85,7 +114,7 @@ func (f *flow) table(widths []float64, head []string, rows [][]string) {
 		var wrapped [][]string
 		most := 1
 		for i, c := range cells {
-			lines := wrap(c, widths[i]-tableGap, tableSize)
+			lines := wrap(c, widths[i]-tableGap, tableSize, pageWidth)
 			wrapped, most = append(wrapped, lines), max(most, len(lines))
 		}
 		x := edge
@@ -102,7 +131,7 @@ func (f *flow) table(widths []float64, head []string, rows [][]string) {
 	tall := func(cells []string) float64 {
 		most := 1
 		for i, c := range cells {
-			most = max(most, len(wrap(c, widths[i]-tableGap, tableSize)))
+			most = max(most, len(wrap(c, widths[i]-tableGap, tableSize, pageWidth)))
 		}
 		return float64(most)*tableStep + 1.4
 	}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"rsc.io/qr"
 
@@ -97,7 +99,7 @@ type ChainEnd struct {
 }
 
 // recordLabel is where the texts of a record begin, mm.
-const recordLabel = 56.0
+const recordLabel = 62.0
 
 // Paper lays a joint's record out as a PDF.
 func Paper(r *Record, o report.Options) ([]byte, error) {
@@ -166,6 +168,7 @@ func (p *paper) drawn(s *sheet) {
 // summary is the first page: what, whose, by which rule, and what came out.
 func (p *paper) summary() {
 	f := p.section(p.text("paper.title"))
+	f.label = edge + 43
 	w := f.s.Words
 	row := func(label, text string) {
 		if text != "" {
@@ -174,10 +177,19 @@ func (p *paper) summary() {
 	}
 	row(w.Text("paper.record"), p.Number)
 	row(w.Text("paper.issued"), w.Text("paper.issued_by", w.When(p.Issued), p.By))
+	row(w.Text("paper.done"), p.span(w.When))
+	var short, tall []report.Row
 	for _, r := range append(append([]report.Row{}, p.Where...), p.Item...) {
+		if pageWidth(r.Text, flowSize) > 90 || pageWidth(r.Label, flowSize) > 41 {
+			tall = append(tall, r)
+		} else {
+			short = append(short, r)
+		}
+	}
+	f.pairs(short)
+	for _, r := range tall {
 		row(r.Label, r.Text)
 	}
-	row(w.Text("paper.done"), p.span(w.When))
 	row(w.Text("paper.method"), w.Text("paper.method_is", p.versions()))
 	f.group(w.Text("paper.results"))
 	var rows [][]string
@@ -192,10 +204,10 @@ func (p *paper) summary() {
 		rows = append(rows, []string{name, report.Offset(m.Result, p.o), coverage(m.Result, p.o), report.Tolerance(m.Result, p.o),
 			report.Headline(m.Result, p.o) + ". " + w.Text("paper.outcome_"+report.Outcome(m.Result)), w.Text("paper.state_" + m.State)})
 	}
-	f.table([]float64{26, 33, 20, 20, 59, 28}, strings.Split(w.Text("paper.results_head"), "|"), rows)
+	f.table([]float64{26, 33, 17, 17, 69, 24}, strings.Split(w.Text("paper.results_head"), "|"), rows)
 	if p.Pair != nil {
 		row(w.Text("joint.pair"), report.JointVerdict(p.Pair, p.o))
-		for _, r := range report.JointRows(p.Pair, p.o)[2:] { // the ends stand above
+		for _, r := range report.JointRows(p.Pair, p.o)[2:4] { // kink and hinge; the ends stand above, the rest beside the drawing
 			row(r.Label, r.Text)
 		}
 	} else {
@@ -207,7 +219,7 @@ func (p *paper) summary() {
 		row(w.Text("finished.title"), w.Text("joint.not_yet"))
 	}
 	f.group(w.Text("paper.rule"))
-	row("", w.Text("paper.rule_is"))
+	f.full(w.Text("paper.rule_is"))
 	limit := p.Limit
 	if limit == "" {
 		limit = w.Text("fact.tolerance_default")
@@ -215,7 +227,8 @@ func (p *paper) summary() {
 	row(w.Text("paper.limit"), limit)
 	row(w.Text("paper.pair_limit"), w.Text("paper.pair_limit_is"))
 	f.group(w.Text("paper.mind"))
-	for _, n := range []string{"only", "whole", "accredited", "safe"} {
+	f.full("– " + w.Text("paper.mind_only") + " " + w.Text("paper.mind_whole"))
+	for _, n := range []string{"accredited", "safe"} {
 		f.full("– " + w.Text("paper.mind_"+n))
 	}
 	p.add(f)
@@ -282,7 +295,7 @@ func (p *paper) end(e *EndRecord) error {
 	if m == nil {
 		return nil
 	}
-	f := p.section(p.text("end." + e.End))
+	f := p.section(upper(p.text("end." + e.End)))
 	w := f.s.Words
 	f.y = f.s.para(edge, f.y, short-2*edge, 4, ink, report.Verdict(m.Result, p.o)) + 1
 	shown := []*Measured{m}
@@ -293,20 +306,12 @@ func (p *paper) end(e *EndRecord) error {
 		return err
 	}
 	p.figures(f, shown)
-	for _, one := range shown {
-		if err := p.cut(f, one, len(shown) > 1); err != nil {
-			return err
-		}
+	if err := p.cut(f, m); err != nil {
+		return err
 	}
 	row := func(label, text string) {
 		if text != "" {
 			f.block(text, label, false, true)
-		}
-	}
-	if b := e.Before; b != nil && b.Result.Recut != nil && b.Result.Verdict != result.Square {
-		f.group(w.Text("paper.asked", b.No))
-		for _, r := range report.RecutRows(b.Result, p.o) {
-			f.block(r.Text, r.Label, false, true)
 		}
 	}
 	f.group(w.Text("paper.found", m.No))
@@ -319,7 +324,7 @@ func (p *paper) end(e *EndRecord) error {
 		}
 	}
 	f.group(w.Text("paper.how", m.No))
-	row(w.Text("answer.by"), m.Person+", "+w.When(m.Time))
+	row(w.Text("paper.who"), m.Person+", "+w.When(m.Time))
 	p.conditions(m, row)
 	for i, x := range m.Result.Warnings {
 		label := ""
@@ -336,13 +341,24 @@ func (p *paper) end(e *EndRecord) error {
 		}
 		f.table([]float64{48, 12, 18, 108}, []string{w.Text("answer.source"), w.Text("answer.type"), "u, mm", w.Text("answer.comment")}, rows)
 	}
+	if b := e.Before; b != nil {
+		if err := p.cut(f, b); err != nil {
+			return err
+		}
+		if b.Result.Recut != nil && b.Result.Verdict != result.Square {
+			f.group(w.Text("paper.asked", b.No))
+			for _, r := range report.RecutRows(b.Result, p.o) {
+				f.block(r.Text, r.Label, false, true)
+			}
+		}
+	}
 	p.add(f)
 	return nil
 }
 
 // photos places the photos with their findings side by side.
 func (p *paper) photos(f *flow, shown []*Measured) error {
-	const gap, tallest = 5.0, 92.0
+	const gap, tallest = 5.0, 84.0
 	width := (short - 2*edge - gap*float64(len(shown)-1)) / float64(len(shown))
 	low := f.y
 	for i, m := range shown {
@@ -366,7 +382,7 @@ func (p *paper) photos(f *flow, shown []*Measured) error {
 		}
 		low = math.Max(low, y)
 	}
-	f.y = low + 5
+	f.y = low + 7
 	return nil
 }
 
@@ -395,7 +411,7 @@ func (p *paper) figures(f *flow, shown []*Measured) {
 		return report.Offset(m, p.o) + ", " + coverage(m, p.o) + "; " + report.LongSide(m, p.o)
 	})
 	add(w.Text("answer.verdict"), func(m *result.Measurement) string {
-		return report.Headline(m, p.o) + ": " + w.Text("paper.outcome_"+report.Outcome(m))
+		return report.Headline(m, p.o) + ". " + w.Text("paper.outcome_"+report.Outcome(m))
 	})
 	add(w.Text("fact.tolerance"), func(m *result.Measurement) string { return "± " + report.Tolerance(m, p.o) })
 	add(w.Text("fact.width"), func(m *result.Measurement) string {
@@ -425,14 +441,11 @@ func (p *paper) figures(f *flow, shown []*Measured) {
 }
 
 // cut shows the cut across the width.
-func (p *paper) cut(f *flow, m *Measured, several bool) error {
+func (p *paper) cut(f *flow, m *Measured) error {
 	if m.Profile == nil {
 		return nil
 	}
-	width := 150.0
-	if several {
-		width = 124
-	}
+	const width = 136.0
 	if f.y+width/2+10 > long-edge {
 		f.page()
 	}
@@ -457,7 +470,7 @@ func (p *paper) conditions(m *Measured, row func(label, text string)) {
 			row("", w.Text("paper.photo_out", i+1, ph.LeftOut))
 			continue
 		}
-		row(w.Text("paper.photo_no", i+1), w.Decimal(w.Text("paper.photo_is", strings.Join(ph.Cards, ", "), fmt.Sprintf("%.2f", ph.MMPerPx), fmt.Sprintf("%.0f", ph.TiltDeg), fmt.Sprintf("%.2f", ph.ResidualPx))))
+		row(w.Text("paper.photo_no", i+1), w.Decimal(w.Text("paper.photo_is", cards(ph.Cards), fmt.Sprintf("%.2f", ph.MMPerPx), fmt.Sprintf("%.0f", ph.TiltDeg), fmt.Sprintf("%.2f", ph.ResidualPx))))
 	}
 	row(w.Text("record.card_set"), m.Cards)
 	if s := r.Settings; s != nil {
@@ -466,7 +479,7 @@ func (p *paper) conditions(m *Measured, row func(label, text string)) {
 			scale = w.Decimal(fmt.Sprintf("%.4f; %.4f", s.PrintScaleX, s.PrintScaleY))
 		}
 		if r.Source != result.FromTape {
-			row(w.Text("record.card_scale"), scale)
+			row(w.Text("setting.print_scale"), scale)
 			camera := m.Camera
 			if camera == "" {
 				camera = w.Text("compare.no_profile")
@@ -485,7 +498,7 @@ func (p *paper) conditions(m *Measured, row func(label, text string)) {
 			row(w.Text("setting.hand"), w.Text("paper.by_hand", i+1, strings.Join(by, ", ")))
 		}
 	}
-	row(w.Text("answer.program"), w.Text("answer.program_text", r.Program, r.Method))
+	row(w.Text("record.program"), w.Text("answer.program_text", r.Program, r.Method))
 }
 
 // finished is the finished joint as counted and judged.
@@ -586,7 +599,7 @@ func (p *paper) kept() {
 			}
 			rows = append(rows, []string{k.Of, k.Name, k.SHA256, state})
 		}
-		f.table([]float64{14, 32, 110, 30}, strings.Split(w.Text("paper.photos_head"), "|"), rows)
+		f.table([]float64{12, 28, 117, 29}, strings.Split(w.Text("paper.photos_head"), "|"), rows)
 	}
 	const side = 40.0 // of the code
 	if f.y+side+34 > long-edge {
@@ -598,13 +611,7 @@ func (p *paper) kept() {
 	width := short - 2*edge - side - 6
 	say := func(size float64, text string) { f.y = f.s.para(edge, f.y, width, size, ink, text) + 1.2 }
 	say(flowSize, w.Text("paper.chain_is"))
-	number, hash, _ := strings.Cut(p.Chain.Head, "-")
-	say(flowSize, w.Text("paper.chain_head", number))
-	for len(hash) > 0 { // in two lines of 32, each in groups of eight
-		n := min(32, len(hash))
-		say(4, grouped(hash[:n]))
-		hash = hash[n:]
-	}
+	say(3.3, p.Chain.Head)
 	say(flowSize, w.Text("paper.chain_archive", p.Chain.Archive))
 	if p.Chain.Fingerprint != "" {
 		say(flowSize, w.Text("paper.chain_key"))
@@ -620,13 +627,19 @@ func (p *paper) kept() {
 	p.add(f)
 }
 
-// grouped puts a space after every eight digits.
-func grouped(digits string) string {
+// upper begins a text with a capital.
+func upper(text string) string {
+	first, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[n:]
+}
+
+// cards are the numbers of beltend's own cards, other boards by their names.
+func cards(names []string) string {
 	var out []string
-	for i := 0; i < len(digits); i += 8 {
-		out = append(out, digits[i:min(i+8, len(digits))])
+	for _, n := range names {
+		out = append(out, strings.TrimPrefix(n, "card "))
 	}
-	return strings.Join(out, " ")
+	return strings.Join(out, ", ")
 }
 
 // code draws a QR code into a square, the quiet zone in it (ISO/IEC 18004: four

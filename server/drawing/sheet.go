@@ -18,8 +18,11 @@ import (
 	"unicode/utf8"
 
 	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/image/math/fixed"
 
 	"beltend/geometry"
 	"beltend/server/pages/words"
@@ -93,6 +96,7 @@ type sheet struct {
 	*words.Words
 	width, height float64
 	title         string
+	page          bool  // for a PDF alone
 	items         []any // shape, wording or figure, in the order drawn
 }
 
@@ -159,9 +163,37 @@ func textWidth(text string, size float64) float64 {
 	return 0.55 * size * float64(utf8.RuneCountInString(text))
 }
 
+// pageFont is the font of pages of a PDF, to measure lines with.
+var pageFont = func() *sfnt.Font {
+	f, err := sfnt.Parse(goregular.TTF)
+	if err != nil { // it comes with the module
+		panic(err)
+	}
+	return f
+}()
+
+// pageWidth is how wide a text is on a page of a PDF.
+func pageWidth(text string, size float64) float64 {
+	const em = 1000
+	var b sfnt.Buffer
+	sum := 0.0
+	for _, r := range text {
+		i, err := pageFont.GlyphIndex(&b, r)
+		if err != nil {
+			return textWidth(text, size)
+		}
+		a, err := pageFont.GlyphAdvance(&b, i, fixed.I(em), font.HintingNone)
+		if err != nil {
+			return textWidth(text, size)
+		}
+		sum += float64(a) / 64
+	}
+	return sum / em * size
+}
+
 // para writes wrapped text and returns the y after it.
 func (s *sheet) para(x, y, width, size float64, c color.RGBA, text string) float64 {
-	for _, l := range wrap(text, width, size) {
+	for _, l := range wrap(text, width, size, s.measure()) {
 		s.say(x, y, size, -1, c, "%s", l)
 		y += 1.35 * size
 	}
@@ -171,7 +203,16 @@ func (s *sheet) para(x, y, width, size float64, c color.RGBA, text string) float
 // beforeUnit is the space between a number and its unit, where no line breaks.
 var beforeUnit = regexp.MustCompile(`(\d) (mm|in|m|ft)\b`)
 
-func wrap(text string, width, size float64) []string {
+// measure is how the widths of lines are told: exactly where the sheet is for a PDF
+// alone.
+func (s *sheet) measure() func(string, float64) float64 {
+	if s.page {
+		return pageWidth
+	}
+	return textWidth
+}
+
+func wrap(text string, width, size float64, measure func(string, float64) float64) []string {
 	const joined = "\u00a0"
 	var lines []string
 	l := ""
@@ -180,7 +221,7 @@ func wrap(text string, width, size float64) []string {
 		switch {
 		case l == "":
 			l = w
-		case textWidth(l+" "+w, size) <= width:
+		case measure(l+" "+w, size) <= width:
 			l += " " + w
 		default:
 			lines, l = append(lines, l), w

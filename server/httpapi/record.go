@@ -124,7 +124,7 @@ func (g *gathering) head() {
 	}
 	where("site", h.SiteName)
 	where("conveyor", h.ConveyorName)
-	where("belt_data", h.BeltName)
+	where("belt", h.BeltName)
 	where("number", h.Number)
 	item := func(key, text string) {
 		if text != "" {

@@ -132,6 +132,18 @@ func TestFinishedJoint(t *testing.T) {
 			t.Errorf("the reviewer's page does not say %q", want)
 		}
 	}
+	// the whole joint on paper, for people and programs
+	for _, address := range []string{at, s.URL + "/api/v1" + at[len(s.URL):]} {
+		if resp, paper := get(t, address+"/record.pdf", nil); resp.Header.Get("Content-Type") != "application/pdf" || resp.Header.Get("Cache-Control") != "no-store" || !strings.HasPrefix(string(paper), "%PDF") {
+			t.Errorf("the joint on paper: %s %.200q", resp.Status, paper)
+		}
+	}
+	if _, body := get(t, at, nil); !strings.Contains(string(body), at[len(s.URL):]+"/record.pdf") {
+		t.Error("the joint's page has no link to its paper")
+	}
+	if resp, _ := get(t, s.URL+"/joints/0/record.pdf", nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("a joint that is not there on paper: %s", resp.Status)
+	}
 	// once each end had a step of that name
 	if resp, _ := get(t, at+"/end/leading/finished", nil); resp.StatusCode != http.StatusMovedPermanently || resp.Header.Get("Location") != at[len(s.URL):]+"/finished" {
 		t.Errorf("an old link: %s to %q", resp.Status, resp.Header.Get("Location"))
@@ -158,6 +170,8 @@ func TestFinishedJointForPrograms(t *testing.T) {
 	}
 	resp, body = get(t, s.URL+all.Looks[0].Links.Picture, nil)
 	d.check(t, "get", route+"/{look}/counted.jpg", resp, body)
+	resp, body = get(t, strings.TrimSuffix(at, "/finished")+"/record.pdf", nil)
+	d.check(t, "get", "/api/v1/joints/{id}/record.pdf", resp, body)
 	resp, body = get(t, s.URL+all.Looks[0].Links.Report, nil)
 	d.check(t, "get", route+"/{look}/report.pdf", resp, body)
 	resp, body = post(t, at, nil, part{"photos", "j.jpg", "hooks"}, part{"wire", "", "-1"}, part{"pitch", "", "9"})

@@ -109,3 +109,21 @@ func TestSentencesInEveryLanguageAndUnit(t *testing.T) {
 		t.Errorf("%q %q", message, advice)
 	}
 }
+
+// By ILAC-G8:2019, 4.2.3: limit 2, U 0.5. What is undecided is named by the side of
+// the limit on which the value lies.
+func TestOutcome(t *testing.T) {
+	for _, c := range []struct {
+		offset  float64
+		verdict result.Verdict
+		want    string
+	}{{1.5, result.Square, Pass}, {-1.5, result.Square, Pass}, {1.6, result.Undecided, ConditionalPass}, {-2, result.Undecided, ConditionalPass}, {2.1, result.Undecided, ConditionalFail}, {-2.5, result.Undecided, ConditionalFail}, {2.6, result.Recut, Fail}} {
+		m := &result.Measurement{Verdict: c.verdict, Squareness: &result.Squareness{OffsetMM: c.offset, OffsetU95MM: 0.5, ToleranceMM: 2}}
+		if got := Outcome(m); got != c.want {
+			t.Errorf("%g: %s, want %s", c.offset, got, c.want)
+		}
+	}
+	if got := Outcome(&result.Measurement{}); got != "" {
+		t.Errorf("nothing measured: %s", got)
+	}
+}
