@@ -89,6 +89,18 @@ func run(o options) (err error) {
 		if err := add(rayTraced+", must refuse", goal{}, refused); err != nil {
 			return err
 		}
+		dir, err := os.MkdirTemp("", "beltend-altered-")
+		if err != nil {
+			return err
+		}
+		defer os.RemoveAll(dir)
+		changed, err := alteredFrom(measured, dir)
+		if err != nil {
+			return err
+		}
+		if err := add(altered, goal{}, changed); err != nil {
+			return err
+		}
 	}
 	kinds(os.Stdout, names, all)
 	list(os.Stdout, all, o.verbose)

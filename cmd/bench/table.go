@@ -131,7 +131,7 @@ func row(w io.Writer, name string, out []outcome, g goal) {
 		coverage += " (93-97)"
 	}
 	peak := number(s.peak, 0)
-	if len(out[0].photos) == 1 { // the goal is for one photo
+	if len(out[0].photos) == 1 && name != altered { // the goal is for one photo of 12 MP
 		peak = beside(peak, goalMemory)
 	}
 	fmt.Fprintf(w, columns, name, fmt.Sprint(s.n), answered, fmt.Sprint(s.refused),
@@ -146,7 +146,7 @@ func kinds(w io.Writer, names []string, all []outcome) {
 		by := map[string][]outcome{}
 		var order []string
 		for _, o := range of(name, all) {
-			if o.what == "" || strings.HasPrefix(name, rayTraced) {
+			if o.what == "" || name == rayTraced || name == rayTraced+", must refuse" {
 				continue
 			}
 			if by[o.what] == nil {
