@@ -122,6 +122,7 @@ func Read(s Strip) (*Row, error) {
 	f.unecho()
 	f.choose(beyond)
 	f.lookAgain()
+	f.partWires()
 	if err := f.number(); err != nil {
 		return r, err
 	}
@@ -738,6 +739,24 @@ func (f *finder) lookAgain() {
 		}
 	}
 	r.Unclear = left
+}
+
+// partWires calls a place unclear where two bars stand less than a wire apart: two
+// hooks cannot, the lit and the dark side of one may.
+func (f *finder) partWires() {
+	r := f.r
+	var keep []Hook
+	for _, h := range r.Hooks {
+		if n := len(keep); n > 0 && h.At-keep[n-1].At < r.Wire {
+			if h.Clear > keep[n-1].Clear {
+				keep[n-1] = h
+			}
+			r.Unclear = append(r.Unclear, h.At)
+			continue
+		}
+		keep = append(keep, h)
+	}
+	r.Hooks = keep
 }
 
 // number gives the hooks their places in the comb and finds what is missing,

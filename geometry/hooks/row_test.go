@@ -246,3 +246,36 @@ func TestJudge(t *testing.T) {
 		t.Error("sides are not told by their numbers of hooks")
 	}
 }
+
+// Where several hooks side by side are not seen, something may lie over them: they are
+// not called missing. One alone, with the belt seen in its place, is.
+func TestManyEmptyPlacesSideBySideAreUnclear(t *testing.T) {
+	for gone := 1; gone <= 6; gone++ {
+		r := rand.New(rand.NewPCG(11, uint64(gone)))
+		at, turn := comb(r, 120, 8, 970, 0.05)
+		at = append(at[:50:50], at[50+gone:]...)
+		row, err := Read(drawn(r, at, turn[gone:], 1.8, 970, 1, 0.03))
+		var u *Unclear
+		switch {
+		case gone < 3 && (err != nil || len(row.Missing) != gone || len(row.Unclear) != 0):
+			t.Errorf("%d gone: missing %.1f, unclear %.1f, %v", gone, row.Missing, row.Unclear, err)
+		case gone >= 3 && !errors.As(err, &u) && (len(row.Missing) != 0 || len(row.Unclear) != gone):
+			t.Errorf("%d gone: missing %.1f, unclear %.1f", gone, row.Missing, row.Unclear)
+		}
+	}
+}
+
+// Two wires cannot stand less than a wire apart: such bars are one hook, and its place
+// is unclear; at a wire and more they are two.
+func TestBarsLessThanAWireApartAreNotTwoHooks(t *testing.T) {
+	for _, c := range []struct {
+		apart          float64
+		hooks, unclear int
+	}{{1.9, 3, 1}, {2, 4, 0}, {2.4, 4, 0}} {
+		f := &finder{r: &Row{Wire: 2, Hooks: []Hook{{At: 10, Clear: 0.9}, {At: 20, Clear: 0.7}, {At: 20 + c.apart, Clear: 0.8}, {At: 30, Clear: 0.9}}}}
+		f.partWires()
+		if len(f.r.Hooks) != c.hooks || len(f.r.Unclear) != c.unclear {
+			t.Errorf("%.1f mm apart: %d hooks, %d unclear, not %d and %d", c.apart, len(f.r.Hooks), len(f.r.Unclear), c.hooks, c.unclear)
+		}
+	}
+}
