@@ -122,12 +122,12 @@ func Read(s Strip) (*Row, error) {
 	f.unecho()
 	f.choose(beyond)
 	f.lookAgain()
-	f.partWires()
+	shift, centreU, wire, wireU := k.sides(t, p0, s.Wire, s.Hue)
+	f.partWires(wire)
 	if err := f.number(); err != nil {
 		return r, err
 	}
-	var shift float64
-	shift, r.CentreU, r.Wire, r.WireU = k.sides(t, p0, s.Wire, s.Hue)
+	r.CentreU, r.Wire, r.WireU = centreU, wire, wireU
 	for i := range r.Hooks {
 		h := &r.Hooks[i]
 		h.At += shift
@@ -743,11 +743,11 @@ func (f *finder) lookAgain() {
 
 // partWires calls a place unclear where two bars stand less than a wire apart: two
 // hooks cannot, the lit and the dark side of one may.
-func (f *finder) partWires() {
+func (f *finder) partWires(wire float64) {
 	r := f.r
 	var keep []Hook
 	for _, h := range r.Hooks {
-		if n := len(keep); n > 0 && h.At-keep[n-1].At < r.Wire {
+		if n := len(keep); n > 0 && h.At-keep[n-1].At < wire {
 			if h.Clear > keep[n-1].Clear {
 				keep[n-1] = h
 			}

@@ -272,8 +272,8 @@ func TestBarsLessThanAWireApartAreNotTwoHooks(t *testing.T) {
 		apart          float64
 		hooks, unclear int
 	}{{1.9, 3, 1}, {2, 4, 0}, {2.4, 4, 0}} {
-		f := &finder{r: &Row{Wire: 2, Hooks: []Hook{{At: 10, Clear: 0.9}, {At: 20, Clear: 0.7}, {At: 20 + c.apart, Clear: 0.8}, {At: 30, Clear: 0.9}}}}
-		f.partWires()
+		f := &finder{r: &Row{Hooks: []Hook{{At: 10, Clear: 0.9}, {At: 20, Clear: 0.7}, {At: 20 + c.apart, Clear: 0.8}, {At: 30, Clear: 0.9}}}}
+		f.partWires(2)
 		if len(f.r.Hooks) != c.hooks || len(f.r.Unclear) != c.unclear {
 			t.Errorf("%.1f mm apart: %d hooks, %d unclear, not %d and %d", c.apart, len(f.r.Hooks), len(f.r.Unclear), c.hooks, c.unclear)
 		}
