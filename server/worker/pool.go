@@ -342,7 +342,9 @@ func (p *Pool) Ready(ctx context.Context) error {
 	if w != nil && !w.ended() {
 		return nil
 	}
-	started, err := p.start(ctx)
+	// Who asks may have no time to wait. The worker begun stays for the next who asks: on a
+	// busy machine it would else be begun again and again, and never be ready.
+	started, err := p.start(context.WithoutCancel(ctx))
 	w = started
 	return err
 }

@@ -249,3 +249,22 @@ func TestMissingProgramIsAFault(t *testing.T) {
 		t.Errorf("got %v, want a fault, not a refusal", err)
 	}
 }
+
+// A worker begun for somebody who has no time to wait is there for the next who asks.
+func TestReadyOutlivesWhoAsks(t *testing.T) {
+	p := pool(t, nil)
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	if err := p.Ready(gone); err != nil {
+		t.Fatalf("whoever asked is gone: %v", err)
+	}
+	w := <-p.slots
+	p.slots <- w
+	if w == nil || w.ended() {
+		t.Fatal("no worker stays")
+	}
+	a, err := p.Run(t.Context(), job("which"), nil)
+	if err != nil || a.Measurement.Program != strconv.Itoa(w.cmd.Process.Pid) {
+		t.Errorf("measured by %+v, not by %d: %v", a.Measurement, w.cmd.Process.Pid, err)
+	}
+}
