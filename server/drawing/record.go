@@ -168,7 +168,7 @@ func (p *paper) drawn(s *sheet) {
 // summary is the first page: what, whose, by which rule, and what came out.
 func (p *paper) summary() {
 	f := p.section(p.text("paper.title"))
-	f.label = edge + 43
+	f.label = edge + 46
 	w := f.s.Words
 	row := func(label, text string) {
 		if text != "" {
