@@ -190,6 +190,9 @@ func checkSheet(t *testing.T, s *sheet, name string) {
 		case wording:
 			// 0.5 em a character is the Go font's own mean
 			w := textWidth(i.text, i.size) * 0.5 / 0.55
+			if s.page { // on paper the font is known
+				w = pageWidth(i.text, i.size)
+			}
 			x := i.at.X - w*float64(i.align+1)/2
 			q := box{x, i.at.Y - 0.7*i.size, x + w, i.at.Y, i.text}
 			if i.up {
