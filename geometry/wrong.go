@@ -6,6 +6,7 @@ import "fmt"
 type WrongValue struct {
 	Name    string // of the setting or field
 	Message string
+	Range   *Range // that it is out of, if it is
 }
 
 // Error names the value first.
@@ -20,14 +21,21 @@ func Wrong(name, format string, a ...any) *WrongValue {
 type Range struct {
 	Name      string
 	V, Lo, Hi float64
-	Want      string // what to give, in which unit
+	Unit      string // of all three, "" for a count
+	Want      string // what to give
 }
 
 // InRange names the first value that is not in its range, or no number.
 func InRange(ranges ...Range) error {
 	for _, r := range ranges {
 		if !(r.V >= r.Lo && r.V <= r.Hi) { // false for NaN
-			return Wrong(r.Name, "%g is out of range %g to %g: give %s", r.V, r.Lo, r.Hi, r.Want)
+			unit, in := "", ""
+			if r.Unit != "" {
+				unit, in = " "+r.Unit, " in "+r.Unit
+			}
+			w := Wrong(r.Name, "%g%s is out of range %g to %g%s: give %s%s", r.V, unit, r.Lo, r.Hi, unit, r.Want, in)
+			w.Range = &r
+			return w
 		}
 	}
 	return nil

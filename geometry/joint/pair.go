@@ -121,12 +121,12 @@ func Match(lead, trail End) (*Pair, error) {
 
 func check(name string, e *End) error {
 	err := geometry.InRange(
-		geometry.Range{Name: name + "-width", V: e.Width, Lo: 50, Hi: 10000, Want: "the belt's width at the cut in mm"},
-		geometry.Range{Name: name + "-width-u95", V: e.WidthU95, Hi: 1000, Want: "the width's uncertainty in mm"},
-		geometry.Range{Name: name + "-offset", V: e.Offset, Lo: -e.Width, Hi: e.Width, Want: "the out-of-square offset in mm"},
-		geometry.Range{Name: name + "-u95", V: e.U95, Hi: e.Width, Want: "the offset's uncertainty (95 %) in mm"},
-		geometry.Range{Name: name + "-tolerance", V: e.Tolerance, Hi: 1000, Want: "the largest offset allowed in mm"},
-		geometry.Range{Name: name + "-target", V: e.Target * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle asked for in degrees from square"},
+		geometry.Range{Name: name + "-width", V: e.Width, Lo: 50, Hi: 10000, Unit: "mm", Want: "the belt's width at the cut"},
+		geometry.Range{Name: name + "-width-u95", V: e.WidthU95, Hi: 1000, Unit: "mm", Want: "the width's uncertainty"},
+		geometry.Range{Name: name + "-offset", V: e.Offset, Lo: -e.Width, Hi: e.Width, Unit: "mm", Want: "the out-of-square offset"},
+		geometry.Range{Name: name + "-u95", V: e.U95, Hi: e.Width, Unit: "mm", Want: "the offset's uncertainty (95 %)"},
+		geometry.Range{Name: name + "-tolerance", V: e.Tolerance, Hi: 1000, Unit: "mm", Want: "the largest offset allowed"},
+		geometry.Range{Name: name + "-target", V: e.Target * 180 / math.Pi, Lo: -60, Hi: 60, Unit: "degrees", Want: "the angle asked for from square"},
 	)
 	if err != nil {
 		return err

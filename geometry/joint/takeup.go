@@ -39,12 +39,12 @@ type Takeup struct {
 func (c Cutting) Takeup() (*Takeup, error) {
 	const most = 100000
 	err := geometry.InRange(
-		geometry.Range{Name: "recuts", V: c.Recuts, Hi: most, Want: "the belt lost by re-cutting in mm"},
-		geometry.Range{Name: "recuts", V: c.RecutsU95, Hi: most, Want: "the uncertainty of the belt lost by re-cutting in mm"},
-		geometry.Range{Name: "lead-trim", V: c.LeadTrim, Hi: most, Want: "the belt to cut off the leading end besides in mm"},
-		geometry.Range{Name: "trail-trim", V: c.TrailTrim, Hi: most, Want: "the belt to cut off the trailing end besides in mm"},
-		geometry.Range{Name: "travel", V: c.Travel, Hi: most, Want: "how far the take-up can still give belt back in mm"},
-		geometry.Range{Name: "reserve", V: c.Reserve, Hi: most, Want: "the travel to keep in mm"},
+		geometry.Range{Name: "recuts", V: c.Recuts, Hi: most, Unit: "mm", Want: "the belt lost by re-cutting"},
+		geometry.Range{Name: "recuts", V: c.RecutsU95, Hi: most, Unit: "mm", Want: "the uncertainty of the belt lost by re-cutting"},
+		geometry.Range{Name: "lead-trim", V: c.LeadTrim, Hi: most, Unit: "mm", Want: "the belt to cut off the leading end besides"},
+		geometry.Range{Name: "trail-trim", V: c.TrailTrim, Hi: most, Unit: "mm", Want: "the belt to cut off the trailing end besides"},
+		geometry.Range{Name: "travel", V: c.Travel, Hi: most, Unit: "mm", Want: "how far the take-up can still give belt back"},
+		geometry.Range{Name: "reserve", V: c.Reserve, Hi: most, Unit: "mm", Want: "the travel to keep"},
 	)
 	if err != nil {
 		return nil, err

@@ -112,16 +112,16 @@ const (
 // Check names the first wish that cannot be.
 func (w Wish) Check() error {
 	err := geometry.InRange(
-		geometry.Range{Name: "lead-width", V: w.LeadWidth, Lo: 50, Hi: 10000, Want: "the width of the leading end in mm"},
-		geometry.Range{Name: "trail-width", V: w.TrailWidth, Lo: 50, Hi: 10000, Want: "the width of the trailing end in mm"},
-		geometry.Range{Name: "lead-width-u95", V: w.LeadU95, Hi: 1000, Want: "the width's uncertainty in mm"},
-		geometry.Range{Name: "trail-width-u95", V: w.TrailU95, Hi: 1000, Want: "the width's uncertainty in mm"},
-		geometry.Range{Name: "margin", V: w.Margin, Hi: 500, Want: "the belt to leave unlaced at each edge in mm"},
-		geometry.Range{Name: "thickness", V: w.Thickness, Hi: 100, Want: "the belt's thickness in mm"},
-		geometry.Range{Name: "joint-thickness", V: w.JointThickness, Hi: 100, Want: "the thickness left after skiving in mm"},
-		geometry.Range{Name: "machine", V: w.Machine, Hi: 10000, Want: "the longest row of hooks the machine takes in mm"},
-		geometry.Range{Name: "notch", V: w.Notch, Hi: 1000, Want: "the notch's length along the edge in mm"},
-		geometry.Range{Name: "bias", V: w.Bias * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle of the cut in degrees from square"},
+		geometry.Range{Name: "lead-width", V: w.LeadWidth, Lo: 50, Hi: 10000, Unit: "mm", Want: "the width of the leading end"},
+		geometry.Range{Name: "trail-width", V: w.TrailWidth, Lo: 50, Hi: 10000, Unit: "mm", Want: "the width of the trailing end"},
+		geometry.Range{Name: "lead-width-u95", V: w.LeadU95, Hi: 1000, Unit: "mm", Want: "the width's uncertainty"},
+		geometry.Range{Name: "trail-width-u95", V: w.TrailU95, Hi: 1000, Unit: "mm", Want: "the width's uncertainty"},
+		geometry.Range{Name: "margin", V: w.Margin, Hi: 500, Unit: "mm", Want: "the belt to leave unlaced at each edge"},
+		geometry.Range{Name: "thickness", V: w.Thickness, Hi: 100, Unit: "mm", Want: "the belt's thickness"},
+		geometry.Range{Name: "joint-thickness", V: w.JointThickness, Hi: 100, Unit: "mm", Want: "the thickness left after skiving"},
+		geometry.Range{Name: "machine", V: w.Machine, Hi: 10000, Unit: "mm", Want: "the longest row of hooks the machine takes"},
+		geometry.Range{Name: "notch", V: w.Notch, Hi: 1000, Unit: "mm", Want: "the notch's length along the edge"},
+		geometry.Range{Name: "bias", V: w.Bias * 180 / math.Pi, Lo: -60, Hi: 60, Unit: "degrees", Want: "the angle of the cut from square"},
 	)
 	if err != nil {
 		return err

@@ -130,14 +130,14 @@ func FromTape(t Taped) (*TapedValues, error) {
 
 func (t Taped) check() error {
 	err := geometry.InRange(
-		geometry.Range{Name: "diagonals", V: t.Left, Lo: 50, Hi: 20000, Want: "both diagonals in mm"},
-		geometry.Range{Name: "diagonals", V: t.Right, Lo: 50, Hi: 20000, Want: "both diagonals in mm"},
-		geometry.Range{Name: "up", V: t.Up, Lo: 50, Hi: 20000, Want: "the set-back of the marks in mm"},
-		geometry.Range{Name: "line-u95", V: t.LineU, Hi: 1000, Want: "how true the line is over the width in mm"},
-		geometry.Range{Name: "width", V: t.Width, Hi: 10000, Want: "the width at the cut in mm"},
-		geometry.Range{Name: "target", V: t.Target * 180 / math.Pi, Lo: -60, Hi: 60, Want: "the angle asked for in degrees from square"},
-		geometry.Range{Name: "reading", V: t.Reading.Step, Hi: 20, Want: "what the tape is read to in mm"},
-		geometry.Range{Name: "edge", V: t.Reading.Edge, Hi: 50, Want: "how surely an edge is found in mm"},
+		geometry.Range{Name: "diagonals", V: t.Left, Lo: 50, Hi: 20000, Unit: "mm", Want: "both diagonals"},
+		geometry.Range{Name: "diagonals", V: t.Right, Lo: 50, Hi: 20000, Unit: "mm", Want: "both diagonals"},
+		geometry.Range{Name: "up", V: t.Up, Lo: 50, Hi: 20000, Unit: "mm", Want: "the set-back of the marks"},
+		geometry.Range{Name: "line-u95", V: t.LineU, Hi: 1000, Unit: "mm", Want: "how true the line is over the width"},
+		geometry.Range{Name: "width", V: t.Width, Hi: 10000, Unit: "mm", Want: "the width at the cut"},
+		geometry.Range{Name: "target", V: t.Target * 180 / math.Pi, Lo: -60, Hi: 60, Unit: "degrees", Want: "the angle asked for from square"},
+		geometry.Range{Name: "reading", V: t.Reading.Step, Hi: 20, Unit: "mm", Want: "what the tape is read to"},
+		geometry.Range{Name: "edge", V: t.Reading.Edge, Hi: 50, Unit: "mm", Want: "how surely an edge is found"},
 	)
 	if err != nil {
 		return err
@@ -222,10 +222,10 @@ type Arc struct {
 
 // Check names what cannot be.
 func (c Arc) Check() error {
-	switch {
-	case !(c.Chord >= 500 && c.Chord <= 100000):
-		return geometry.Wrong("camber", "a chord of %g mm is out of range 500 to 100000: give the string's length and the gap at its middle in mm", c.Chord)
-	case !(c.Gap >= 0 && c.Gap <= c.Chord/20):
+	if err := geometry.InRange(geometry.Range{Name: "camber", V: c.Chord, Lo: 500, Hi: 100000, Unit: "mm", Want: "the string's length, and the gap at its middle,"}); err != nil {
+		return err
+	}
+	if !(c.Gap >= 0 && c.Gap <= c.Chord/20) {
 		return geometry.Wrong("camber", "a gap of %g mm on a chord of %g mm is no camber: it is from 0 to a twentieth of the chord", c.Gap, c.Chord)
 	}
 	return nil

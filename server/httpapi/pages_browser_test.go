@@ -6,6 +6,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -66,6 +67,19 @@ func (b *browser) everyPage() []shown {
 	b.open(joint + "/end/trailing/recut")
 	b.do(chromedp.SetUploadFiles("#files", []string{file}, chromedp.ByQuery))
 	b.until("refused", `!document.querySelector("#refused").hidden`)
+	finished := b.beginJoint("J-18") + "/finished"
+	laced := render.Joint(3)
+	if bad, err = laced.JPEG(); err != nil {
+		b.t.Fatal(err)
+	}
+	if err := os.WriteFile(file, bad, 0o600); err != nil {
+		b.t.Fatal(err)
+	}
+	b.open(finished)
+	b.do(chromedp.SetUploadFiles("[name=photos]", []string{file}, chromedp.ByQuery))
+	b.fill("pitch", strconv.FormatFloat(laced.Hinge.Pitch, 'f', -1, 64), "wire", strconv.FormatFloat(laced.Hinge.Wire, 'f', -1, 64))
+	b.click(`form[action$="/finished"] button`)
+	b.until("the hooks are counted", `document.querySelector("#clinch") !== null && document.readyState === "complete"`)
 	b.open("/train")
 	b.script(`document.querySelector("[name=person]").value = "Ines"; document.querySelector("form[method=post] [name=seed]").value = "4711"; document.querySelector("[name=questions]").value = "2"; document.querySelector("form[method=post] button").click()`, nil)
 	b.until("the question", `document.querySelector("[data-tap] img")?.naturalWidth === 1080`)
@@ -89,7 +103,7 @@ func (b *browser) everyPage() []shown {
 		{"photo-refused", joint + "/end/trailing/recut", `new Promise(r => setTimeout(r, 1000))`}, {"joint-change", joint + "/change", ""}, {"offline", "/offline", ""},
 		{"answer", cut, ""}, {"answer-hand", cut, click(".tools button[aria-expanded]")},
 		{"answer-rule", cut, click(".above .tools button")},
-		{"pair", joint + "/pair?travel=300", ""},
+		{"pair", joint + "/pair?travel=300", ""}, {"finished-first", joint + "/finished", ""}, {"finished", finished, ""},
 		{"lacing", "/lacing", ""}, {"lacing-plan", "/lacing", post("/lacing", `{"lead-width": "1000", "trail-width": "994", thickness: "5", pulley: "200", fastener: "KH 30", chart: document.querySelector("textarea").value}`)},
 		{"tape", "/tape", ""}, {"tape-answer", "/tape", post("/tape", fmt.Sprintf(`{%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"}`, plan.Diagonals))},
 		{"train", "/train", ""}, {"train-show", "/train/show?error=bow&was=bow", ""}, {"train-answer", "/train/answer?error=skew", `new Promise(r => setTimeout(r, 2500))`},

@@ -11,6 +11,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/geometry"
 	"beltend/server/account"
 	"beltend/server/archive"
 	"beltend/server/measure"
@@ -37,6 +38,7 @@ type problem struct {
 
 	retryAfter int             // seconds
 	refused    *result.Refusal // what it was made from, if from a refusal
+	outside    *geometry.Range // that an entry is out of, if it is
 }
 
 func (p problem) Error() string { return p.Code + ": " + p.Detail }
@@ -52,6 +54,7 @@ var (
 func problemOf(err error) problem {
 	var p problem
 	var refused *result.Refusal
+	var wrong *geometry.WrongValue
 	var usage *measure.UsageError
 	var busy *worker.Busy
 	var late *order.Late
@@ -61,6 +64,8 @@ func problemOf(err error) problem {
 		return p
 	case errors.As(err, &refused):
 		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo, refused: refused}
+	case errors.As(err, &wrong):
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: wrong.Error(), Advice: "Correct the setting and send it again.", Setting: wrong.Name, outside: wrong.Range}
 	case errors.As(err, &usage):
 		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
 	case errors.As(err, &many):

@@ -72,7 +72,9 @@ func (t *trainer) fail(c *gin.Context, err error) {
 	var wrong *geometry.WrongValue
 	switch {
 	case errors.As(err, &wrong):
-		err = problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: wrong.Error(), Advice: "Go back and choose again.", Setting: wrong.Name}
+		p := problemOf(wrong)
+		p.Advice = "Go back and choose again."
+		err = p
 	case errors.Is(err, training.ErrNoRound):
 		err = problem{Status: http.StatusNotFound, Code: "no_round", Detail: "There is no such round.", Advice: "Begin a new one with the same seed: it has the same questions."}
 	case errors.Is(err, training.ErrOrder):

@@ -85,8 +85,8 @@ func (t *trainer) beginRound(c *gin.Context) {
 	if err == nil {
 		n, err = whole("questions", c.PostForm("questions"))
 	}
-	if err == nil && (n < 1 || n > training.MostQuestions) {
-		err = geometry.Wrong("questions", "%d is out of range 1 to %d", n, training.MostQuestions)
+	if err == nil {
+		err = geometry.InRange(geometry.Range{Name: "questions", V: float64(n), Lo: 1, Hi: training.MostQuestions, Want: "how many questions the round has"})
 	}
 	var r training.Round
 	if err == nil {

@@ -89,6 +89,17 @@ func (p inProcess) Run(ctx context.Context, job worker.Job, progress measure.Pro
 
 func (inProcess) run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
 	m, o := job.Draw, report.Options{Inches: job.Inches, Lang: job.Lang}
+	if h := job.Hooks; h != nil {
+		r := h.Draw
+		if r == nil {
+			var err error
+			if r, err = measure.Hooks(ctx, job.Photos, job.Settings, h.Plan, h.Face, progress); err != nil {
+				return worker.Answer{}, err
+			}
+		}
+		b, err := pictures.Hooks(job.Photos[r.Image.Photo].Data, r, "jpg", o)
+		return worker.Answer{Hooks: r, Pictures: []worker.File{{Name: "counted.jpg", Data: b}}}, err
+	}
 	if m == nil {
 		var err error
 		if m, err = measure.Run(ctx, job.Photos, job.Settings, progress); err != nil {

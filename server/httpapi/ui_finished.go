@@ -13,7 +13,6 @@ import (
 
 	"github.com/gin-gonic/gin"
 
-	"beltend/geometry"
 	"beltend/geometry/lacing"
 	"beltend/server/archive"
 	"beltend/server/drawing"
@@ -173,10 +172,6 @@ func (s *service) typedPlan(ctx context.Context, sites archive.Sites, h *pages.J
 	// strips and pulley are no part of the count
 	p, err := lacing.Make(lacing.Fastener{Name: fmt.Sprintf("%g × %g mm", pitch, wire), Pitch: pitch, Wire: wire, ThicknessFrom: thickness / 2, ThicknessTo: 2 * thickness, Pulley: 100, Strip: 20 * pitch, HooksPerStrip: 20},
 		lacing.Wish{LeadWidth: widths[0], TrailWidth: widths[1], Thickness: thickness, Margin: margin})
-	var wrong *geometry.WrongValue
-	if errors.As(err, &wrong) {
-		return nil, &measure.UsageError{Setting: wrong.Name, Message: wrong.Message}
-	}
 	if err != nil {
 		return nil, err
 	}

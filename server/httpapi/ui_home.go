@@ -76,5 +76,9 @@ func problemIn(o report.Options, p problem) *pages.ProblemData {
 	if p.refused != nil {
 		return pages.RefusedOf(p.refused, title, o)
 	}
-	return pages.ProblemOf(w, p.Code, title, p.Detail, p.Advice, p.Setting)
+	d := pages.ProblemOf(w, p.Code, title, p.Detail, p.Advice, p.Setting)
+	if p.outside != nil {
+		d.Outside(w, o, p.outside)
+	}
+	return d
 }

@@ -35,7 +35,6 @@ func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanD
 	var wrong *geometry.WrongValue
 	if errors.As(err, &wrong) {
 		d.Wrong = wrong.Name
-		err = &measure.UsageError{Setting: wrong.Name, Message: wrong.Message}
 	}
 	if err != nil {
 		p := problemOf(err)

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -22,21 +23,15 @@ func checkSettings(s *result.Settings, photos int) (vision.References, error) {
 	bad := func(setting, format string, a ...any) (vision.References, error) {
 		return refs, &UsageError{setting, fmt.Sprintf(format, a...)}
 	}
-	for _, c := range []struct {
-		name    string
-		v       float64
-		lo, hi  float64
-		because string
-	}{
-		{"tolerance", s.ToleranceMM, 0, 1000, "give the largest offset allowed in mm, above 0 (0 takes 2 mm per metre of width)"},
-		{"width", s.NominalMM, 0, 10000, "give the belt's nominal width in mm"},
-		{"target", s.TargetDeg, -60, 60, "give the angle from square in degrees"},
-		{"trim", s.TrimMM, 0, 5000, "give the length to cut off beyond the deepest point in mm"},
-		{"thickness", s.ThicknessMM, 0, 100, "give the belt's thickness in mm"},
-	} {
-		if !(c.v >= c.lo && c.v <= c.hi) {
-			return bad(c.name, "%v is out of range %v to %v: %s", c.v, c.lo, c.hi, c.because)
-		}
+	var wrong *geometry.WrongValue
+	if errors.As(geometry.InRange(
+		geometry.Range{Name: "tolerance", V: s.ToleranceMM, Hi: 1000, Unit: "mm", Want: "the largest offset allowed (0 takes 2 mm per metre of width)"},
+		geometry.Range{Name: "width", V: s.NominalMM, Hi: 10000, Unit: "mm", Want: "the belt's nominal width"},
+		geometry.Range{Name: "target", V: s.TargetDeg, Lo: -60, Hi: 60, Unit: "degrees", Want: "the angle from square"},
+		geometry.Range{Name: "trim", V: s.TrimMM, Hi: 5000, Unit: "mm", Want: "the length to cut off beyond the deepest point"},
+		geometry.Range{Name: "thickness", V: s.ThicknessMM, Hi: 100, Unit: "mm", Want: "the belt's thickness"},
+	), &wrong) {
+		return bad(wrong.Name, "%s", wrong.Message)
 	}
 	if s.NominalMM != 0 && s.NominalMM < 50 {
 		return bad("width", "%v mm is too narrow for a belt: give the nominal width in mm", s.NominalMM)

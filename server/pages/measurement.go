@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"beltend/geometry"
 	"beltend/server/archive"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -16,15 +17,37 @@ import (
 // with what is special; else in the catalogue's words for its code, with the
 // entry that it is about, if any.
 func ProblemOf(w *Words, code, title, detail, advice, entry string) *ProblemData {
+	key := "entry." + strings.ReplaceAll(entry, "-", "_")
 	if w.English() && detail != "" {
+		if text, named := strings.CutPrefix(detail, entry+": "); named && w.Has(key) {
+			detail = w.Text(key) + ": " + text
+		}
 		return &ProblemData{Title: title, Code: code, Detail: detail, Advice: advice}
 	}
 	p := &ProblemData{Title: title, Code: code, Detail: w.Or("problem."+code, detail), Advice: w.Or("problem."+code+"_do", advice)}
-	if key := "entry." + strings.ReplaceAll(entry, "-", "_"); w.Has(key) {
+	if w.Has(key) {
 		p.Detail = w.Text("problem.wrong_field", w.Text(key))
 		p.Advice = w.Or("wanted."+strings.ReplaceAll(entry, "-", "_"), p.Advice)
 	}
 	return p
+}
+
+// Outside says in the person's units what is out of which range.
+func (p *ProblemData) Outside(w *Words, o report.Options, r *geometry.Range) {
+	key := "entry." + strings.ReplaceAll(r.Name, "-", "_")
+	if !w.Has(key) {
+		return
+	}
+	show := func(v float64) string {
+		switch r.Unit {
+		case "mm":
+			return report.Length(v, o)
+		case "degrees":
+			return w.Decimal(fmt.Sprintf("%g°", v))
+		}
+		return w.Decimal(fmt.Sprintf("%g", v))
+	}
+	p.Detail = w.Text("problem.outside", w.Text(key), show(r.V), show(r.Lo), show(r.Hi))
 }
 
 // RefusedOf is a refusal in the person's language and units.

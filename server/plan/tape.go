@@ -72,8 +72,8 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 		if hollow, err = text.length(Hollow, 0); err != nil {
 			return nil, err
 		}
-		if !(hollow >= 0 && hollow <= 200) {
-			return nil, geometry.Wrong(Hollow, "%g mm is out of range 0 to 200: give the deepest gap between the cut and a straightedge laid over its corners in mm", hollow)
+		if err := geometry.InRange(geometry.Range{Name: Hollow, V: hollow, Hi: 200, Unit: "mm", Want: "the deepest gap between the cut and a straightedge laid over its corners"}); err != nil {
+			return nil, err
 		}
 		m.Tape.HollowMM = &hollow
 		m.Cut = &result.Cut{StraightnessMM: hollow, StraightnessU95MM: square.Coverage * math.Hypot(in.Reading.Step/math.Sqrt(12), in.Reading.Edge), Profile: [][2]float64{}}
@@ -172,8 +172,14 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 		{Trim, trim, 5000, true, "the length to cut off beyond the deepest point"}, {Width, in.Width, 10000, false, "the width at the cut"},
 		{Reading, in.Reading.Step, 20, false, "what the tape was read to"}, {Edge, in.Reading.Edge, 50, false, "how surely an edge is found"},
 	} {
-		if text.given(c.name) && (!(c.v >= 0 && c.v <= c.top) || c.v == 0 && !c.zero) {
-			return in, 0, 0, 0, geometry.Wrong(c.name, "%g mm is out of range 0 to %g: give %s in mm", c.v, c.top, c.want)
+		if !text.given(c.name) {
+			continue
+		}
+		if err := geometry.InRange(geometry.Range{Name: c.name, V: c.v, Hi: c.top, Unit: "mm", Want: c.want}); err != nil {
+			return in, 0, 0, 0, err
+		}
+		if c.v == 0 && !c.zero {
+			return in, 0, 0, 0, geometry.Wrong(c.name, "0 mm is nothing: give %s in mm", c.want)
 		}
 	}
 	if in.Target, err = text.degrees(Target, 0); err != nil {

@@ -69,15 +69,21 @@ func Warn(code, reason string, values result.Values) result.Warning {
 	return w
 }
 
+// anew is a sentence as it was said where the reader wants that, else made of its values;
+// "" for one that was said before there were values.
+func anew(key string, values result.Values, said string, o Options) string {
+	if o.plain() {
+		return said
+	}
+	return Say(key, values, o)
+}
+
 // WarningText is a warning's sentence.
 func WarningText(w result.Warning, o Options) string {
-	if o.plain() {
-		return w.Message
-	}
-	if text := Say("warned."+named(w.Code, w.Reason), w.Values, o); text != "" {
+	if text := anew("warned."+named(w.Code, w.Reason), w.Values, w.Message, o); text != "" {
 		return text
 	}
-	return o.units().Or("warned."+w.Code+"_all", w.Message) // said before there were values
+	return o.units().Or("warned."+w.Code+"_all", w.Message)
 }
 
 // WarningTexts are the sentences of warnings.
@@ -96,14 +102,11 @@ func Find(f result.Finding) result.Finding {
 
 // FindingText is a finding's sentence.
 func FindingText(f result.Finding, o Options) string {
-	if o.plain() {
-		return f.Message
-	}
-	if text := Say("found."+named(f.Code, f.Reason), f.Values, o); text != "" {
+	if text := anew("found."+named(f.Code, f.Reason), f.Values, f.Message, o); text != "" {
 		return text
 	}
 	u := o.units()
-	if key := "finding." + f.Code; u.Has(key) { // said before there were values
+	if key := "finding." + f.Code; u.Has(key) {
 		return u.Text(key) + ": " + u.length(max(f.SizeMM, -f.SizeMM))
 	}
 	return f.Message

@@ -66,7 +66,7 @@ func (e Exercise) Check() error {
 		}
 	}
 	ranges := []geometry.Range{
-		{Name: "width", V: e.Width, Lo: LeastWidth, Hi: MostWidth, Want: "the belt's width in mm"},
+		{Name: "width", V: e.Width, Lo: LeastWidth, Hi: MostWidth, Unit: "mm", Want: "the belt's width"},
 		{Name: "seed", V: float64(e.Seed), Hi: MostSeed, Want: "a whole number"},
 	}
 	if spoilt, ok := render.ErrorOf(e.Error); ok {
@@ -75,7 +75,7 @@ func (e Exercise) Check() error {
 		if spoilt.Signed {
 			v = math.Abs(v)
 		}
-		ranges = append(ranges, geometry.Range{Name: "size", V: v, Lo: lo, Hi: spoilt.Most, Want: "the error's size in mm"})
+		ranges = append(ranges, geometry.Range{Name: "size", V: v, Lo: lo, Hi: spoilt.Most, Unit: "mm", Want: "the error's size"})
 	}
 	return geometry.InRange(ranges...)
 }

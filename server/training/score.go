@@ -27,7 +27,7 @@ func (a Answer) Check() error {
 		return geometry.Wrong("long", "%q is no side: left, right or neither", a.Long)
 	}
 	if a.Amount != nil {
-		if err := geometry.InRange(geometry.Range{Name: "amount", V: *a.Amount, Hi: 1000, Want: "how much longer the long side is, in mm"}); err != nil {
+		if err := geometry.InRange(geometry.Range{Name: "amount", V: *a.Amount, Hi: 1000, Unit: "mm", Want: "how much longer the long side is,"}); err != nil {
 			return err
 		}
 	}
