@@ -211,7 +211,8 @@ func Profile(m *result.Measurement, format string, o report.Options) ([]byte, er
 	if r := m.Recut; r != nil {
 		in.HasRecut = true
 		in.Recut = r.CentreMM + at(in.Profile, 0) // CentreMM counts from the cut itself
-		in.RecutL, in.RecutR = r.LeftMM, r.RightMM
+		t := report.TapeOf(r, o)
+		in.RecutL, in.RecutR = t.Left, t.Right
 	}
 	var b bytes.Buffer
 	if err := plot.Profile(&b, format, in); err != nil {

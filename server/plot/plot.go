@@ -20,7 +20,6 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/pages/words"
-	"beltend/server/report"
 )
 
 // Input is what a profile shows. Millimetres, belt frame: x from the
@@ -35,8 +34,8 @@ type Input struct {
 	Tolerance float64         // 0: not set, no wedge
 	HasRecut  bool
 	Recut     float64 // height of the re-cut line over the origin
-	RecutL    float64 // tape distances, for the text at its ends
-	RecutR    float64
+	RecutL    string  // tape distances at its ends, as written
+	RecutR    string
 	Drawn     bool // the drawn line was judged, not the cut
 	Inches    bool
 	Lang      string // of the catalogue; empty: English
@@ -60,8 +59,8 @@ var (
 )
 
 const (
-	pageW = 24 * vg.Centimeter
-	pageH = 12 * vg.Centimeter
+	pageW = 19 * vg.Centimeter
+	pageH = 11 * vg.Centimeter
 )
 
 // Profile writes the drawing to w.
@@ -72,7 +71,7 @@ func Profile(w io.Writer, format string, in Input) error {
 	if !(in.Width > 0) || math.IsInf(in.Width, 0) || len(in.Profile) < 2 {
 		return fmt.Errorf("%w: width %g mm, %d points of the cut", ErrInput, in.Width, len(in.Profile))
 	}
-	for _, v := range []float64{in.Offset, in.U95, in.Tolerance, in.Recut, in.RecutL, in.RecutR} {
+	for _, v := range []float64{in.Offset, in.U95, in.Tolerance, in.Recut} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return fmt.Errorf("%w: a value is not a finite number", ErrInput)
 		}
@@ -90,7 +89,7 @@ func Profile(w io.Writer, format string, in Input) error {
 	if format == "svg" {
 		c = vgsvg.New(pageW, pageH)
 	} else {
-		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(pageW, pageH), vgimg.UseDPI(170), vgimg.UseBackgroundColor(color.White))}
+		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(pageW, pageH), vgimg.UseDPI(215), vgimg.UseBackgroundColor(color.White))}
 	}
 	page := draw.Crop(draw.New(c), 0.5*vg.Centimeter, -0.5*vg.Centimeter, 0.4*vg.Centimeter, -0.5*vg.Centimeter)
 	p.Draw(page)
@@ -125,7 +124,7 @@ func build(in Input) (*plot.Plot, error) {
 
 	p := plot.New()
 	p.Title.Text = in.Title
-	w, o := words.In(in.Lang), report.Options{Inches: in.Inches, Lang: in.Lang}
+	w := words.In(in.Lang)
 	unit, name, decimals := 1.0, "mm", 1
 	if in.Inches {
 		unit, name, decimals = 25.4, "in", 3
@@ -248,7 +247,7 @@ func build(in Input) (*plot.Plot, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.Legend.Add(w.Text(again, report.Place(in.RecutL, o), report.Place(in.RecutR, o)), l)
+		p.Legend.Add(w.Text(again, in.RecutL, in.RecutR), l)
 	}
 	bottom := lo + 0.03*(hi-lo)
 	say(-1.045*half, bottom, "L", 24, ink, -0.5, 0)

@@ -16,7 +16,7 @@ import (
 )
 
 func bowed() Input {
-	in := Input{Title: "Kestrel Hollow, transfer belt 3, head end", Width: 820, Offset: -7.8, U95: 0.9, Tolerance: 1.6, HasRecut: true, RecutL: 0, RecutR: 7.9}
+	in := Input{Title: "Kestrel Hollow, transfer belt 3, head end", Width: 820, Offset: -7.8, U95: 0.9, Tolerance: 1.6, HasRecut: true, RecutL: "0.0 mm", RecutR: "7.9 mm"}
 	for k := 0; k <= 160; k++ {
 		x := -410 + 820*float64(k)/160
 		in.Profile = append(in.Profile, geometry.Vec2{X: x, Y: -4.5*(1-x*x/410/410) + 3 + 0.1*math.Sin(x/9) + 0.2*math.Sin(x/40)})
@@ -89,7 +89,7 @@ func TestExaggerationIsTrue(t *testing.T) {
 // In German and inches no English word and no mm stand on the drawing.
 func TestProfileInAnotherLanguageAndUnit(t *testing.T) {
 	in := bowed()
-	in.Title, in.Lang, in.Inches = "", "de", true
+	in.Title, in.Lang, in.Inches, in.RecutL, in.RecutR = "", "de", true, "0 in", "5/16 in"
 	var b bytes.Buffer
 	if err := Profile(&b, "svg", in); err != nil {
 		t.Fatal(err)

@@ -23,7 +23,7 @@ function pointsOf(im, chosen) {
   const ends = {};
   for (const [edge, field] of Object.entries(EDGES)) {
     const p = im[field];
-    if (p?.length >= 2) ends[edge] = [0.12, 0.88].map((f) => { const q = p[Math.round(f * (p.length - 1))]; return { x: q[0], y: q[1] }; });
+    if (p?.length >= 2) ends[edge] = two(p);
     else if (edge !== 'line' || chosen === 'line') ends[edge] = usual[edge];
   }
   return ends;
@@ -32,6 +32,21 @@ function pointsOf(im, chosen) {
 // nudgeBy sets what one nudge is: half a millimetre, or a pixel where no scale is known.
 export function nudgeBy(stage, mmPerPx) {
   stage.nudgePx = mmPerPx > 0 ? 0.5 / mmPerPx : undefined;
+}
+
+const AT = [0.12, 0.88]; // where along a line its two points are
+const two = (px) => AT.map((f) => { const q = px[Math.round(f * (px.length - 1))]; return { x: q[0], y: q[1] }; });
+
+// What could be meant, as the two points of each line; the rival of an outline is drawn round
+// the belt end in five equal parts: left edge, corner, cut, corner, right edge.
+function meanings(im) {
+  const rival = im.rival_px;
+  if (!rival) return {};
+  if (im.drawn_px) return { full: { line: two(im.drawn_px) }, dashed: { line: two(rival) } };
+  const n = (rival.length - 1) / 5;
+  if (!Number.isInteger(n) || !im.cut_px) return {};
+  const part = (k) => two(rival.slice(k * n, (k + 1) * n + 1));
+  return { full: { left: two(im.left_edge_px), right: two(im.right_edge_px), cut: two(im.cut_px) }, dashed: { left: part(0), right: part(4), cut: part(2) } };
 }
 
 let groups = 0;
@@ -87,17 +102,21 @@ export function correction(stage, box, im, first, measure) {
     settle();
     show();
   });
-  again.addEventListener('click', async () => {
+  again.addEventListener('click', () => {
     const near = [...changed].find((e) => Math.hypot(ends[e][0].x - ends[e][1].x, ends[e][0].y - ends[e][1].y) < APART);
     if (near) {
       said.textContent = text('hand.apart', name(near));
       return;
     }
+    send([...changed].map((e) => [e, ends[e]]));
+  });
+  async function send(lines) {
     again.disabled = undo.disabled = true;
+    for (const button of chosen) button.disabled = true;
     bar.hidden = false;
     said.textContent = text('photo.step_start');
     try {
-      const hints = [...changed].map((e) => ({ edge: e, px: ends[e].map((p) => [p.x, p.y]) }));
+      const hints = lines.map(([e, points]) => ({ edge: e, px: points.map((p) => [p.x, p.y]) }));
       const refused = await measure(hints, ({ step, done }) => { bar.value = done; said.textContent = text('photo.step_' + step); });
       if (!refused) return;
       said.textContent = `${refused.detail} ${refused.advice}`;
@@ -105,12 +124,15 @@ export function correction(stage, box, im, first, measure) {
       said.textContent = text('photo.failed', e.message);
     }
     bar.hidden = true;
+    for (const button of chosen) button.disabled = false;
     settle();
-  });
+  }
 
   const radios = Object.keys(ends).map((e) => make('label', {},
     make('input', { type: 'radio', name: group, value: e, checked: e === edge, onchange: () => { edge = e; show(); } }), make('span', {}, name(e))));
   const arrow = (key, sign, by) => make('button', { type: 'button', class: 'second', 'aria-label': `${nudge} ${text(key)}`, onclick: () => (stage.chosen ?? stage.handles[0]).nudge(by) }, sign);
+  const chosen = Object.entries(meanings(im)).map(([key, lines]) => make('button', { type: 'button', class: 'second', onclick: () => send(Object.entries(lines)) }, text('hand.' + key)));
+  if (chosen.length > 0) box.append(make('h3', {}, text('hand.choose')), make('div', { class: 'tools' }, ...chosen));
   box.append(
     make('h3', {}, text('hand.title')), make('p', { class: 'soft' }, text('hand.hint')),
     make('fieldset', { class: 'choice' }, make('legend', {}, text('hand.which')), ...radios),
