@@ -36,7 +36,7 @@ func ringOf(p *Picture, corners []Corner, length, margin, blur float64) Ring {
 	for _, c := range corners {
 		at[key(c.Board)] = c.UV
 	}
-	n, white := 0, ringReach
+	n, white, black := 0, ringReach, ringReach
 	row := make([]float32, len(mean))
 	for _, c := range corners {
 		for _, d := range []geometry.Vec2{{X: length}, {Y: length}} {
@@ -45,8 +45,9 @@ func ringOf(p *Picture, corners []Corner, length, margin, blur float64) Ring {
 				continue
 			}
 			across := end.Sub(c.UV).Perp().Unit()
-			// the filter reaches as far as this
-			white = math.Min(white, end.Sub(c.UV).Norm()*margin/length-5)
+			// what else is printed must lie beyond the filter
+			side := end.Sub(c.UV).Norm()
+			white, black = math.Min(white, side*margin/length-5), math.Min(black, side-7)
 			for _, t := range []float64{0.35, 0.5, 0.65} {
 				clear(row)
 				if !p.addCurve(row, nil, c.UV.Add(end.Sub(c.UV).Mul(t)), across, geometry.Vec2{}, 1.0/fine) {
@@ -71,13 +72,18 @@ func ringOf(p *Picture, corners []Corner, length, margin, blur float64) Ring {
 	}
 	s := &strip{slices: 1, n2: len(mean), ds: 1.0 / fine, pxmm: 1, v: mean, known: []bool{true}}
 	g := s.sharpSteps(blur)
+	if g[half] <= 0 { // shaken: no sharp step
+		return nil
+	}
 	ring := make(Ring, int(ringReach/ringStep)+1)
 	most := 0.0
 	for k := range ring {
 		for d := -1; d <= 1; d++ {
-			away := k*int(ringStep*fine) + d
-			ring[k] = math.Max(ring[k], -float64(g[half-away]/g[half]))
-			if float64(k)*ringStep <= white {
+			away, px := k*int(ringStep*fine)+d, float64(k)*ringStep
+			if px <= black {
+				ring[k] = math.Max(ring[k], -float64(g[half-away]/g[half]))
+			}
+			if px <= white {
 				ring[k] = math.Max(ring[k], -float64(g[half+away]/g[half]))
 			}
 		}

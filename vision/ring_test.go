@@ -55,3 +55,26 @@ func TestRingTakesOnlyWhatItExplains(t *testing.T) {
 		}
 	}
 }
+
+// A card so far away that its white squares are narrow has no room to show a
+// ring, and one that was shaken has no sharp step: neither makes one up.
+func TestNoRingIsMadeUp(t *testing.T) {
+	far := render.Clean(3, 2)
+	far.Finish.Sharpen = 0
+	far.Camera.F /= 2
+	shaken := render.Clean(3, 2)
+	shaken.Finish.Sharpen, shaken.Finish.Motion = 0, 8
+	for name, s := range map[string]render.Scene{"far away": far, "shaken": shaken} {
+		p, _ := shoot(t, s)
+		cards, err := FindCards(p, References{})
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		for _, card := range cards {
+			if card.Ring != nil {
+				t.Errorf("%s: %s has the ring %.2f", name, card.Name, card.Ring)
+			}
+		}
+	}
+}
