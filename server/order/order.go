@@ -114,6 +114,9 @@ func (d *Desk) Keep(ctx context.Context, by archive.Actor, site, person string, 
 	if err != nil {
 		return archive.Photo{}, turnedAway(in.Name, err)
 	}
+	if err := d.Store.Archive.Room(); err != nil {
+		return archive.Photo{}, err
+	}
 	at, err := d.Store.Archive.Site(ctx, archive.SomeSites(site), site)
 	if err != nil {
 		return archive.Photo{}, err
@@ -123,9 +126,6 @@ func (d *Desk) Keep(ctx context.Context, by archive.Actor, site, person string, 
 		if data, removed, err = photo.StripLocation(in.Data); err != nil {
 			return archive.Photo{}, turnedAway(in.Name, err)
 		}
-	}
-	if err := d.Store.Archive.Room(); err != nil {
-		return archive.Photo{}, err
 	}
 	return d.Store.Archive.AddPhoto(ctx, by, archive.Photo{Site: site, Type: "image/" + string(info.Kind), Name: in.Name, LocationRemoved: removed, LocationKept: at.KeepLocation && info.HasLocation, Person: person}, data)
 }
