@@ -230,7 +230,7 @@ func (g *gathering) measured(f *archive.Found) (*drawing.Measured, error) {
 		return nil, err
 	}
 	m := &drawing.Measured{Result: r.Measurement, No: g.number(f.ID), Step: f.Step, Time: f.Time, Person: f.Person, Camera: f.CameraProfile,
-		State: signState(f.Review, f.Signs, g.r.TwoSign)}
+		State: pages.SignState(f.Review, f.Signs, g.r.TwoSign)}
 	if m.Cards, err = g.cards(f); err != nil {
 		return nil, err
 	}
@@ -249,19 +249,6 @@ func (g *gathering) measured(f *archive.Found) (*drawing.Measured, error) {
 		err = nil
 	}
 	return m, err
-}
-
-// signState is the key of how far a sign-off is.
-func signState(review string, signs int, two bool) string {
-	switch {
-	case signs == 0:
-		return "open"
-	case review == archive.SentBack:
-		return "sent_back"
-	case two && signs == 1:
-		return "first"
-	}
-	return "done"
 }
 
 // cards names the card set with its last check before the measurement, and the rule

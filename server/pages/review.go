@@ -133,24 +133,31 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 		row("photo_hash", fmt.Sprintf("%d: %s", i+1, f.SHA256))
 	}
 	v.Accept, v.Loose = k.Verdict == string(result.Square), k.JointNumber == store.Loose
-	v.State = "open"
 	last := ""
 	if n := len(d.Reviews); n > 0 {
 		last = d.Reviews[n-1].Outcome
-		v.State = "done"
 	}
-	switch {
-	case last == archive.SentBack:
-		v.State = "sent_back"
-	case len(d.Reviews) == 1 && d.Site.TwoSign:
-		v.State = "first"
-	}
+	v.State = SignState(last, len(d.Reviews), d.Site.TwoSign)
 	if k.Refusal != "" { // there is nothing to sign off
 		v.State, v.May = "refused", false
 	}
 	v.Asked = v.State == "open" || v.State == "first"
 	slices.SortFunc(v.Events, func(a, b archive.Event) int { return int(b.Seq - a.Seq) })
 	return Page{Title: w.Text("record.title"), View: view, Data: v}
+}
+
+// SignState is the key of how far a sign-off is, by the last outcome of so many; two
+// where a site asks for two persons.
+func SignState(last string, signs int, two bool) string {
+	switch {
+	case signs == 0:
+		return "open"
+	case last == archive.SentBack:
+		return "sent_back"
+	case two && signs == 1:
+		return "first"
+	}
+	return "done"
 }
 
 // ReviewCompare is two measurements of one end, the earlier first.
