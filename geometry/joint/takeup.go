@@ -34,6 +34,9 @@ type Takeup struct {
 	Piece   float64 `json:"insert_at_least_mm"` // net belt that an insert piece has to give back; 0: none needed
 }
 
+// Moves is how far the take-up of a single loop moves for belt lost.
+func Moves(lost float64) float64 { return lost / strandsAt }
+
 // Takeup adds up both ends: the pulley moves by half the belt lost, and what
 // the travel does not cover an insert piece has to.
 func (c Cutting) Takeup() (*Takeup, error) {
@@ -50,7 +53,7 @@ func (c Cutting) Takeup() (*Takeup, error) {
 		return nil, err
 	}
 	t := &Takeup{Lost: c.Recuts + c.LeadTrim + c.TrailTrim, LostU95: c.RecutsU95, Travel: c.Travel, Reserve: c.Reserve}
-	t.Moves = t.Lost / strandsAt
+	t.Moves = Moves(t.Lost)
 	t.Left = c.Travel - c.Reserve - t.Moves
 	t.LeftU95 = t.LostU95 / strandsAt
 	switch {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"testing"
 
 	"beltend/server/archive"
@@ -30,8 +31,9 @@ func TestBackupAndRestore(t *testing.T) {
 	if _, err := a.AddRoundAnswer(ctx, conformance.By, archive.RoundAnswer{Round: round.ID, Number: 1, Answer: []byte(`{"said":"recut"}`)}); err != nil {
 		t.Fatal(err)
 	}
+	plan := planned(t, a, f.mine)
 	c, report, err = a.Backup(ctx, backup, nil)
-	if err != nil || len(report.Problems) != 0 || c.Events != 4 || c.Photos != 1 {
+	if err != nil || len(report.Problems) != 0 || c.Events != 6 || c.Photos != 1 {
 		t.Errorf("second backup takes only what is new: %+v, %+v, %v", c, report, err)
 	}
 	signed, err := a.SignedHead(ctx)
@@ -65,6 +67,12 @@ func TestBackupAndRestore(t *testing.T) {
 	rounds, answers, err := b.Rounds(ctx, archive.RoundQuery{Sites: all})
 	if err != nil || len(rounds) != 1 || rounds[0] != round || len(answers[round.ID]) != 1 || string(answers[round.ID][0].Answer) != `{"said":"recut"}` {
 		t.Errorf("restored rounds: %+v, %+v, %v", rounds, answers[round.ID], err)
+	}
+	if got, err := b.JointPlan(ctx, all, f.mine.Joint.ID); err != nil || !reflect.DeepEqual(got, plan) {
+		t.Errorf("restored plan: %+v, %v; want %+v", got, err, plan)
+	}
+	if got, err := b.JointPlans(ctx, all, f.mine.Joint.ID); err != nil || len(got) != 2 {
+		t.Errorf("restored plans: %+v, %v", got, err)
 	}
 	waiting, err := b.Search(ctx, archive.Query{Sites: all, Review: "open"})
 	if err != nil || len(waiting.Items) != 3 {
@@ -182,6 +190,7 @@ func TestCopyToScaledOutAndBack(t *testing.T) {
 	a := embedded(t, folder)
 	f := fill(t, a, folder)
 	big := archive.Address{Database: pg.Database(t), Photos: s3.Bucket(t)}
+	plan := planned(t, a, f.mine)
 	out, err := a.Copy(ctx, big, nil)
 	if err != nil || out.Photos != 2 {
 		t.Fatalf("%+v, %v", out, err)
@@ -202,6 +211,9 @@ func TestCopyToScaledOutAndBack(t *testing.T) {
 		r, err := x.Verify(ctx, archive.VerifyOptions{Head: &in.Head})
 		if err != nil || len(r.Problems) != 0 || r.Photos != 3 {
 			t.Errorf("%s: %+v, %v", what, r, err)
+		}
+		if got, err := x.JointPlan(ctx, all, f.mine.Joint.ID); err != nil || !reflect.DeepEqual(got, plan) {
+			t.Errorf("%s: plan %+v, %v; want %+v", what, got, err, plan)
 		}
 		for text, n := range map[string]int{"kestrel": 4, "grain": 1, "wet": 4} {
 			if page, err := x.Search(ctx, archive.Query{Sites: all, Text: text}); err != nil || len(page.Items) != n {

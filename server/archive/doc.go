@@ -20,9 +20,9 @@
 // Photos, measurements, card checks, reviews and events are only ever added;
 // the database itself refuses to change or delete their rows. A measurement
 // made again stands beside the first and names it in Supersedes. Sites,
-// conveyors, belts, joints and card sets may be changed: each carries a Version,
-// a change must name the version it was made from (Conflict otherwise), and
-// every state it ever had stays in the events.
+// conveyors, belts, joints, their plans and card sets may be changed: each carries
+// a Version, a change must name the version it was made from (Conflict otherwise),
+// and every state it ever had stays in the events.
 //
 // # What is taken away
 //

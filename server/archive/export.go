@@ -230,6 +230,9 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 	if err := also(ctx, tx, wanted, want, reviewKind, "measurement", measurementKind); err != nil {
 		return nil, err
 	}
+	if err := also(ctx, tx, wanted, want, jointPlanKind, "id", jointKind); err != nil {
+		return nil, err
+	}
 	if err := finishedToo(ctx, tx, wanted, want); err != nil {
 		return nil, err
 	}

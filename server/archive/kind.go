@@ -91,7 +91,9 @@ var (
 
 	finishedKind = newKind("finished", "id site joint time", true, true, func(f *Finished) []any { return []any{f.ID, f.Site, f.Joint, micros(f.Time)} })
 
-	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind, roundKind, roundAnswerKind, finishedKind}
+	jointPlanKind = newKind("joint_plan", "id site time", true, true, func(p *JointPlan) []any { return []any{p.ID, p.Site, micros(p.Time)} })
+
+	kinds = []*kind{siteKind, conveyorKind, beltKind, jointKind, cardSetKind, cardCheckKind, photoKind, measurementKind, reviewKind, removalKind, roundKind, roundAnswerKind, finishedKind, jointPlanKind}
 )
 
 // refused stands among the verdicts for measurements without an answer.

@@ -223,6 +223,8 @@ func writeTables(t *testing.T, version int64) {
 	_, err = a.PutFinished(ctx, by, Finished{Joint: joint.ID, Person: "Mara Quill", Files: []File{{SHA256: photo.SHA256, Role: RolePhoto}},
 		Result: []byte(`{"schema":"beltend.hooks/1","sides":[{"side":"A","hooks":76}],"findings":[],"warnings":[]}`)}, "")
 	must(err)
+	_, err = a.PutJointPlan(ctx, by, JointPlan{ID: joint.ID, Person: "Mara Quill", Result: []byte(`{"schema":"beltend.joint-plan/1","lacing":{"schema":"beltend.lacing/1","plan":{"leading":{"hooks":76},"trailing":{"hooks":75}},"fits":[],"warnings":[]}}`)}, "")
+	must(err)
 	must(os.WriteFile(tablesFile(version), []byte(dump(t, ctx, a)), 0o600))
 }
 
@@ -230,7 +232,7 @@ func writeTables(t *testing.T, version int64) {
 func dump(t *testing.T, ctx context.Context, a *Archive) string {
 	t.Helper()
 	var out strings.Builder
-	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state", "finished", "finished_file"} {
+	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state", "finished", "finished_file", "joint_plan"} {
 		columns, rows, err := a.tableRows(ctx, table)
 		if err != nil {
 			t.Fatal(err)

@@ -43,6 +43,21 @@ func fill(t testing.TB, a *archive.Archive, folder string) filled {
 	return f
 }
 
+// planned keeps a plan of the joint, and another over it.
+func planned(t testing.TB, a *archive.Archive, p conformance.Plant) archive.JointPlan {
+	t.Helper()
+	plan := archive.JointPlan{ID: p.Joint.ID, Person: "Mara Quill", Result: conformance.Planned(76)}
+	plan, err := a.PutJointPlan(t.Context(), conformance.By, plan, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan.Result = conformance.Planned(75)
+	if plan, err = a.PutJointPlan(t.Context(), conformance.By, plan, "cut again"); err != nil {
+		t.Fatal(err)
+	}
+	return plan
+}
+
 func (f filled) photoFile(sha256 string) string {
 	return filepath.Join(f.folder, "photos", sha256[:2], sha256)
 }
@@ -262,10 +277,25 @@ func TestExportIsCheckedByItself(t *testing.T) {
 	folder := t.TempDir()
 	a := embedded(t, folder)
 	f := fill(t, a, folder)
+	planned(t, a, f.mine)
+	planned(t, a, f.theirs)
 	data := export(t, a, archive.Query{Sites: archive.SomeSites(f.mine.Site.ID)})
 	c := check(t, data)
-	if len(c.Problems) != 0 || c.Measurements != 2 || c.Photos != 1 || c.Records != 10 || c.Events != 18 || c.Withheld != 7 {
+	if len(c.Problems) != 0 || c.Measurements != 2 || c.Photos != 1 || c.Records != 11 || c.Events != 22 || c.Withheld != 9 {
 		t.Errorf("%+v", c)
+	}
+	plans := 0
+	rezip(t, data, func(name string, data []byte) []byte {
+		if name == "records/joint_plan.jsonl" && bytes.Contains(data, []byte(`"hooks":75`)) {
+			plans++
+		}
+		if bytes.Contains(data, []byte(`"hooks":76`)) && bytes.Contains(data, []byte("cut again")) { // the earlier one, with the events
+			plans++
+		}
+		return data
+	})
+	if plans != 2 {
+		t.Errorf("of the joint's two plans the export holds %d", plans)
 	}
 	if c.Fingerprint != c.Signed.Fingerprint() || len(c.Fingerprint) != 39 {
 		t.Errorf("fingerprint %q", c.Fingerprint)

@@ -134,6 +134,16 @@ func separator(data []byte) rune {
 	return ','
 }
 
+// Line is a fastener as a line of a chart, its columns in the order of Columns.
+func Line(f lacing.Fastener) string {
+	mm := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+	var out strings.Builder
+	w := csv.NewWriter(&out)
+	_ = w.Write([]string{f.Name, mm(f.Pitch), mm(f.Wire), mm(f.ThicknessFrom), mm(f.ThicknessTo), mm(f.Pulley), mm(f.Strip), strconv.Itoa(f.HooksPerStrip), mm(f.PinAllowance)})
+	w.Flush() // into memory: cannot fail
+	return strings.TrimSuffix(out.String(), "\n")
+}
+
 type table struct {
 	separator rune
 	index     map[string]int // column of each name

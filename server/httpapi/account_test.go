@@ -19,7 +19,9 @@ import (
 
 	"beltend/server/account"
 	"beltend/server/archive"
+	"beltend/server/archive/conformance"
 	"beltend/server/measure"
+	"beltend/server/pages"
 	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
@@ -71,6 +73,8 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	f := full()
 	f.Links = nil
 	r := put(t, s, by, archive.Measurement{Joint: joint.ID, CardSet: set.ID, End: archive.Leading}, store.File{Name: mark + ".jpg", Data: []byte(mark + " photo")}, f)
+	_, err = a.PutJointPlan(ctx, local.Actor, archive.JointPlan{ID: joint.ID, Person: mark + " planner", Result: conformance.Planned(76)}, "")
+	must(err)
 	return plant{mark: mark, sites: archive.SomeSites(site.ID), ids: map[string]string{"site": site.ID, "conveyor": conveyor.ID, "belt": belt.ID, "joint": joint.ID,
 		"card-set": set.ID, "measurement": r.ID, "photo": r.Kept.Files[0].SHA256}}
 }
@@ -199,7 +203,8 @@ func fields(p plant) url.Values {
 		v.Set(name, id)
 	}
 	for name, text := range map[string]string{"outcome": "sent_back", "reason": "as a test", "person": "somebody", "name": "A name", "number": "N1", "end": "leading", "step": "cut",
-		"rule": "R1", "across": "200", "up": "150", "good": "yes", "review": "", "supersedes": p.ids["measurement"], "photos": p.ids["photo"], "before": p.ids["measurement"], "version": "1"} {
+		"rule": "R1", "across": "200", "up": "150", "good": "yes", "review": "", "supersedes": p.ids["measurement"], "photos": p.ids["photo"], "before": p.ids["measurement"], "version": "1",
+		"lead-width": "1000", "trail-width": "1000", "thickness": "5", "pulley": "300", "fastener": "KH 30", "chart": pages.DemoChart, "do": "keep"} {
 		v.Set(name, text)
 	}
 	return v

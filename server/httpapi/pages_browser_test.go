@@ -16,6 +16,7 @@ import (
 
 	"beltend/server/account"
 	"beltend/server/archive"
+	"beltend/server/pages"
 	"beltend/server/plan"
 	"beltend/vision/render"
 )
@@ -67,6 +68,15 @@ func (b *browser) everyPage() []shown {
 	b.open(joint + "/end/trailing/recut")
 	b.do(chromedp.SetUploadFiles("#files", []string{file}, chromedp.ByQuery))
 	b.until("refused", `!document.querySelector("#refused").hidden`)
+	b.open(joint + "/plan")
+	b.fill("thickness", "5", "pulley", "300", "chart", pages.DemoChart, "fastener", "KH 30", "lead-trim", "46", "travel", "400", "reserve", "200", "notch", "40")
+	b.click(`[name=do][value=keep]`)
+	b.until("the plan is kept", `document.querySelector("#kept") !== null && document.readyState === "complete"`)
+	b.accessible("the plan kept")
+	b.open(joint + "/plan")
+	b.fill("travel", "190", "reason", "the take-up was read again")
+	b.click(`[name=do][value=keep]`)
+	b.until("the plan is kept again", `document.querySelector("#kept")?.innerText.includes("read again") && document.readyState === "complete"`)
 	finished := b.beginJoint("J-18") + "/finished"
 	laced := render.Joint(3)
 	if bad, err = laced.JPEG(); err != nil {
@@ -104,6 +114,8 @@ func (b *browser) everyPage() []shown {
 		{"answer", cut, ""}, {"answer-hand", cut, click(".tools button[aria-expanded]")},
 		{"answer-rule", cut, click(".above .tools button")},
 		{"pair", joint + "/pair?travel=300", ""}, {"finished-first", joint + "/finished", ""}, {"finished", finished, ""},
+		{"joint-plan", joint + "/plan", ""}, {"joint-plan-earlier", joint + "/plan?version=1", ""}, {"joint-plan-first", strings.TrimSuffix(finished, "/finished") + "/plan", ""},
+		{"joint-plan-wrong", joint + "/plan", post(joint+"/plan", `{"lead-width": "800", "trail-width": "800", thickness: "5", pulley: "300", fastener: "KH 30", chart: document.querySelector("textarea").value, travel: "-4", version: "2"}`)},
 		{"lacing", "/lacing", ""}, {"lacing-plan", "/lacing", post("/lacing", `{"lead-width": "1000", "trail-width": "994", thickness: "5", pulley: "200", fastener: "KH 30", chart: document.querySelector("textarea").value}`)},
 		{"tape", "/tape", ""}, {"tape-answer", "/tape", post("/tape", fmt.Sprintf(`{%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"}`, plan.Diagonals))},
 		{"train", "/train", ""}, {"train-show", "/train/show?error=bow&was=bow", ""}, {"train-answer", "/train/answer?error=skew", `new Promise(r => setTimeout(r, 2500))`},

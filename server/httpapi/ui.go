@@ -43,6 +43,8 @@ func (s *service) ui(r *gin.Engine) {
 	r.POST("/joints/:id/change", s.changeJoint)
 	r.POST("/joints/:id/again", s.decideAgain)
 	r.GET("/joints/:id/pair", s.jointPair)
+	r.GET("/joints/:id/plan", s.jointPlan)
+	r.POST("/joints/:id/plan", s.planJoint)
 	r.GET("/joints/:id/record.pdf", s.jointPaper)
 	r.GET("/joints/:id/finished", s.finished)
 	r.POST("/joints/:id/finished", s.countFinished)

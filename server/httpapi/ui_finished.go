@@ -57,6 +57,9 @@ func (s *service) finishedWith(c *gin.Context, status int, fields map[string]str
 	}
 	looks, err := s.Store.Archive.FinishedOf(c.Request.Context(), s.who(c).Sites, h.ID)
 	if err == nil {
+		d.Plan, _, err = s.keptPlan(c.Request.Context(), s.who(c).Sites, h.ID, s.view(c).Options())
+	}
+	if err == nil {
 		err = d.Fill(looks, s.view(c).Options())
 	}
 	if err != nil {
@@ -98,7 +101,7 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 	}
 	job.Settings.ToleranceMM = h.ToleranceMM
 	job.Hooks = &worker.Hooks{Face: cmp.Or(fields[measure.FaceUp], h.FaceUp)}
-	if job.Hooks.Plan, err = s.typedPlan(ctx, by.Sites, h, fields); err != nil {
+	if job.Hooks.Plan, err = s.planToCompare(ctx, by.Sites, h, fields); err != nil {
 		return look, err
 	}
 	look = archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID}
@@ -128,11 +131,22 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 	return s.Store.Archive.PutFinished(ctx, by.Actor, look, "")
 }
 
-// typedPlan is the hook plan by the fastener typed and the measured widths of both
-// ends; nil where no fastener is typed.
-func (s *service) typedPlan(ctx context.Context, sites archive.Sites, h *pages.JointHead, fields map[string]string) (*lacing.Plan, error) {
+// planToCompare is the hook plan by the fastener typed and the measured widths of
+// both ends; where no fastener is typed, the one kept with the joint, if there is one.
+func (s *service) planToCompare(ctx context.Context, sites archive.Sites, h *pages.JointHead, fields map[string]string) (*lacing.Plan, error) {
 	if fields["pitch"] == "" && fields["wire"] == "" {
-		return nil, nil
+		kept, err := s.Store.Archive.JointPlan(ctx, sites, h.ID)
+		if errors.Is(err, archive.NotFound) {
+			return nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		r, err := kept.Decode()
+		if err != nil {
+			return nil, err
+		}
+		return r.Lacing.Plan, nil
 	}
 	var pitch, wire float64
 	margin := lacing.DefaultMargin

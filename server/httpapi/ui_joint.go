@@ -268,6 +268,10 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 	_, lead := lastCut(found.Items, archive.Leading)
 	_, trail := lastCut(found.Items, archive.Trailing)
 	d.Pair = lead && trail
+	if d.Plan, _, err = s.keptPlan(c.Request.Context(), who.Sites, h.ID, v.Options()); err != nil {
+		s.fail(c, err)
+		return
+	}
 	looks, err := s.Store.Archive.FinishedOf(c.Request.Context(), who.Sites, h.ID)
 	if err == nil && len(looks) > 0 {
 		var last []pages.Look

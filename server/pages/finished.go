@@ -14,6 +14,7 @@ type FinishedData struct {
 	Problem *ProblemData
 	Fields  map[string]string // of the form that counts, as typed
 	Name    string            // of who is here
+	Plan    *KeptPlan         // what is compared with where nothing is typed; nil: none is kept
 	Last    *Look             // the newest
 	Earlier []Look
 }

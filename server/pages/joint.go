@@ -46,7 +46,8 @@ type JointData struct {
 	Name    string // of who is here, for the cautions
 	Pair    bool   // both ends have a measured cut
 
-	Finished *Look // the newest; nil: none yet
+	Plan     *KeptPlan // the newest kept; nil: none yet
+	Finished *Look     // the newest; nil: none yet
 
 	Outdated []string // measurements decided with data that were changed since
 	Changes  []JointChange

@@ -35,6 +35,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"card checks name what to judge again", testCardChecks},
 		{"bad records are refused by field", testInvalid},
 		{"retention takes what its rules name and nothing else", testRetention},
+		{"a joint's plan is kept over the one before with a reason", testJointPlans},
 		{"rounds keep to their sites and their order", testRounds},
 		{"the chain continues under many writers", testWriters},
 		{"a failed transaction leaves nothing", testRollback},
@@ -116,6 +117,13 @@ func Offset(mm, u95, tolerance float64) json.RawMessage {
 // Counted is an answer about a finished joint.
 func Counted() json.RawMessage {
 	return json.RawMessage(`{"schema":"beltend.hooks/1","sides":[{"side":"A","hooks":76}],"findings":[],"warnings":[]}`)
+}
+
+// Planned is a joint's plan with so many hooks on the leading side.
+func Planned(hooks int) json.RawMessage {
+	return json.RawMessage(fmt.Sprintf(`{"schema":"beltend.joint-plan/1","belt_lost_mm":14.5,"lacing":{"schema":"beltend.lacing/1","fits":[],
+		"plan":{"fastener":{"name":"KH 40","pitch_mm":13},"leading":{"hooks":%d},"trailing":{"hooks":%d}},
+		"warnings":[{"code":"pin_capped","message":"m","values":{"value":1000.5,"limit":998}},{"code":"near_thinnest","message":"m"}]}}`, hooks, hooks-1))
 }
 
 // Refused makes a refusal.
@@ -867,7 +875,7 @@ func testRollback(t *testing.T, a *archive.Archive) {
 	}
 	// The database itself refuses what must not be.
 	for _, q := range []string{"UPDATE event SET reason = 'x'", "DELETE FROM event", "UPDATE measurement SET offset_mm = 0", "DELETE FROM measurement",
-		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file", "UPDATE finished_file SET sha256 = 'x'", "DELETE FROM finished_file", "DELETE FROM joint", "DELETE FROM site"} {
+		"UPDATE measurement_body SET result = ''", "DELETE FROM photo", "UPDATE review SET body = ''", "DELETE FROM card_check", "DELETE FROM measurement_file", "UPDATE finished_file SET sha256 = 'x'", "DELETE FROM finished_file", "DELETE FROM joint_plan", "DELETE FROM joint", "DELETE FROM site"} {
 		p := "p" + archive.NewID()
 		plant := NewPlant(t, a, p)
 		m := Measured(t, a, plant, nil)
@@ -880,8 +888,74 @@ func testRollback(t *testing.T, a *archive.Archive) {
 		if _, err := a.PutFinished(ctx, By, archive.Finished{Joint: plant.Joint.ID, Person: "Mara Quill", Files: m.Files, Result: Counted()}, ""); err != nil {
 			t.Fatal(err)
 		}
+		if _, err := a.PutJointPlan(ctx, By, archive.JointPlan{ID: plant.Joint.ID, Person: "Mara Quill", Result: Planned(76)}, ""); err != nil {
+			t.Fatal(err)
+		}
 		err := a.Write(ctx, func(tx *archive.Tx) error { _, err := tx.Exec(ctx, q); return err })
 		Is(t, q, err, archive.Conflict)
+	}
+}
+
+func testJointPlans(t *testing.T, a *archive.Archive) {
+	ctx, all := t.Context(), archive.AllSites()
+	p, q := NewPlant(t, a, "Kestrel Hollow"), NewPlant(t, a, "Kestrel Hollow Grain")
+	_, err := a.JointPlan(ctx, all, p.Joint.ID)
+	Is(t, "before one is kept", err, archive.NotFound)
+	plan := archive.JointPlan{ID: p.Joint.ID, Person: "Mara Quill", PersonID: "u1", Result: Planned(76)}
+	for what, wrong := range map[string]func(*archive.JointPlan){
+		"no joint":      func(p *archive.JointPlan) { p.ID = "" },
+		"another joint": func(p *archive.JointPlan) { p.ID = archive.NewID() },
+		"nobody":        func(p *archive.JointPlan) { p.Person = "" },
+		"no plan":       func(p *archive.JointPlan) { p.Result = Counted() },
+		"nothing chosen": func(p *archive.JointPlan) {
+			p.Result = json.RawMessage(`{"schema":"beltend.joint-plan/1","lacing":{}}`)
+		},
+		"no JSON": func(p *archive.JointPlan) { p.Result = json.RawMessage("{") },
+	} {
+		bad := plan
+		wrong(&bad)
+		_, err := a.PutJointPlan(ctx, By, bad, "")
+		Is(t, what, err, archive.Invalid)
+	}
+	first, err := a.PutJointPlan(ctx, By, plan, "")
+	if err != nil || first.Version != 1 || first.Site != p.Site.ID || first.Time.IsZero() {
+		t.Fatalf("first: %+v, %v", first, err)
+	}
+	plan.Result = Planned(75)
+	_, err = a.PutJointPlan(ctx, By, plan, "the belt was cut again")
+	Is(t, "over one that was not seen", err, archive.Conflict)
+	plan.Version = first.Version
+	_, err = a.PutJointPlan(ctx, By, plan, " ")
+	Is(t, "again without a reason", err, archive.Invalid)
+	second, err := a.PutJointPlan(ctx, archive.Actor{ID: "u2", Name: "Bo Tern"}, plan, "the belt was cut again")
+	if err != nil || second.Version != 2 {
+		t.Fatalf("second: %+v, %v", second, err)
+	}
+	newest, err := a.JointPlan(ctx, archive.SomeSites(p.Site.ID), p.Joint.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	same(t, "the newest", newest, second)
+	r, err := newest.Decode()
+	if err != nil || r.Lacing.Plan.Lead.Hooks != 75 || r.LostMM != 14.5 || len(r.Lacing.Plan.Notes) != 1 || r.Lacing.Plan.Notes[0].Value != 1000.5 {
+		t.Errorf("decoded: %+v, %v", r, err)
+	}
+	plans, err := a.JointPlans(ctx, archive.SomeSites(p.Site.ID), p.Joint.ID)
+	if err != nil || len(plans) != 2 || plans[0].Reason != "the belt was cut again" || plans[1].Reason != "" {
+		t.Fatalf("all of them: %+v, %v", plans, err)
+	}
+	same(t, "the newest of all", plans[0].JointPlan, second)
+	same(t, "the one before", plans[1].JointPlan, first)
+	events, err := a.Events(ctx, archive.EventQuery{Sites: all, Subject: "joint_plan/" + p.Joint.ID})
+	if err != nil || len(events) != 2 || events[0].What != "joint_plan.changed" || events[0].Name != "Bo Tern" || events[1].What != "joint_plan.added" || events[1].Site != p.Site.ID {
+		t.Errorf("events: %+v, %v", events, err)
+	}
+	for _, sites := range []archive.Sites{{}, archive.SomeSites(q.Site.ID)} {
+		_, err := a.JointPlan(ctx, sites, p.Joint.ID)
+		Is(t, "from another site", err, archive.NotFound)
+		if plans, err := a.JointPlans(ctx, sites, p.Joint.ID); err != nil || len(plans) != 0 {
+			t.Errorf("another site sees %+v, %v", plans, err)
+		}
 	}
 }
 
