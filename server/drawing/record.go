@@ -1,6 +1,8 @@
 package drawing
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -26,6 +28,7 @@ type Record struct {
 	TwoSign bool
 	Ends    [2]EndRecord
 	Pair    *result.Joint // nil: an end has no measured cut
+	Plan    *Planned      // nil: none is kept
 	Look    *CountedLook  // nil: not counted yet
 	Made    []Made        // everything measured or refused, oldest first
 	Signs   []Sign
@@ -52,6 +55,15 @@ type Measured struct {
 	Camera  string // profile; empty: from the photo alone
 	Picture []byte // JPEG with the findings; nil: removed by a rule of retention
 	Profile []byte // PNG of the cut; nil: none
+}
+
+// Planned is the newest plan kept with the joint.
+type Planned struct {
+	Result *result.JointPlan
+	Time   time.Time
+	Person string
+	Reason string // why it took the place of the one before
+	Kept   int    // plans so far, this one too
 }
 
 // CountedLook is the newest look at the finished joint.
@@ -113,7 +125,11 @@ func Paper(r *Record, o report.Options) ([]byte, error) {
 	if r.Pair != nil {
 		p.drawn(runningSheet(r.Pair, o))
 	}
-	if r.Look != nil && r.Look.Result.HookPlan != nil {
+	if r.Plan != nil {
+		p.planned()
+		p.drawn(meshed(r.Plan.Result.Lacing.Plan, o))
+	}
+	if p.otherPlan() {
 		p.drawn(meshed(r.Look.Result.HookPlan, o))
 	}
 	if err := p.finished(); err != nil {
@@ -212,6 +228,12 @@ func (p *paper) summary() {
 		}
 	} else {
 		row(w.Text("joint.pair"), w.Text("joint.pair_needs"))
+	}
+	if k := p.Plan; k != nil {
+		short := report.KeptShort(k.Result, p.o)
+		row(w.Text("plan.title"), short[0].Text+" "+upper(short[len(short)-1].Label+": "+short[len(short)-1].Text)+".")
+	} else {
+		row(w.Text("plan.title"), w.Text("joint.not_yet"))
 	}
 	if l := p.Look; l != nil {
 		row(w.Text("finished.title"), report.HooksHeadline(l.Result, p.o)+" "+p.judged(l.Result))
@@ -499,6 +521,52 @@ func (p *paper) conditions(m *Measured, row func(label, text string)) {
 		}
 	}
 	row(w.Text("record.program"), w.Text("answer.program_text", r.Program, r.Method))
+}
+
+// planned is the lacing and belt length as kept; the drawing follows it.
+func (p *paper) planned() {
+	k := p.Plan
+	f := p.section(p.text("plan.title"))
+	w, plan := f.s.Words, k.Result.Lacing
+	f.y = f.s.para(edge, f.y, short-2*edge, 4, ink, report.LacingHeadline(plan, p.o)) + 1
+	who := w.Text("plan.kept_by", w.When(k.Time), k.Person)
+	if k.Kept > 1 {
+		who += " " + w.Text("paper.plans_before", k.Kept-1)
+	}
+	if k.Reason != "" {
+		who += " " + w.Text("plan.because", k.Reason)
+	}
+	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, who) + 1
+	rows := func(title string, rows []report.Row) {
+		f.group(title)
+		for _, r := range rows {
+			f.block(r.Text, r.Label, false, true)
+		}
+	}
+	rows(w.Text("plan.belt"), report.KeptBelt(k.Result, p.o))
+	rows(w.Text("plan.fastener"), append([]report.Row{report.ChartRow(plan.Plan.Fastener, p.o)}, report.FitRows(plan, p.o)...))
+	rows(w.Text("lacing.bench"), report.BenchList(plan.Plan, p.o))
+	if notes := report.LacingNotes(plan, p.o); len(notes) > 0 {
+		f.group(w.Text("drawing.to_know"))
+		for _, n := range notes {
+			f.full(n.Text)
+		}
+	}
+	p.add(f)
+}
+
+// otherPlan says whether the finished joint was compared with a plan that is not the
+// kept one.
+func (p *paper) otherPlan() bool {
+	if p.Look == nil || p.Look.Result.HookPlan == nil {
+		return false
+	}
+	if p.Plan == nil {
+		return true
+	}
+	a, err := json.Marshal(p.Plan.Result.Lacing.Plan)
+	b, too := json.Marshal(p.Look.Result.HookPlan)
+	return err != nil || too != nil || !bytes.Equal(a, b)
 }
 
 // finished is the finished joint as counted and judged.

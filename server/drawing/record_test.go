@@ -52,6 +52,13 @@ func aRecord(t *testing.T) *Record {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// by hand: 4 + 46 mm of belt lost, half of it is 25 mm, and of 100 mm with 80 to be kept 5 are missing
+	takeup, err := joint.Cutting{Recuts: 4, RecutsU95: 0.5, LeadTrim: 46, Travel: 100, Reserve: 80}.Takeup()
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := &result.JointPlan{Schema: result.JointPlanSchema, Lacing: &result.Lacing{ThicknessMM: 8, PulleyMM: 240, Plan: plan, Fits: []lacing.Fit{{Fastener: hook, Fits: true}}},
+		Leading: result.PlannedEnd{RecutMM: 4, RecutU95MM: 0.5, TrimMM: 46}, LostMM: 50, LostU95MM: 0.5, Takeup: takeup}
 	hooks := &result.Hooks{Schema: result.HooksSchema, Checklist: result.Clinch(), HookPlan: plan,
 		Sides: []result.HookSide{{Side: "A", Hooks: 87, PitchMM: 9.02, MarginsCertain: true, Verdict: result.Square, ToleranceMM: 2}}}
 	hooks.Checklist[3].Judgement, hooks.Checklist[3].By, hooks.Checklist[3].Note = result.Rework, "Bo Tern", "keyhole at 40 mm"
@@ -64,6 +71,7 @@ func aRecord(t *testing.T) *Record {
 		Ends: [2]EndRecord{{End: "leading", Before: show(before, 1, "cut"), After: show(after, 2, "recut")},
 			{End: "trailing", After: show(measuredAs(1.5, 0.9, 2, result.Undecided), 3, "cut")}},
 		Pair: &result.Joint{Pair: pair},
+		Plan: &Planned{Result: kept, Time: at, Person: "Mara Quill", Reason: "the take-up was read", Kept: 3},
 		Look: &CountedLook{Result: hooks, Time: at, Person: "Bo Tern", Picture: photo.Bytes()},
 		Made: []Made{{Time: at, End: "leading", Step: "cut", Person: "Bo Tern", Answer: "+8.0 mm", Verdict: "recut", Review: "sent_back"},
 			{Time: at, End: "leading", Step: "recut", Person: "Bo Tern", Answer: "−0.5 mm", Verdict: "square", Review: "accepted"},
@@ -99,10 +107,11 @@ func TestRecordOnPaper(t *testing.T) {
 		"en": {"Record of a belt joint", "by Mara Quill", "Kestrel Hollow", "EP 400/3", "towards the crusher", "2026-03-31 09:30 UTC to 2026-03-31 10:30 UTC", "beltend 9.9, method 2",
 			"−0.5 mm ± 1.0 mm", "k = 2.00", "Pass: within the limit by at least U", "Fail: beyond the limit by more than U", "Conditional pass: within the limit, but by less than U", "w = U", "± 2.0 mm, site rule 7",
 			"894.1 mm ± 2.8 mm", "over 1444.4 mm of belt, 6 stations", "cards 4, 7;", "set 3; read 199.4", "The print scale was not entered.", "left edge 8.0 mm back from its corner", "Before, measurement 1: Cut", "After, measurement 2: Re-cut",
-			"The joint as it would run", "KH 40", "87 hooks", "rework, Bo Tern: keyhole at 40 mm", "not judged", "too long on the left", "Conceded by Dee Marsh", "asks for the sign-off of two persons", "Reviewed, second person", "Signature",
+			"The joint as it would run", "KH 40", "Kept 2026-03-31 09:30 UTC, Mara Quill. Plans before it that stay in the record: 2. Reason: the take-up was read", "re-cuts 4.0 mm ± 0.5 mm; cut off besides 46.0 mm",
+			"belt lost 50.0 mm ± 0.5 mm", "moves by half of it, 25.0 mm", "5.0 mm missing: needs an insert piece, two joints", "KH 40: pitch 13.0 mm, wire 2.4 mm, for belts", "secure both ends", "Both ends meshed", "Take-up: 5.0 mm missing", "87 hooks", "rework, Bo Tern: keyhole at 40 mm", "not judged", "too long on the left", "Conceded by Dee Marsh", "asks for the sign-off of two persons", "Reviewed, second person", "Signature",
 			"made again since", "cards found bad", strings.Repeat("ab12", 16), "taken out", "file removed by rule", "21-" + strings.Repeat("9f2c", 16), "0a1b-2c3d",
 			"The results concern only the ends and the joint named here", "no accredited report", "claims no accreditation", "It never declares anything safe"},
-		"de": {"Protokoll einer Gurtverbindung", "von Mara Quill", "Bestanden: um mindestens U", "Bedingt bestanden:", "−0,5 mm ± 1,0 mm", "nacharbeiten, Bo Tern", "Sonderfreigabe durch Dee Marsh", "kein akkreditierter Bericht", "erklärt nie etwas für sicher", "Unterschrift"},
+		"de": {"Protokoll einer Gurtverbindung", "von Mara Quill", "Bestanden: um mindestens U", "Bedingt bestanden:", "−0,5 mm ± 1,0 mm", "nacharbeiten, Bo Tern", "Frühere Pläne, die im Archiv bleiben: 2.", "Grund: the take-up was read", "Nachschnitte 4,0 mm ± 0,5 mm", "5,0 mm fehlen: Es braucht ein Einsatzstück", "Tabellenzeile", "Spannweg: 5,0 mm fehlen", "Sonderfreigabe durch Dee Marsh", "kein akkreditierter Bericht", "erklärt nie etwas für sicher", "Unterschrift"},
 	} {
 		b, err := Paper(aRecord(t), report.Options{Lang: lang})
 		if err != nil {
@@ -148,6 +157,26 @@ func TestRecordOfLittle(t *testing.T) {
 	}
 	if all := strings.Join(onPaper(t, b), " "); strings.Count(all, "removed by a rule of retention") != 2 {
 		t.Error(all)
+	}
+	// the plan that the hooks were compared with is drawn again only where it is another
+	drawn := func() int {
+		t.Helper()
+		b, err := Paper(r, report.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Count(strings.Join(onPaper(t, b), " "), "Both ends meshed")
+	}
+	if n := drawn(); n != 1 {
+		t.Errorf("the kept plan is drawn %d times", n)
+	}
+	other := *r.Look.Result.HookPlan
+	other.Margin = 8
+	if r.Look.Result.HookPlan = &other; drawn() != 2 {
+		t.Error("the other plan is not drawn")
+	}
+	if r.Plan = nil; drawn() != 1 {
+		t.Error("without a kept plan that of the count is not drawn")
 	}
 	r.Ends[0].Before.Picture = []byte("no picture")
 	if _, err := Paper(r, report.Options{}); err == nil {

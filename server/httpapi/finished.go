@@ -36,10 +36,44 @@ func lookOf(f *archive.Finished) (finishedLook, error) {
 // routesFinished adds joints on paper and the looks at finished ones for programs.
 func (s *service) routesFinished(api *gin.RouterGroup) {
 	api.GET("/joints/:id/record.pdf", s.jointPaper)
+	api.GET("/joints/:id/plan", s.jointPlans)
 	api.GET("/joints/:id/finished", s.finishedLooks)
 	api.POST("/joints/:id/finished", s.finishedLookMade)
 	api.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
 	api.GET("/joints/:id/finished/:look/report.pdf", s.lookReport)
+}
+
+// jointPlanKept is a joint's plan as it was kept at one time, as programs see it.
+type jointPlanKept struct {
+	Version int64             `json:"version"`
+	Time    time.Time         `json:"time"`
+	Person  string            `json:"person"`
+	Reason  string            `json:"reason"` // why it took the place of the one before
+	Plan    *result.JointPlan `json:"plan"`
+}
+
+// jointPlans lists the plans kept with a joint, newest first.
+func (s *service) jointPlans(c *gin.Context) {
+	h, err := s.head(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	all, err := s.Store.Archive.JointPlans(c.Request.Context(), s.who(c).Sites, h.ID)
+	out := make([]jointPlanKept, len(all))
+	for i := range all {
+		if err == nil {
+			out[i] = jointPlanKept{Version: all[i].Version, Time: all[i].Time, Person: all[i].Person, Reason: all[i].Reason}
+			out[i].Plan, err = all[i].Decode()
+		}
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.JSON(http.StatusOK, struct {
+		Plans []jointPlanKept `json:"plans"`
+	}{out})
 }
 
 // finishedLooks lists the looks at a joint, newest first.

@@ -89,7 +89,7 @@ func (g *gathering) gather() error {
 	for i := range g.made {
 		g.history(&g.made[i])
 	}
-	for _, step := range []func() error{g.signs, g.ends, g.pair, g.look, g.photos} {
+	for _, step := range []func() error{g.signs, g.ends, g.pair, g.plan, g.look, g.photos} {
 		if err := step(); err != nil {
 			return err
 		}
@@ -299,6 +299,18 @@ func (g *gathering) pair() error {
 		return ""
 	}, ends[0], ends[1])
 	g.r.Pair = r
+	return err
+}
+
+// plan is the newest plan kept with the joint.
+func (g *gathering) plan() error {
+	plans, err := g.Store.Archive.JointPlans(g.ctx, g.sites, g.h.ID)
+	if err != nil || len(plans) == 0 {
+		return err
+	}
+	k := &plans[0]
+	r, err := k.Decode()
+	g.r.Plan = &drawing.Planned{Result: r, Time: k.Time, Person: k.Person, Reason: k.Reason, Kept: len(plans)}
 	return err
 }
 

@@ -83,7 +83,7 @@ func (s *service) workOut(c *gin.Context, h *pages.JointHead, d *pages.JointPlan
 	if err != nil {
 		return err
 	}
-	r.NominalMM, r.Covers = h.NominalMM, h.Covers
+	r.NominalMM, r.Covers, r.Program = h.NominalMM, h.Covers, s.Orders.Program
 	if r.Lacing.Plan == nil {
 		return nil
 	}

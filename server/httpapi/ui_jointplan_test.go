@@ -2,10 +2,14 @@ package httpapi
 
 import (
 	"context"
+	"encoding/json"
 	"html"
 	"net/http"
 	"net/url"
+	"os"
+	"os/exec"
 	"path"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -201,6 +205,44 @@ func TestPlanIsKeptWithTheJoint(t *testing.T) {
 	}
 	if _, body := get(t, at+"/finished", nil); !strings.Contains(shownText(body), "88 and 87 hooks, KH 30") {
 		t.Error("the finished joint's page does not say what it is compared with")
+	}
+
+	// on paper, in both languages
+	for lang, wants := range map[string][]string{
+		"en": {"KH 30: 88 hooks on the leading side, 87", "7.8 mm", "11.6 mm", "799.0 mm", "re-cuts 4.0 mm ± 0.3 mm; cut off besides 46.0 mm", "belt lost 50.0 mm", "5.0 mm missing: needs an insert piece", "pitch 9.0 mm, wire 1.8 mm",
+			"Reason: the take-up was read", "Plans before it that stay in the record: 1", "Both ends meshed"},
+		"de": {"KH 30: 88 Haken", "5,0 mm fehlen", "Nachschnitte 4,0 mm", "Grund: the take-up was read"},
+	} {
+		_, paper := get(t, s.URL+"/api/v1"+at[len(s.URL):]+"/record.pdf?lang="+lang, nil)
+		file := filepath.Join(t.TempDir(), "record.pdf")
+		if err := os.WriteFile(file, paper, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, err := exec.Command("pdftotext", "-layout", file, "-").Output() //nolint:gosec // our own file
+		if err != nil {
+			t.Skip("pdftotext:", err)
+		}
+		text := strings.Join(strings.Fields(string(out)), " ")
+		for _, want := range wants {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s: the paper does not say %q:\n%s", lang, want, text)
+			}
+		}
+	}
+
+	// for programs
+	d := describe(t)
+	const route = "/api/v1/joints/{id}/plan"
+	resp, body = get(t, s.URL+"/api/v1"+at[len(s.URL):]+"/plan", nil)
+	d.check(t, "get", route, resp, body)
+	var plans struct{ Plans []jointPlanKept }
+	if err := json.Unmarshal(body, &plans); err != nil || len(plans.Plans) != 2 || plans.Plans[0].Plan.Lacing.Plan.Lead.Hooks != 88 || plans.Plans[0].Reason != "the take-up was read" || plans.Plans[0].Plan.Takeup.Left != -5 ||
+		plans.Plans[0].Plan.Program != "test" || plans.Plans[0].Plan.ThicknessMM != 5 || plans.Plans[0].Plan.NominalMM != 800 || plans.Plans[1].Plan.Takeup != nil || plans.Plans[1].Version != 1 {
+		t.Errorf("%v: %s", err, body)
+	}
+	resp, body = get(t, s.URL+"/api/v1/joints/0/plan", nil)
+	if d.check(t, "get", route, resp, body); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("no such joint: %s", resp.Status)
 	}
 
 	// measured since: said; done: kept as it is

@@ -2,11 +2,15 @@ package table
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
+	"beltend/geometry/joint"
 	"beltend/server/archive"
+	"beltend/server/result"
 )
 
 // Measurements are the columns of a list of measurements.
@@ -54,7 +58,15 @@ type Joint struct {
 	SiteName, ConveyorName, BeltName string
 	Measurements                     int // found
 	Last                             time.Time
-	Leading, Trailing                *End // nil: none
+	Leading, Trailing                *End  // nil: none
+	Plan                             *Plan // nil: none is kept
+}
+
+// Plan is the newest plan kept with a joint.
+type Plan struct {
+	*result.JointPlan
+	time   time.Time
+	person string
 }
 
 // End is the newest measurement of one that was not refused; a refusal where
@@ -65,7 +77,7 @@ type End struct {
 }
 
 // Joints are the columns of a list of joints.
-var Joints = append([]Column[Joint]{
+var Joints = slices.Concat([]Column[Joint]{
 	{"id", "of the joint", func(j *Joint) any { return j.ID }},
 	{"site", "name of the site", func(j *Joint) any { return j.SiteName }},
 	{"conveyor", "name of the conveyor", func(j *Joint) any { return j.ConveyorName }},
@@ -75,14 +87,52 @@ var Joints = append([]Column[Joint]{
 	{"closed", "true: nothing more is to be done", func(j *Joint) any { return j.Closed }},
 	{"measurements", "how many of it the search found", func(j *Joint) any { return j.Measurements }},
 	{"last_measured", "time of the newest of them", func(j *Joint) any { return j.Last }},
-}, append(append(ofEnd("leading", func(j *Joint) *End { return j.Leading }), ofEnd("trailing", func(j *Joint) *End { return j.Trailing })...),
-	Column[Joint]{"thickness_mm", "of the belt at the joint; 0: not given", func(j *Joint) any { return j.ThicknessMM }},
-	Column[Joint]{"smallest_pulley_mm", "diameter; 0: not given", func(j *Joint) any { return j.SmallestPulleyMM }},
-	Column[Joint]{"tolerance_mm", "of the joint; 0: 2 mm per metre of width", func(j *Joint) any { return j.ToleranceMM }},
-	Column[Joint]{"tolerance_origin", "where that comes from", func(j *Joint) any { return j.ToleranceOrigin }},
-	Column[Joint]{"travel", "travel direction as stated", func(j *Joint) any { return j.Travel }},
-	Column[Joint]{"face_up", "carrying or pulley", func(j *Joint) any { return j.FaceUp }},
-	Column[Joint]{"note", "as written", func(j *Joint) any { return j.Note }})...)
+}, ofEnd("leading", func(j *Joint) *End { return j.Leading }), ofEnd("trailing", func(j *Joint) *End { return j.Trailing }), []Column[Joint]{
+	{"thickness_mm", "of the belt at the joint; 0: not given", func(j *Joint) any { return j.ThicknessMM }},
+	{"smallest_pulley_mm", "diameter; 0: not given", func(j *Joint) any { return j.SmallestPulleyMM }},
+	{"tolerance_mm", "of the joint; 0: 2 mm per metre of width", func(j *Joint) any { return j.ToleranceMM }},
+	{"tolerance_origin", "where that comes from", func(j *Joint) any { return j.ToleranceOrigin }},
+	{"travel", "travel direction as stated", func(j *Joint) any { return j.Travel }},
+	{"face_up", "carrying or pulley", func(j *Joint) any { return j.FaceUp }},
+	{"note", "as written", func(j *Joint) any { return j.Note }},
+}, ofPlan)
+
+// ofPlan are the columns of the plan kept with a joint.
+var ofPlan = func() []Column[Joint] {
+	of := func(value func(*Plan) any) func(*Joint) any {
+		return func(j *Joint) any {
+			if j.Plan == nil {
+				return nil
+			}
+			return value(j.Plan)
+		}
+	}
+	takeup := func(value func(*joint.Takeup) any) func(*Joint) any {
+		return of(func(p *Plan) any {
+			if p.Takeup == nil {
+				return nil
+			}
+			return value(p.Takeup)
+		})
+	}
+	return []Column[Joint]{
+		{"plan_time", "when the newest plan was kept, UTC (RFC 3339); empty, as all of it: none", of(func(p *Plan) any { return p.time })},
+		{"plan_person", "who planned it", of(func(p *Plan) any { return p.person })},
+		{"fastener", "name of the row chosen from the chart", of(func(p *Plan) any { return p.Lacing.Plan.Fastener.Name })},
+		{"fastener_pitch_mm", "its pitch", of(func(p *Plan) any { return p.Lacing.Plan.Fastener.Pitch })},
+		{"fastener_wire_mm", "its wire", of(func(p *Plan) any { return p.Lacing.Plan.Fastener.Wire })},
+		{"leading_hooks", "planned for the leading end", of(func(p *Plan) any { return p.Lacing.Plan.Lead.Hooks })},
+		{"trailing_hooks", "planned for the trailing end", of(func(p *Plan) any { return p.Lacing.Plan.Trail.Hooks })},
+		{"leading_margin_mm", "planned at each edge of the leading end", of(func(p *Plan) any { return p.Lacing.Plan.Lead.MarginLeft })},
+		{"trailing_margin_mm", "planned at each edge of the trailing end", of(func(p *Plan) any { return p.Lacing.Plan.Trail.MarginLeft })},
+		{"pin_mm", "length of the hinge pin", of(func(p *Plan) any { return p.Lacing.Plan.Pin.Length })},
+		{"belt_lost_mm", "re-cuts and trims of both ends", of(func(p *Plan) any { return p.LostMM })},
+		{"belt_lost_u95_mm", "expanded uncertainty of the re-cuts as measured", of(func(p *Plan) any { return p.LostU95MM })},
+		{"takeup_travel_mm", "that the take-up could still give back; empty: not given", takeup(func(t *joint.Takeup) any { return t.Travel })},
+		{"takeup_left_mm", "of it after the belt lost and the reserve; below 0: missing", takeup(func(t *joint.Takeup) any { return t.Left })},
+		{"takeup_outcome", "enough, insert (needs an insert piece, two joints) or undecided", takeup(func(t *joint.Takeup) any { return t.Outcome })},
+	}
+}()
 
 // ofEnd are the columns of one end.
 func ofEnd(name string, end func(*Joint) *End) []Column[Joint] {
@@ -188,11 +238,27 @@ func WriteJoints(ctx context.Context, a *archive.Archive, q archive.Query, to io
 		if j.Joint, err = a.Joint(ctx, q.Sites, j.ID); err != nil {
 			return ended(w, fmt.Errorf("joint of the list: %w", err))
 		}
+		if j.Plan, err = planOf(ctx, a, q.Sites, j.ID); err != nil {
+			return ended(w, fmt.Errorf("plan of a joint of the list: %w", err))
+		}
 		if err := w.Row(j); err != nil {
 			return err
 		}
 	}
 	return w.Flush()
+}
+
+// planOf is a joint's newest plan, nil where none is kept.
+func planOf(ctx context.Context, a *archive.Archive, sites archive.Sites, id string) (*Plan, error) {
+	kept, err := a.JointPlan(ctx, sites, id)
+	if errors.Is(err, archive.NotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	r, err := kept.Decode()
+	return &Plan{r, kept.Time, kept.Person}, err
 }
 
 // add counts a measurement, which is older than those before it.

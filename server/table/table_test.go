@@ -214,6 +214,33 @@ func TestListsHoldWhatWasFound(t *testing.T) {
 		t.Errorf("joint %v, want offsets %s and %s", j, want(lead), want(trail))
 	}
 
+	// the plan kept with it, empty until then
+	if j := joints[0]; j["fastener"] != "" || j["plan_time"] != "" || j["takeup_left_mm"] != "" {
+		t.Errorf("a joint without a plan: %v", j)
+	}
+	planned, err := a.PutJointPlan(ctx, conformance.By, archive.JointPlan{ID: p.Joint.ID, Person: "Mara Quill", Result: json.RawMessage(`{"schema":"beltend.joint-plan/1","belt_lost_mm":50,"belt_lost_u95_mm":0.3,
+		"takeup":{"travel_mm":100,"margin_mm":-5,"outcome":"insert"},"lacing":{"plan":{"fastener":{"name":"=KH 30","pitch_mm":9,"wire_mm":1.8},"pin":{"length_mm":799},
+		"leading":{"hooks":88,"margin_left_mm":7.75},"trailing":{"hooks":87,"margin_left_mm":11.6}}}}`)}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Reset()
+	lines.Reset()
+	if err := errors.Join(WriteJoints(ctx, a, q, &b, CSV, func() {}), WriteJoints(ctx, a, q, &lines, JSONL, func() {})); err != nil {
+		t.Fatal(err)
+	}
+	j := records(t, b.String())[0]
+	for name, want := range map[string]string{"fastener": "'=KH 30", "fastener_pitch_mm": "9", "fastener_wire_mm": "1.8", "leading_hooks": "88", "trailing_hooks": "87", "leading_margin_mm": "7.75",
+		"trailing_margin_mm": "11.6", "pin_mm": "799", "belt_lost_mm": "50", "belt_lost_u95_mm": "0.3", "takeup_travel_mm": "100", "takeup_left_mm": "-5", "takeup_outcome": "insert",
+		"plan_person": "Mara Quill", "plan_time": planned.Time.Format(time.RFC3339Nano), "number": "J12"} {
+		if j[name] != want {
+			t.Errorf("%s: %q, want %q", name, j[name], want)
+		}
+	}
+	if !strings.Contains(lines.String(), `"fastener":"=KH 30"`) || !strings.Contains(lines.String(), `"takeup_left_mm":-5`) {
+		t.Errorf("JSON lines: %s", lines.String())
+	}
+
 	b.Reset()
 	if err := WriteMeasurements(ctx, a, archive.Query{Sites: archive.SomeSites()}, &b, CSV, func() {}); err != nil || len(records(t, b.String())) != 0 {
 		t.Errorf("nobody's list: %v, %q", err, b.String())
