@@ -64,6 +64,7 @@ type Planned struct {
 	Person string
 	Reason string // why it took the place of the one before
 	Kept   int    // plans so far, this one too
+	Anew   bool   // an end was measured since
 }
 
 // CountedLook is the newest look at the finished joint.
@@ -537,6 +538,9 @@ func (p *paper) planned() {
 		who += " " + w.Text("plan.because", k.Reason)
 	}
 	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, who) + 1
+	if k.Anew {
+		f.full(w.Text("plan.anew"))
+	}
 	rows := func(title string, rows []report.Row) {
 		f.group(title)
 		for _, r := range rows {

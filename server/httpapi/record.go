@@ -310,8 +310,15 @@ func (g *gathering) plan() error {
 	}
 	k := &plans[0]
 	r, err := k.Decode()
-	g.r.Plan = &drawing.Planned{Result: r, Time: k.Time, Person: k.Person, Reason: k.Reason, Kept: len(plans)}
-	return err
+	if err != nil {
+		return err
+	}
+	newest := slices.Clone(g.made)
+	slices.Reverse(newest)
+	lead, _ := lastCut(newest, archive.Leading)
+	trail, _ := lastCut(newest, archive.Trailing)
+	g.r.Plan = &drawing.Planned{Result: r, Time: k.Time, Person: k.Person, Reason: k.Reason, Kept: len(plans), Anew: measuredSince(r, lead.ID, trail.ID)}
+	return nil
 }
 
 // look is the newest count of the finished joint.

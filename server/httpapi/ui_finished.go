@@ -57,7 +57,10 @@ func (s *service) finishedWith(c *gin.Context, status int, fields map[string]str
 	}
 	looks, err := s.Store.Archive.FinishedOf(c.Request.Context(), s.who(c).Sites, h.ID)
 	if err == nil {
-		d.Plan, _, err = s.keptPlan(c.Request.Context(), s.who(c).Sites, h.ID, s.view(c).Options())
+		var found archive.Page
+		if found, err = s.Store.Archive.Search(c.Request.Context(), archive.Query{Sites: s.who(c).Sites, Joint: h.ID, Limit: 500}); err == nil {
+			d.Plan, err = s.keptPlan(c.Request.Context(), s.who(c).Sites, h.ID, found.Items, s.view(c).Options())
+		}
 	}
 	if err == nil {
 		err = d.Fill(looks, s.view(c).Options())

@@ -268,7 +268,7 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 	_, lead := lastCut(found.Items, archive.Leading)
 	_, trail := lastCut(found.Items, archive.Trailing)
 	d.Pair = lead && trail
-	if d.Plan, _, err = s.keptPlan(c.Request.Context(), who.Sites, h.ID, v.Options()); err != nil {
+	if d.Plan, err = s.keptPlan(c.Request.Context(), who.Sites, h.ID, found.Items, v.Options()); err != nil {
 		s.fail(c, err)
 		return
 	}

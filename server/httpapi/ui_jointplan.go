@@ -118,7 +118,7 @@ func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, 
 	if err == nil && len(plans) > 0 {
 		d.Version = plans[0].Version
 		if newest, err = plans[0].Decode(); err == nil {
-			d.Anew = ends[0].ID != "" && ends[0].ID != newest.Leading.Measurement || ends[1].ID != "" && ends[1].ID != newest.Trailing.Measurement
+			d.Anew = measuredSince(newest, ends[0].ID, ends[1].ID)
 			err = s.showKept(c, d, plans, o)
 		}
 	}
@@ -191,21 +191,34 @@ func (s *service) jointEnds(ctx context.Context, sites archive.Sites, h *pages.J
 		i := slices.Index(pages.Ends, f.End)
 		cuts[i] = append(cuts[i], plan.Answer{ID: f.ID, Recut: f.Step == archive.StepRecut, Result: r.Measurement})
 	}
-	return plan.JointEnds(cuts[0], cuts[1], h.FaceUp)
+	return plan.JointEnds(cuts[0], cuts[1], h.FaceUp), nil
 }
 
-// keptPlan is a joint's newest plan, laid out in short; nil where none is kept.
-func (s *service) keptPlan(ctx context.Context, sites archive.Sites, joint string, o report.Options) (*pages.KeptPlan, *result.JointPlan, error) {
+// measuredSince says whether a plan rests on other cuts than the newest ones of the
+// ends; "": an end has none.
+func measuredSince(r *result.JointPlan, lead, trail string) bool {
+	return lead != "" && lead != r.Leading.Measurement || trail != "" && trail != r.Trailing.Measurement
+}
+
+// keptPlan is a joint's newest plan, laid out in short; nil where none is kept. found
+// is what was measured of the joint, newest first.
+func (s *service) keptPlan(ctx context.Context, sites archive.Sites, joint string, found []archive.Found, o report.Options) (*pages.KeptPlan, error) {
 	plans, err := s.Store.Archive.JointPlans(ctx, sites, joint)
 	if err != nil || len(plans) == 0 {
-		return nil, nil, err
+		return nil, err
 	}
 	r, err := plans[0].Decode()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	k, err := pages.Kept(&plans[0], false, o)
-	return k, r, err
+	if err != nil {
+		return nil, err
+	}
+	lead, _ := lastCut(found, archive.Leading)
+	trail, _ := lastCut(found, archive.Trailing)
+	k.Anew = measuredSince(r, lead.ID, trail.ID)
+	return k, nil
 }
 
 // fillPlan fills the form in: what was measured from the newest cuts, else as it was

@@ -208,21 +208,28 @@ func TestPlanIsKeptWithTheJoint(t *testing.T) {
 	}
 
 	// on paper, in both languages
-	for lang, wants := range map[string][]string{
-		"en": {"KH 30: 88 hooks on the leading side, 87", "7.8 mm", "11.6 mm", "799.0 mm", "re-cuts 4.0 mm ± 0.3 mm; cut off besides 46.0 mm", "belt lost 50.0 mm", "5.0 mm missing: needs an insert piece", "pitch 9.0 mm, wire 1.8 mm",
-			"Reason: the take-up was read", "Plans before it that stay in the record: 1", "Both ends meshed"},
-		"de": {"KH 30: 88 Haken", "5,0 mm fehlen", "Nachschnitte 4,0 mm", "Grund: the take-up was read"},
-	} {
-		_, paper := get(t, s.URL+"/api/v1"+at[len(s.URL):]+"/record.pdf?lang="+lang, nil)
+	paper := func(lang string) string {
+		t.Helper()
+		_, b := get(t, s.URL+"/api/v1"+at[len(s.URL):]+"/record.pdf?lang="+lang, nil)
 		file := filepath.Join(t.TempDir(), "record.pdf")
-		if err := os.WriteFile(file, paper, 0o600); err != nil {
+		if err := os.WriteFile(file, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
 		out, err := exec.Command("pdftotext", "-layout", file, "-").Output() //nolint:gosec // our own file
 		if err != nil {
 			t.Skip("pdftotext:", err)
 		}
-		text := strings.Join(strings.Fields(string(out)), " ")
+		return strings.Join(strings.Fields(string(out)), " ")
+	}
+	if strings.Contains(paper("en"), "An end was measured since") {
+		t.Error("nothing was measured since the plan")
+	}
+	for lang, wants := range map[string][]string{
+		"en": {"KH 30: 88 hooks on the leading side, 87", "7.8 mm", "11.6 mm", "799.0 mm", "re-cuts 4.0 mm ± 0.3 mm; cut off besides 46.0 mm", "belt lost 50.0 mm", "5.0 mm missing: needs an insert piece", "pitch 9.0 mm, wire 1.8 mm",
+			"Reason: the take-up was read", "Plans before it that stay in the record: 1", "Both ends meshed"},
+		"de": {"KH 30: 88 Haken", "5,0 mm fehlen", "Nachschnitte 4,0 mm", "Grund: the take-up was read"},
+	} {
+		text := paper(lang)
 		for _, want := range wants {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: the paper does not say %q:\n%s", lang, want, text)
@@ -247,8 +254,13 @@ func TestPlanIsKeptWithTheJoint(t *testing.T) {
 
 	// measured since: said; done: kept as it is
 	measured(archive.Trailing, archive.StepRecut, cutOf(799.2, 0.1, 0.1, result.Square))
-	if _, body := get(t, at+"/plan", nil); !strings.Contains(shownText(body), "An end was measured since") {
-		t.Error("a plan by an older width is shown as if nothing had happened")
+	for _, address := range []string{at, at + "/plan", at + "/finished"} {
+		if _, body := get(t, address, nil); !strings.Contains(shownText(body), "An end was measured since") {
+			t.Errorf("%s shows a plan by an older width as if nothing had happened", address)
+		}
+	}
+	if !strings.Contains(paper("en"), "An end was measured since") {
+		t.Error("and so does the paper")
 	}
 	if resp, _ := submit(t, at+"/closed", url.Values{"closed": {"yes"}}); resp.StatusCode != http.StatusSeeOther {
 		t.Fatal(resp.Status)

@@ -42,6 +42,7 @@ type KeptPlan struct {
 	Drawing  template.HTML // SVG of package drawing
 	Hooks    [2]int        // leading, trailing
 	Fastener string
+	Anew     bool // an end was measured since
 }
 
 // Kept lays out a plan as it was kept at one time; drawn with its drawing.

@@ -39,7 +39,7 @@ type Answer struct {
 // first. A re-cut counts as made when a cut measured after one follows. To be made
 // is what the pair of the newest cuts asks for, see [Joint]; where one end is
 // measured alone, its own re-cut.
-func JointEnds(lead, trail []Answer, face string) ([2]JointEnd, error) {
+func JointEnds(lead, trail []Answer, face string) [2]JointEnd {
 	var ends [2]JointEnd
 	for i, cuts := range [2][]Answer{lead, trail} {
 		for k, c := range cuts {
@@ -49,37 +49,42 @@ func JointEnds(lead, trail []Answer, face string) ([2]JointEnd, error) {
 			}
 		}
 	}
-	if ends[0].Cut == nil || ends[1].Cut == nil {
-		for i := range ends {
-			if c := ends[i].Cut; c != nil && c.Recut != nil && c.Verdict != result.Square {
-				ends[i].own(c.Recut)
+	if ends[0].Cut != nil && ends[1].Cut != nil {
+		pair, err := Joint(func(name string) string {
+			if strings.HasSuffix(name, "-"+Face) {
+				return face
 			}
-		}
-		return ends, nil
-	}
-	pair, err := Joint(func(name string) string {
-		if strings.HasSuffix(name, "-"+Face) {
-			return face
-		}
-		return ""
-	}, ends[0].Cut, ends[1].Cut)
-	if err != nil {
-		return ends, err
-	}
-	if way := recutToCount(pair.Pair); way != nil {
-		for _, l := range way.Lines {
-			e := &ends[0]
-			if l.End == lacing.Trailing {
-				e = &ends[1]
-			}
-			trim := 0.0
-			if e.Cut.Recut != nil {
-				trim = e.Cut.Recut.TrimMM
-			}
-			e.lose(l.Centre, l.U95/2, trim) // half of what the line turns by is lost at the centre
+			return ""
+		}, ends[0].Cut, ends[1].Cut)
+		if err == nil { // else they make no pair, which planning them says
+			pending(&ends, recutToCount(pair.Pair))
+			return ends
 		}
 	}
-	return ends, nil
+	for i := range ends {
+		if c := ends[i].Cut; c != nil && c.Recut != nil && c.Verdict != result.Square {
+			ends[i].own(c.Recut)
+		}
+	}
+	return ends
+}
+
+// pending counts the re-cut that a pair asks for; nil: none.
+func pending(ends *[2]JointEnd, way *joint.Recut) {
+	if way == nil {
+		return
+	}
+	for _, l := range way.Lines {
+		e := &ends[0]
+		if l.End == lacing.Trailing {
+			e = &ends[1]
+		}
+		trim := 0.0
+		if e.Cut.Recut != nil {
+			trim = e.Cut.Recut.TrimMM
+		}
+		e.lose(l.Centre, l.U95/2, trim) // half of what the line turns by is lost at the centre
+	}
 }
 
 // own counts the re-cut that an end's own measurement asks for.

@@ -27,10 +27,7 @@ func cutAs(offset float64, verdict result.Verdict, centre, trim float64) *result
 func TestJointEnds(t *testing.T) {
 	lead := []Answer{{ID: "a", Result: cutAs(8, result.Recut, 4, 50)}, {ID: "b", Recut: true, Result: cutAs(0.2, result.Square, 0.1, 50)}}
 	trail := []Answer{{ID: "c", Result: cutAs(8, result.Recut, 4, 10)}}
-	ends, err := JointEnds(lead, trail, Carrying)
-	if err != nil {
-		t.Fatal(err)
-	}
+	ends := JointEnds(lead, trail, Carrying)
 	for i, want := range []JointEnd{{ID: "b", Recut: 4, RecutU95: 0.5, Trim: 50}, {ID: "c", Recut: 4, RecutU95: 0.25, Trim: 10}} {
 		e := ends[i]
 		if e.ID != want.ID || math.Abs(e.Recut-want.Recut) > 0.2 || math.Abs(e.RecutU95-want.RecutU95) > 1e-9 || e.Trim != want.Trim {
@@ -38,14 +35,21 @@ func TestJointEnds(t *testing.T) {
 		}
 	}
 	// measured twice without a re-cut between: nothing was cut off twice
-	twice, err := JointEnds([]Answer{{ID: "a", Result: cutAs(8, result.Recut, 4, 50)}, {ID: "b", Result: cutAs(8, result.Recut, 4, 50)}}, nil, "")
-	if err != nil || twice[0].Recut != 4 || twice[0].Trim != 50 || twice[1].Cut != nil {
-		t.Errorf("measured twice: %+v, %v", twice, err)
+	twice := JointEnds([]Answer{{ID: "a", Result: cutAs(8, result.Recut, 4, 50)}, {ID: "b", Result: cutAs(8, result.Recut, 4, 50)}}, nil, "")
+	if twice[0].Recut != 4 || twice[0].Trim != 50 || twice[1].Cut != nil {
+		t.Errorf("measured twice: %+v", twice)
 	}
 	// two ends that are good lose nothing, whatever trim stands in their settings
-	none, err := JointEnds([]Answer{{ID: "a", Result: cutAs(0.1, result.Square, 0.05, 50)}}, []Answer{{ID: "b", Result: cutAs(0.1, result.Square, 0.05, 50)}}, "")
-	if err != nil || none[0].Recut != 0 || none[0].Trim != 0 || none[1].Trim != 0 {
-		t.Errorf("good ends: %+v, %v", none, err)
+	none := JointEnds([]Answer{{ID: "a", Result: cutAs(0.1, result.Square, 0.05, 50)}}, []Answer{{ID: "b", Result: cutAs(0.1, result.Square, 0.05, 50)}}, "")
+	if none[0].Recut != 0 || none[0].Trim != 0 || none[1].Trim != 0 {
+		t.Errorf("good ends: %+v", none)
+	}
+	// ends cut for different angles make no pair: each loses what its own re-cut takes
+	biased := cutAs(8, result.Recut, 4, 0)
+	biased.Squareness.TargetDeg = 10
+	apart := JointEnds([]Answer{{ID: "a", Result: biased}}, []Answer{{ID: "b", Result: cutAs(8, result.Recut, 3, 0)}}, "")
+	if apart[0].Recut != 4 || apart[1].Recut != 3 {
+		t.Errorf("no pair: %+v", apart)
 	}
 }
 
