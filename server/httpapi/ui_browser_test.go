@@ -277,24 +277,27 @@ func (b *browser) accessible(name string) {
 // beginJoint fills in the form and acknowledges the cautions; gives the joint's path.
 func (b *browser) beginJoint(number string) string {
 	b.t.Helper()
+	at := b.fillJoint(number)
+	b.acknowledge()
+	return at
+}
+
+// fillJoint leaves the cautions open.
+func (b *browser) fillJoint(number string) string {
+	b.t.Helper()
 	b.open("/joints/new")
-	fill := func(values map[string]string) {
-		b.t.Helper()
-		list, err := json.Marshal(values)
-		if err != nil {
-			b.t.Fatal(err)
-		}
-		b.script(`for (const [k, v] of Object.entries(`+string(list)+`)) document.querySelector("[name=" + k + "]").value = v`, nil)
-	}
-	fill(map[string]string{"site": "Kestrel Hollow quarry", "conveyor": "Conveyor 3", "belt": "Belt 3-A", "number": number, "width": "800",
-		"thickness": "9", "covers": "4+2", "travel": "towards the crusher", "pulley": "400", "tolerance": "1.6", "origin": "site rule 14"})
+	b.fill("site", "Kestrel Hollow quarry", "conveyor", "Conveyor 3", "belt", "Belt 3-A", "number", number, "width", "800",
+		"thickness", "9", "covers", "4+2", "travel", "towards the crusher", "pulley", "400", "tolerance", "1.6", "origin", "site rule 14")
 	b.script(`document.querySelector("main button[type=submit]").click()`, nil)
 	b.until("the joint's page", `document.querySelector("[name=done]") !== null && document.readyState === "complete"`)
-	at := b.path()
-	fill(map[string]string{"name": "Ada Finch"})
+	return b.path()
+}
+
+func (b *browser) acknowledge() {
+	b.t.Helper()
+	b.fill("name", "Ada Finch")
 	b.script(`document.querySelector("[name=done]").click(); document.querySelector("form[action$=cautions] button").click()`, nil)
 	b.until("cautions acknowledged", `!document.querySelector("[name=done]") && document.body.innerText.includes("Ada Finch") && document.readyState === "complete"`)
-	return at
 }
 
 func sample(t *testing.T) string {

@@ -330,6 +330,25 @@ func TestNetworkIsCutDuringUpload(t *testing.T) {
 	b.until("nothing waits any more", `document.querySelector("#queue").hidden`)
 }
 
+// A step's page that was kept before the cautions were acknowledged is kept anew after: without
+// network it takes photos.
+func TestKeptPagesFollowTheCautions(t *testing.T) {
+	n := &tunnel{}
+	b := openBrowserOn(t, inProcess{}, func(h http.Handler) http.Handler { n.Handler = h; return n })
+	b.open("/")
+	b.until("the service worker", `navigator.serviceWorker.controller !== null`)
+	joint := b.fillJoint("J-9")
+	cut := joint + "/end/leading/cut"
+	b.open(cut)
+	b.until("the page is kept as it is", `caches.open("beltend-pages").then(c => c.match(location.href)) && document.querySelector("#camera") === null`)
+	b.open(joint)
+	b.acknowledge()
+	b.until("the steps' pages are kept", `caches.open("beltend-pages").then(c => c.keys()).then(k => k.filter(r => r.url.includes("/end/")).length === 6)`)
+	n.torn.Store(true)
+	b.open(cut)
+	b.until("the camera without network", `document.querySelector(".camera")?.hidden === false`)
+}
+
 // quick is an ordinary photo of half the size, stored turned as EXIF tells.
 func quick(t *testing.T, orientation int) string {
 	t.Helper()

@@ -35,7 +35,8 @@ if (box) {
   }
 }
 
-if (window.isSecureContext && 'caches' in window) {
+// before the cautions are acknowledged a step's page says only that they are not
+if (window.isSecureContext && 'caches' in window && !document.querySelector('form[action$="/cautions"]')) {
   const keep = async () => {
     const pages = await caches.open('beltend-pages');
     for (const { href } of document.querySelectorAll('.steps a, [aria-labelledby=finished] a')) if (!await pages.match(href)) await pages.add(href);

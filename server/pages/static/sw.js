@@ -48,12 +48,24 @@ async function page(request) {
   }
 }
 
+// What a joint is told (cautions acknowledged, what it was begun with, closed) makes its kept pages old.
+async function told(request, joint) {
+  const answer = await fetch(request);
+  if (answer.ok || answer.type === 'opaqueredirect') {
+    const pages = await caches.open(PAGES);
+    for (const kept of await pages.keys()) if (new URL(kept.url).pathname.startsWith(joint)) await pages.delete(kept);
+  }
+  return answer;
+}
+
 self.addEventListener('fetch', (e) => {
   const url = new URL(e.request.url);
   if (url.origin !== location.origin) return;
   if (e.request.method !== 'GET') {
     // Whoever signs out leaves nothing to the next person at this device.
     if (url.pathname === '/sign-out' || url.pathname === '/sign-in') e.waitUntil(caches.delete(PAGES));
+    const joint = /^(\/joints\/[^/]+)\/(cautions|change|closed)$/.exec(url.pathname);
+    if (joint && e.request.mode === 'navigate') e.respondWith(told(e.request, joint[1]));
     return;
   }
   if (url.pathname.startsWith('/static/')) e.respondWith(file(e.request));
