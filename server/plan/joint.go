@@ -57,14 +57,11 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 			ends[i].Tolerance = tolerance
 		}
 		if e.m != nil {
-			if e.m.Recut != nil {
-				trims[i] = e.m.Recut.TrimMM
-			}
 			if e.m.Line == "drawn" {
 				r.Warnings = append(r.Warnings, report.Warn("drawn_line", endName(i), nil))
 			}
 		}
-		if trims[i], err = text.length(e.name+"-"+TrimEnd, trims[i]); err != nil {
+		if trims[i], err = text.length(e.name+"-"+TrimEnd, 0); err != nil {
 			return nil, err
 		}
 	}
@@ -90,6 +87,14 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 		c.Recuts = way.Lost
 		for _, l := range way.Lines { // half of what the line turns by is lost at the centre
 			c.RecutsU95 = math.Hypot(c.RecutsU95, l.U95/2)
+			// a measurement's trim comes off with a re-cut: an end that is not cut again loses nothing
+			m, name, trim := lead, "lead", &c.LeadTrim
+			if l.End == lacing.Trailing {
+				m, name, trim = trail, "trail", &c.TrailTrim
+			}
+			if m != nil && m.Recut != nil && !text.given(name+"-"+TrimEnd) {
+				*trim = m.Recut.TrimMM
+			}
 		}
 		if r.Pair.Advised == nil {
 			r.Warnings = append(r.Warnings, report.Warn("takeup_with_recut", "", nil))

@@ -173,12 +173,24 @@ func TestJoint(t *testing.T) {
 	if err != nil || math.Abs(q.Pair.Kink.MM+6) > 1e-9 || q.Pair.Tendency.Side != "right" || q.Takeup != nil {
 		t.Errorf("%+v, %v", q, err)
 	}
-	// one end typed, one measured; the site's tolerance for both
+	// one end typed, one measured; the site's tolerance for both. Ends that fit are not cut
+	// again: the measurement's trim is not lost
 	lead := photo(5, 0.6, 1000)
 	lead.Recut.TrimMM = 12
 	one := map[string]string{"trail-offset": "-1", "trail-u95": "0.8", "trail-width": "1000", Tolerance: "5", Travel: "100"}
-	if q, err = Joint(texts(one), lead, nil); err != nil || math.Abs(q.Pair.Kink.Tolerance-10) > 1e-9 || q.Pair.Verdict != square.Square || math.Abs(q.Takeup.Lost-12) > 1e-9 {
+	if q, err = Joint(texts(one), lead, nil); err != nil || math.Abs(q.Pair.Kink.Tolerance-10) > 1e-9 || q.Pair.Verdict != square.Square || q.Takeup.Lost != 0 {
 		t.Errorf("%+v, %v", q, err)
+	}
+	// the measured end is cut again: 2.5 mm less the 0.5 mm by which its
+	// middle lies back already, and its trim of 12; the other end's trim stays
+	// on, unless somebody types one
+	trail := photo(-1, 0.8, 1000)
+	trail.Recut.TrimMM = 30
+	if q, err = Joint(texts(map[string]string{Tolerance: "2", Travel: "100"}), lead, trail); err != nil || math.Abs(q.Takeup.Lost-14) > 1e-9 {
+		t.Errorf("%+v, %v", q.Takeup, err)
+	}
+	if q, err = Joint(texts(map[string]string{Tolerance: "2", Travel: "100", "lead-trim": "0", "trail-trim": "7"}), lead, trail); err != nil || math.Abs(q.Takeup.Lost-9) > 1e-9 {
+		t.Errorf("%+v, %v", q.Takeup, err)
 	}
 	lead.Line = "drawn"
 	if q, err = Joint(texts(one), lead, nil); err != nil || len(q.Warnings) == 0 || q.Warnings[0].Code != "drawn_line" {
