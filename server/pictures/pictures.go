@@ -208,7 +208,7 @@ func Profile(m *result.Measurement, format string, o report.Options) ([]byte, er
 		Offset: m.Squareness.OffsetMM, U95: m.Squareness.OffsetU95MM, Tolerance: m.Squareness.ToleranceMM,
 		Drawn: m.Line == "drawn", Inches: o.Inches, Lang: o.Lang,
 	}
-	if r := m.Recut; r != nil {
+	if r := m.Recut; m.AsksRecut() {
 		in.HasRecut = true
 		in.Recut = r.CentreMM + at(in.Profile, 0) // CentreMM counts from the cut itself
 		t := report.TapeOf(r, o)
@@ -304,7 +304,9 @@ func input(m *result.Measurement, i int, o report.Options) overlay.Input {
 		in.Detail = w.Text("drawn_key.detail", report.Offset(m, o), report.LongSide(m, o), report.Tolerance(m, o))
 		in.Scale = overlay.Scale{Offset: m.Squareness.OffsetMM, U95: m.Squareness.OffsetU95MM, Tolerance: m.Squareness.ToleranceMM}
 	}
-	if m.Recut != nil {
+	if !m.AsksRecut() {
+		in.Recut = nil
+	} else {
 		t := report.TapeOf(m.Recut, o)
 		in.LeftText, in.RightText = w.Text("drawn_key.back", t.Left), w.Text("drawn_key.back", t.Right)
 		if in.Redraw = m.Line == "drawn"; in.Redraw {

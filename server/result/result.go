@@ -139,6 +139,12 @@ type RecutLine struct {
 	TrimMM       float64 `json:"trim_mm"`
 }
 
+// AsksRecut says whether a re-cut is drawn into pictures: a square end needs none,
+// unless there is a trim to come off.
+func (m *Measurement) AsksRecut() bool {
+	return m.Recut != nil && (m.Verdict != Square || m.Recut.TrimMM > 0)
+}
+
 // Drawn is the line drawn across the belt, judged as the cut is: the middle of
 // the stroke. Recut is where a right line would be, up the belt from the line's
 // ends along the edges; no trim is added, what is to come off is already drawn.

@@ -21,8 +21,8 @@ function photo(figure, id, m, i) {
   const alt = plain?.querySelector('img').alt ?? '';
   const stage = new Stage(im.width_px, im.height_px, figure.dataset.original);
   stage.svg.setAttribute('aria-label', alt);
-  show(stage, im);
-  const { left, right } = figure.dataset;
+  const { left, right } = figure.dataset; // none where nothing has to be cut off
+  show(stage, left ? im : { ...im, recut_px: undefined });
   stage.letter(left ? `L ${left}` : 'L', im.left_corner_px, 'start');
   stage.letter(right ? `${right} R` : 'R', im.right_corner_px, 'end');
   nudgeBy(stage, m.photos?.[i]?.mm_per_px ?? im.mm_per_px);
