@@ -184,7 +184,7 @@ func (s *service) reviewRecordWith(c *gin.Context, status int, p *pages.ProblemD
 		d.Fields[name] = c.PostForm(name)
 	}
 	view := s.view(c)
-	r.Inches = view.Inches
+	r.Inches, r.Lang = view.Inches, view.Lang
 	r.Measurement.Links = links(&r)
 	s.render(c, status, "review_record.html", pages.ReviewRecordPage(view, r, d))
 }

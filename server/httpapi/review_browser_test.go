@@ -50,6 +50,9 @@ func TestReviewerInTheBrowser(t *testing.T) {
 	b.until("its record", `location.pathname.startsWith("/review/m/") && document.querySelector("form [name=outcome]") && document.readyState === "complete"`)
 	b.accessible("record")
 	cut := b.path()
+	b.open(cut + "?lang=de")
+	b.until("pictures in the page's language", `(all => all.length > 2 && all.every(i => new URL(i.src).searchParams.get("lang") === "de"))([...document.querySelectorAll("img[src^='/api/v1/measurements/']")])`)
+	b.open(cut + "?lang=en")
 	var accept bool
 	if b.script(`document.querySelector("[name=outcome][value=accepted]") !== null`, &accept); accept {
 		t.Error("what is to be cut again can be accepted")
