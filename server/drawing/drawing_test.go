@@ -159,7 +159,7 @@ func TestNothingOutsideNothingCramped(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := newSheet(long, short, report.Options{})
-		running(s, pair)
+		running(s, pair, 112, 1)
 		told(s, &result.Joint{Pair: pair, Takeup: takeup}, o)
 		for n, s := range append(sheets, s) {
 			checkSheet(t, s, fmt.Sprintf("drawing %d, sheet %d", k, n))
@@ -223,7 +223,7 @@ func TestRunningJointIsDrawnAsStated(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := newSheet(long, short, report.Options{})
-		running(s, p)
+		running(s, p, 112, 1)
 		var axes []shape
 		var straight shape
 		times := 0.0

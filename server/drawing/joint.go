@@ -23,12 +23,20 @@ func Joint(r *result.Joint, format string, o report.Options) ([]byte, error) {
 	return nil, fmt.Errorf("%w, not %q", ErrFormat, format)
 }
 
+// JointPicture is the drawing alone, as SVG: its numbers stand beside it on a page.
+func JointPicture(r *result.Joint, o report.Options) []byte {
+	s := newSheet(140, 212, o)
+	s.title = s.Text("drawing.running")
+	running(s, r.Pair, 94, 1.5)
+	return s.svg()
+}
+
 // runningSheet is the pair as it would run, with its numbers.
 func runningSheet(r *result.Joint, o report.Options) *sheet {
 	s := newSheet(long, short, o)
 	s.title = s.Text("drawing.running")
 	s.head(edge, 19, 6, -1, s.title)
-	running(s, r.Pair)
+	running(s, r.Pair, 112, 1)
 	told(s, r, o)
 	return s
 }
@@ -53,8 +61,10 @@ func exaggeration(size, wanted float64) float64 {
 	return math.Min(1000, math.Max(1, roundDown(wanted/size)))
 }
 
-func running(s *sheet, p *joint.Pair) {
-	const cx, cy, length, width = 76.0, 112.0, 78.0, 62.0 // middle of the joint, belt shown each way, mean width: mm on paper
+// running draws the pair on the left of a sheet, the middle of the joint at the height cy,
+// its letters by that factor larger than on paper.
+func running(s *sheet, p *joint.Pair, cy, letters float64) {
+	const cx, length, width = 76.0, 78.0, 62.0 // middle of the joint, belt shown each way, mean width: mm on paper
 	rad := math.Pi / 180
 	kink, skew := p.Kink.Deg*rad, p.Skew.Deg*rad
 	// what is within the tolerance shall not look bad
@@ -97,15 +107,23 @@ func running(s *sheet, p *joint.Pair) {
 		s.area(fill, ink, 0.35, a, far.Sub(x.Mul(e.w/2)), far.Add(x.Mul(e.w/2)), b)
 		s.dashed(ink, 0.25, 1.2, v, far)
 		mid := v.Add(axis.Mul(0.62 * length))
-		s.say(mid.X+5, mid.Y, 3.4, -1, ink, "%s", s.Text("drawing.end_"+e.name))
+		if letters == 1 {
+			s.say(mid.X+5, mid.Y, 3.4, -1, ink, "%s", s.Text("drawing.end_"+e.name))
+		} else {
+			s.say(mid.X+3, mid.Y, 2.7*letters, -1, ink, "%s", s.Text("arrow."+e.name))
+		}
 	}
 	s.line(steel, 1.1, v.Sub(h.Mul(narrow/2)), v.Add(h.Mul(narrow/2)))
 	s.dashed(trail, 0.25, 2.5, pt(cx, cy-length-6), pt(cx, cy+length+6))
 
 	s.head(cx-width/2-14, cy-length+6, 6, 1, "L")
 	s.head(cx+width/2+14, cy-length+6, 6, -1, "R")
-	s.arrow(ink, 0.5, pt(edge+4, cy+30), pt(edge+4, cy-30))
-	s.items = append(s.items, wording{at: pt(edge+1.8, cy), size: 3, text: s.Text("drawing.travel"), ink: ink, up: true})
+	along := cy
+	if letters > 1 { // below where the joint would run to
+		along += 55
+	}
+	s.arrow(ink, 0.5, pt(edge+4, along+30), pt(edge+4, along-30))
+	s.items = append(s.items, wording{at: pt(edge+1.8, along), size: 3 * letters, text: s.Text("drawing.travel"), ink: ink, up: true})
 	if t := p.Tendency; t.Side != "" {
 		d := -1.0
 		if t.Side == "right" {
@@ -120,15 +138,20 @@ func running(s *sheet, p *joint.Pair) {
 			align, x = 1, from.X+1
 		}
 		for _, l := range []string{"1", "2", "3"} {
-			s.say(x, y, 2.9, align, trail, "%s", s.Text("drawing.tends_"+l))
-			y += 3.9
+			s.say(x, y, 2.9*letters, align, trail, "%s", s.Text("drawing.tends_"+l))
+			y += 3.9 * letters
 		}
 	}
 	said := s.Text("drawing.angles", s.Decimal(fmt.Sprintf("%g", times)))
 	if steps > 1 {
 		said += s.Text("drawing.widths", s.Decimal(fmt.Sprintf("%g", steps)))
 	}
-	s.say(edge, 201, 2.9, -1, pale, "%s", s.Text("drawing.seen", said))
+	said = s.Text("drawing.seen", said)
+	if letters == 1 {
+		s.say(edge, cy+89, 2.9, -1, pale, "%s", said)
+		return
+	}
+	s.para(edge, cy+91, s.width-edge, 2.9*letters, pale, said)
 }
 
 // told puts the numbers beside the drawing, in letters as large as there is room
@@ -145,7 +168,7 @@ func told(s *sheet, r *result.Joint, o report.Options) {
 
 // tell writes the numbers and returns the y below them.
 func tell(s *sheet, r *result.Joint, size float64, o report.Options) float64 {
-	const x, label = 152.0, 22.0
+	const x, label = 152.0, 25.0
 	width := long - edge - x
 	y := s.para(x, 19, width, 3.8, ink, report.JointVerdict(r, o)) + 2.5
 	rows := report.JointRows(r, o)

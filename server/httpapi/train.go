@@ -596,7 +596,7 @@ func (t *trainer) joint(c *gin.Context) {
 	}
 	var b []byte
 	if err == nil {
-		b, err = drawing.Joint(j, "svg", t.view(c).Options())
+		b = drawing.JointPicture(j, t.view(c).Options())
 	}
 	if err != nil {
 		t.fail(c, err)

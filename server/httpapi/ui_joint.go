@@ -35,7 +35,7 @@ func (s *service) jointLines(ctx context.Context, w *pages.Words, sites archive.
 		if j.Number == store.Loose {
 			continue
 		}
-		out = append(out, pages.JointLine{ID: j.ID, Number: j.Number, Conveyor: names[j.Conveyor], Belt: names[j.Belt], Site: names[j.Site], Opened: w.When(j.Opened)})
+		out = append(out, pages.JointLine{ID: j.ID, Number: j.Number, Conveyor: names[j.Conveyor], Belt: names[j.Belt], Site: names[j.Site], Opened: w.Stamp(j.Opened)})
 	}
 	return out, nil
 }
@@ -374,5 +374,5 @@ func (s *service) jointPair(c *gin.Context) {
 	}
 	d := pages.PlanData{Joint: &h, Fields: fields}
 	r, err := plan.Joint(func(name string) string { return fields[name] }, ends[0], ends[1])
-	s.planned(c, "pair.html", w.Text("pair.title"), &d, err, func(o report.Options) error { return d.Pair(r, o) })
+	s.planned(c, "pair.html", w.Text("pair.title"), &d, err, func(o report.Options) error { d.Pair(r, o); return nil })
 }

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"html/template"
+	"strings"
 
 	"beltend/server/drawing"
 	"beltend/server/report"
@@ -24,7 +25,8 @@ type PlanData struct {
 	Done     bool
 	Verdict  string
 	Groups   []PlanGroup
-	Drawing  template.HTML // SVG of package drawing
+	Drawing  template.HTML // SVG of package drawing, as wide as the page
+	Picture  template.HTML // one that fits a phone
 	Scale    *Scale
 	Kind     string // of a verdict
 	Chart    string
@@ -45,12 +47,13 @@ func (d *PlanData) group(title string, rows []report.Row) {
 }
 
 // Pair fills in the two ends as a pair.
-func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
-	d.Done, d.Verdict, d.Advice = true, report.JointVerdict(r, o), report.JointAdvice(r.Pair, o)
-	d.group("answer.measured", report.JointRows(r, o))
-	if r.Pair.Advised != nil {
+func (d *PlanData) Pair(r *result.Joint, o report.Options) {
+	d.Done, d.Kind, d.Advice = true, string(r.Pair.Verdict), report.JointAdvice(r.Pair, o)
+	_, d.Verdict, _ = strings.Cut(report.JointVerdict(r, o), ": ") // the word stands beside its sign
+	if r.Pair.Advised != nil {                                     // what to do before why
 		d.group("answer.recut", report.RecutWay(r.Pair.Advised, o))
 	}
+	d.group("answer.measured", report.JointRows(r, o))
 	d.group("pair.ways", report.OtherWays(r.Pair, o))
 	if r.Takeup != nil {
 		d.group("pair.takeup", report.TakeupRows(r.Takeup, o))
@@ -58,9 +61,7 @@ func (d *PlanData) Pair(r *result.Joint, o report.Options) error {
 	for _, note := range report.JointNotes(r, o) {
 		d.Warnings = append(d.Warnings, note.Text)
 	}
-	svg, err := drawing.Joint(r, "svg", o)
-	d.Drawing = template.HTML(svg) //nolint:gosec // package drawing escapes every text
-	return err
+	d.Picture = template.HTML(drawing.JointPicture(r, o)) //nolint:gosec // package drawing escapes every text
 }
 
 // Lacing fills in a hook plan.

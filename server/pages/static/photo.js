@@ -2,7 +2,7 @@
 import { correction, nudgeBy, show as showLines } from './hand.js';
 import { able, add, again, list, remove, send, set } from './queue.js';
 import { Stage } from './stage.js';
-import { make, text } from './texts.js';
+import { make, text, together } from './texts.js';
 
 // What a person can settle by showing the place, and the edge that is most likely meant.
 const SETTLED_BY_HAND = { edge_unclear: 'left', cut_unclear: 'cut', line_unclear: 'line' };
@@ -42,8 +42,8 @@ if (able && camera) {
   function refuse(problem) {
     refusedBox.hidden = false;
     refusedBox.querySelector('h2').textContent = problem.title ?? '';
-    refusedBox.querySelector('.detail').textContent = problem.detail ?? '';
-    refusedBox.querySelector('.do span').textContent = problem.advice ?? '';
+    refusedBox.querySelector('.detail').textContent = together(problem.detail ?? '');
+    refusedBox.querySelector('.do span').textContent = together(problem.advice ?? '');
     const kept = refusedBox.querySelector('.kept');
     kept.hidden = !problem.address;
     if (problem.address) kept.querySelector('a').href = problem.address;
@@ -129,6 +129,8 @@ if (able && camera) {
     go();
   }
   for (const input of [camera, document.getElementById('files')]) input.addEventListener('change', () => take(input));
+  const fresh = document.getElementById('fresh');
+  if (fresh && location.hash === '#fresh') fresh.checked = true; // sent here to show what was cut anew
   addEventListener('online', go);
   go();
 }

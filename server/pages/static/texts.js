@@ -7,6 +7,9 @@ export function text(key, ...values) {
   return t;
 }
 
+// together keeps a number and its unit in one line, as the pages' texts are.
+export const together = (t) => t.replace(/(\d) (mm|in|ft|m|px|\d+\/\d+)\b/g, '$1\u00a0$2').replace(/(\d\/\d+) in\b/g, '$1\u00a0in').replace(/(\d) %/g, '$1\u00a0%').replace(/± /g, '±\u00a0');
+
 // make('li', {class: 'x'}, child, 'text') makes an element; names with svg: are of SVG.
 export function make(name, attributes = {}, ...children) {
   const e = name.startsWith('svg:')
