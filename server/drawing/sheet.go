@@ -13,7 +13,6 @@ import (
 	_ "image/jpeg" // the pictures placed
 	_ "image/png"
 	"math"
-	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -200,9 +199,6 @@ func (s *sheet) para(x, y, width, size float64, c color.RGBA, text string) float
 	return y
 }
 
-// beforeUnit is the space between a number and its unit, where no line breaks.
-var beforeUnit = regexp.MustCompile(`(\d) (mm|in|m|ft)\b`)
-
 // measure is how the widths of lines are told: exactly where the sheet is for a PDF
 // alone.
 func (s *sheet) measure() func(string, float64) float64 {
@@ -216,7 +212,7 @@ func wrap(text string, width, size float64, measure func(string, float64) float6
 	const joined = "\u00a0"
 	var lines []string
 	l := ""
-	for _, w := range strings.Split(beforeUnit.ReplaceAllString(text, "$1"+joined+"$2"), " ") {
+	for _, w := range strings.Split(words.Together(text), " ") {
 		w = strings.ReplaceAll(w, joined, " ")
 		switch {
 		case l == "":

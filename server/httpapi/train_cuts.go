@@ -77,7 +77,7 @@ func (t *trainer) cutsPage(c *gin.Context) {
 			return
 		}
 		for i, cut := range cuts {
-			d.Rows = append(d.Rows, row{i + 1, w.When(cut.Time), cut.Joint, w.Text("step." + cut.Step), pages.SignedU(cut.Offset, cut.U95, o.Inches),
+			d.Rows = append(d.Rows, row{i + 1, w.Stamp(cut.Time), cut.Joint, w.Text("step." + cut.Step), pages.SignedU(cut.Offset, cut.U95, o.Inches),
 				report.Length(cut.Bow, o), report.Length(cut.Roughness, o), cut.Verdict, cut.MeasurementURL})
 		}
 		if len(cuts) > 0 {
@@ -94,7 +94,7 @@ func (t *trainer) cutsPlot(c *gin.Context) {
 	var b []byte
 	if err == nil {
 		b, err = training.PlotCuts(cuts, training.CutTitles{Offset: w.Text("train.plot_offset"), Bow: w.Text("train.plot_bow"),
-			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number"), Inches: v.Inches})
+			Roughness: w.Text("train.plot_rough"), Tolerance: w.Text("train.plot_tolerance"), Number: w.Text("train.plot_number"), Inches: v.Inches, Decimal: w.Decimal})
 	}
 	if errors.Is(err, training.ErrNoCuts) {
 		err = problemNotFound

@@ -59,7 +59,7 @@ func (t *trainer) start(c *gin.Context) {
 }
 
 func lineOf(w *pages.Words, r *training.Round) scoreLine {
-	l := scoreLine{ID: r.ID, Person: r.Person, When: w.When(r.Started), Seed: r.Seed, Answered: len(r.Answers), Questions: r.Questions, Done: r.Done()}
+	l := scoreLine{ID: r.ID, Person: r.Person, When: w.Stamp(r.Started), Seed: r.Seed, Answered: len(r.Answers), Questions: r.Questions, Done: r.Done()}
 	l.Points, l.Most = r.Points()
 	if l.Most > 0 {
 		l.Share = 100 * l.Points / l.Most

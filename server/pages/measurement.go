@@ -76,7 +76,7 @@ type Line struct {
 func Lines(w *Words, found []archive.Found, inches bool) []Line {
 	var out []Line
 	for _, f := range found {
-		l := Line{ID: f.ID, Verdict: f.Verdict, When: w.When(f.Time), Place: f.BeltName}
+		l := Line{ID: f.ID, Verdict: f.Verdict, When: w.Stamp(f.Time), Place: f.BeltName}
 		if f.Refusal != "" {
 			l.Verdict = "refused"
 		}
@@ -191,7 +191,7 @@ func Result(view View, r store.Record) Page {
 	w := In(view.Lang)
 	m := r.Measurement
 	o := view.Options()
-	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.When(r.Created), Redraw: m.Line == "drawn",
+	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.Stamp(r.Created), Redraw: m.Line == "drawn",
 		Facts: facts(w, m, o), Budget: budget(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
 	if m.Refused != nil {
 		v.refused(w, r, o)
@@ -301,14 +301,14 @@ func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
 	if x := m.Width; x != nil {
 		add("width", report.Length(x.AtCutMM, o)+" ± "+report.Expanded(x.AtCutU95MM, o))
 		if x.NominalMM != 0 {
-			add("nominal", report.Length(x.NominalMM, o))
+			add("nominal", report.Place(x.NominalMM, o))
 		}
 	}
 	if c := m.Cut; c != nil {
 		add("straight", report.Length(c.StraightnessMM, o)+" ± "+report.Expanded(c.StraightnessU95MM, o))
 	}
 	if c := m.Centreline; c != nil {
-		add("length", report.Length(c.LengthMM, o))
+		add("length", report.Place(c.LengthMM, o))
 		if math.Abs(c.CamberMM) > c.CamberU95MM {
 			side := "right"
 			if c.CamberMM < 0 {

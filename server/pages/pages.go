@@ -172,13 +172,14 @@ func funcs(w *Words, inches bool) template.FuncMap {
 			}
 			return "mm"
 		},
-		"text":    w.Text,
+		"text":    func(key string, values ...any) string { return words.Together(w.Text(key, values...)) },
+		"keep":    words.Together,
 		"has":     w.Has,
 		"figure":  w.Figure,
 		"lang":    func() string { return w.Lang },
 		"version": func() string { return StaticVersion },
 		"langs":   words.Languages,
-		"when":    w.When,
+		"when":    w.Stamp,
 		"day":     func(t time.Time) string { return t.Format("2006-01-02") },
 		"add":     func(a, b int) int { return a + b },
 		"dict":    dict,
@@ -191,7 +192,7 @@ func funcs(w *Words, inches bool) template.FuncMap {
 // attr is a text as an attribute data-section-name, for scripts.
 func attr(w *Words, key string) template.HTMLAttr {
 	name := strings.NewReplacer(".", "-", "_", "-").Replace(key)
-	return template.HTMLAttr(fmt.Sprintf(`data-%s="%s"`, name, template.HTMLEscapeString(w.Text(key)))) //nolint:gosec // escaped
+	return template.HTMLAttr(fmt.Sprintf(`data-%s="%s"`, name, template.HTMLEscapeString(words.Together(w.Text(key))))) //nolint:gosec // escaped
 }
 
 // dict makes a map of pairs, to give a part several values.

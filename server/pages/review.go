@@ -41,7 +41,7 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 	var rows []ReviewRow
 	for _, f := range found {
 		r := ReviewRow{ID: f.ID, Verdict: f.Verdict, Site: f.SiteName, Conveyor: f.ConveyorName, Belt: f.BeltName, Joint: f.JointNumber, End: f.End, Step: f.Step,
-			Person: f.Person, When: w.When(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != ""}
+			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != ""}
 		switch {
 		case f.Refusal != "":
 			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)
@@ -440,7 +440,7 @@ func controlChart(w *Words, name string, points []archive.Point, inches bool) Co
 		if out {
 			c.Out++
 		}
-		c.Points = append(c.Points, ChartPoint{X: x(p.Time), Y: y(p.OffsetMM), Out: out, ID: p.ID, Label: fmt.Sprintf("%s, %s: %s", w.When(p.Time), p.Person, w.Figure(SignedU(p.OffsetMM, p.U95MM, inches)))})
+		c.Points = append(c.Points, ChartPoint{X: x(p.Time), Y: y(p.OffsetMM), Out: out, ID: p.ID, Label: fmt.Sprintf("%s, %s: %s", w.Stamp(p.Time), p.Person, w.Figure(SignedU(p.OffsetMM, p.U95MM, inches)))})
 		year, week := p.Time.ISOWeek()
 		key := fmt.Sprintf("%d-W%02d", year, week)
 		if weeks[key] == nil {

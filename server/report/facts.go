@@ -34,7 +34,7 @@ func Facts(m *result.Measurement, o Options) []Row {
 			text += u.Text("facts.on_average", u.length(w.MeanMM), u.marks(c.LengthMM, u.step(0)))
 		}
 		if w.NominalMM != 0 {
-			text += u.Text("facts.nominal", u.length(w.NominalMM))
+			text += u.Text("facts.nominal", u.marks(w.NominalMM, u.step(0)))
 		}
 		add("width", text)
 	}

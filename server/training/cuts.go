@@ -38,7 +38,8 @@ var ErrNoCuts = errors.New("there are no measured cuts")
 type CutTitles struct {
 	Offset, Bow, Roughness, Tolerance, Number string
 
-	Inches bool // the values, instead of mm
+	Inches  bool                // the values, instead of mm
+	Decimal func(string) string // writes the language's decimal sign; nil: a point
 }
 
 var (
@@ -152,6 +153,7 @@ func cutPanel(cuts []Cut, title string, t CutTitles, value func(Cut) (v, u float
 	p.Legend.Top = true
 	p.X.Min, p.X.Max = 0.5, float64(len(cuts))+0.5
 	p.X.Tick.Marker = wholeTicks(len(cuts))
+	p.Y.Tick.Marker = valueTicks{t.Decimal}
 	p.Y.Max = 1.15 * most
 	if both {
 		p.Y.Min = -p.Y.Max
@@ -159,6 +161,20 @@ func cutPanel(cuts []Cut, title string, t CutTitles, value func(Cut) (v, u float
 		p.Y.Min = 0
 	}
 	return p, nil
+}
+
+// valueTicks are plot's own, in the reader's language.
+type valueTicks struct{ decimal func(string) string }
+
+// Ticks implements plot.Ticker.
+func (v valueTicks) Ticks(lo, hi float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(lo, hi)
+	for i := range ticks {
+		if v.decimal != nil {
+			ticks[i].Label = v.decimal(ticks[i].Label)
+		}
+	}
+	return ticks
 }
 
 // wholeTicks numbers the cuts, a dozen labels at most.

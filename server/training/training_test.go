@@ -8,6 +8,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -428,6 +429,14 @@ func TestCutsAreDrawn(t *testing.T) {
 		if dots != 3*(i+1) {
 			t.Fatalf("%d cuts make %d dots", i+1, dots)
 		}
+	}
+	point := regexp.MustCompile(`>-?\d+\.\d+</text>`)
+	if svg, err := PlotCuts(cuts[:1], titles); err != nil || !point.Match(svg) {
+		t.Errorf("no value with a decimal point to begin with: %v", err)
+	}
+	titles.Decimal = func(s string) string { return strings.ReplaceAll(s, ".", ",") }
+	if svg, err := PlotCuts(cuts[:1], titles); err != nil || point.Match(svg) {
+		t.Errorf("a decimal point where the language has a comma: %v", err)
 	}
 	if _, err := PlotCuts([]Cut{{Offset: math.NaN()}}, titles); err == nil {
 		t.Error("what is no number is drawn")

@@ -192,14 +192,24 @@ func Languages() []string { return slices.Sorted(maps.Keys(catalogue)) }
 
 var decimalPoint = regexp.MustCompile(`(\d)\.(\d)`)
 
-// A number stays with its unit, and its uncertainty with the sign before.
-var together = regexp.MustCompile(`(\d) (mm|in|ft|m|px|%)\b|(\d) (%)|(±) `)
+// A number stays with its unit, a whole inch with its sixteenths, and an
+// uncertainty with the sign before.
+var together = regexp.MustCompile(`(\d) (mm|in|ft|m|px|\d+/\d+)\b|(\d) (%)|(±) `)
+
+// Together writes a text so that no line breaks inside a quantity.
+func Together(text string) string {
+	text = together.ReplaceAllString(text, "$1$3$5\u00a0$2$4")
+	return together.ReplaceAllString(text, "$1$3$5\u00a0$2$4") // the sixteenths' own unit
+}
 
 // Figure writes numbers in a text as the language does, and as they break into
 // lines.
 func (w *Words) Figure(text string) string {
-	return together.ReplaceAllString(w.Decimal(text), "$1$3$5\u00a0$2$4")
+	return Together(w.Decimal(text))
 }
 
 // When writes a time.
 func (w *Words) When(t time.Time) string { return t.Format("2006-01-02 15:04 MST") }
+
+// Stamp is When for a page, where a line may break between date and time alone.
+func (w *Words) Stamp(t time.Time) string { return t.Format("2006\u201101\u201102 15:04\u00a0MST") }

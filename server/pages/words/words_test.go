@@ -89,7 +89,7 @@ func TestSay(t *testing.T) {
 }
 
 func TestFigure(t *testing.T) {
-	if got := In("en").Figure("1 1/2 in ± 0.01 in, 95 %, in 3 minutes"); got != "1 1/2\u00a0in ±\u00a00.01\u00a0in, 95\u00a0%, in 3 minutes" {
+	if got := In("en").Figure("1 1/2 in ± 0.01 in, 95 %, in 3 minutes"); got != "1\u00a01/2\u00a0in ±\u00a00.01\u00a0in, 95\u00a0%, in 3 minutes" {
 		t.Errorf("%q", got)
 	}
 	if got := In("de").Figure("+5.9 mm, v1.2."); got != "+5,9\u00a0mm, v1,2." {
