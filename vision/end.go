@@ -34,6 +34,12 @@ type Face struct {
 	// Doubt is by how much the distance between the line followed and the end of
 	// the belt's own look grows from one end of the cut to the other, mm.
 	Doubt float64
+	// Turn is the angle by which the line followed is turned against the top edge,
+	// as the profile across the cut tells, rad, positive where its right end lies
+	// further inside; TurnSD its standard deviation. Told is false where the
+	// profile was not seen enough.
+	Turn, TurnSD float64
+	Told         bool
 }
 
 // EdgePoint is a place on an edge.

@@ -536,11 +536,12 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	}
 	path := s.path(g, 0, inwardBias, centre, how.reach/s.ds, 0.35)
 	path = s.innerPath(g, path, how.share)
+	var ps []piece
 	band := 1.6 // mm off the line that is looked for further inside
 	if how.cut {
 		// it is rough, and what goes on beside may be another of its lines
 		path = s.steady(g, path, 0.8)
-		ps := s.pieces(g, path, 4)
+		ps = s.pieces(g, path, 4)
 		if how.face != nil {
 			how.face.Twist, how.face.SD, how.face.Seen = lowerEdge(ps)
 		}
@@ -592,11 +593,13 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	light := slopeKernel(0.8 * s.pxmm / s.ds * math.Max(1, blur/0.8))
 	steps := int(math.Ceil(s.pxmm / s.ds)) // a pixel
 	var pts []tracePoint
+	followed := make([]float64, s.slices) // mm across, NaN where nothing is seen
 	faint := math.Max(0.4, 3*noiseOf(g)*s.pxmm/s.ds)
 	if how.cut {
 		faint *= 0.5 // its stacks have shown the line already
 	}
 	for i := 0; i < s.slices; i++ {
+		followed[i] = math.NaN()
 		if !s.known[i] {
 			continue
 		}
@@ -650,7 +653,12 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		if !ok {
 			continue
 		}
+		followed[i] = off
 		pts = append(pts, tracePoint{UV: uv, Plane: q, T: (float64(i) + 0.5) * dt, Step: strength})
+	}
+	if how.face != nil && how.last {
+		pxAt := func(along float64) float64 { return pixelAcross(view, s.from.Add(s.dir.Mul(along)), s.n) }
+		how.face.Turn, how.face.TurnSD, how.face.Told = turnOfCut(s.facePieces(ps, followed, pxAt), blur)
 	}
 	return pts
 }

@@ -66,7 +66,8 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 		return nil, err
 	}
 	j.faults = shapes(shots, n, ends, j.v)
-	j.budget = append(j.budget, doubtShapes(j.faults, wavy(ends), j.v, j.variance)...)
+	_, told := lineOfCut(ends)
+	j.budget = append(j.budget, doubtShapes(j.faults, wavy(ends), told, j.v, j.variance)...)
 	j.own = reversal(shots, n, ends, j.v, &set)
 	j.doubtPhotos(line)
 	for q, x := range j.variance {

@@ -118,7 +118,7 @@ func (l *drawnLine) add(e seen, d *vision.Drawn) {
 	end := *e.end
 	end.Cut, end.LeftCorner, end.RightCorner = d.Trace, d.Left, d.Right
 	lower(&end)
-	l.ends = append(l.ends, seen{e.photo, &end})
+	l.ends = append(l.ends, seen{photo: e.photo, end: &end})
 	l.widthMM = math.Max(l.widthMM, d.WidthMM)
 }
 

@@ -15,6 +15,9 @@ import (
 type seen struct {
 	photo int
 	end   *vision.End
+
+	told         bool    // the profile across the cut told its lines apart
+	turnVariance float64 // of the cut's direction, for which of them was followed, rad^2
 }
 
 // findEnds finds the belt's edges in every photo. A photo taken further up the
@@ -54,7 +57,9 @@ func findEnds(shots []*shot, n *network, s *result.Settings, tick func(i int)) (
 			leftOut[i] = r.Code + ": " + r.Message
 			continue
 		}
-		out = append(out, seen{i, end})
+		e := seen{photo: i, end: end}
+		e.turnToTop(&view)
+		out = append(out, e)
 	}
 	if len(out) == 0 {
 		return nil, nil, first
@@ -127,7 +132,7 @@ func carryOn(shots []*shot, n *network, found []seen, leftOut []string) ([]seen,
 		}
 		switch {
 		case ok:
-			out, leftOut[i] = append(out, seen{i, end}), ""
+			out, leftOut[i] = append(out, seen{photo: i, end: end}), ""
 		case leftOut[i] == "":
 			r := report.Refuse("photos_differ", "ends", sh.name, result.Values{"other": shots[lowest.photo].name})
 			leftOut[i] = r.Code + ": " + r.Message

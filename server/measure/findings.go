@@ -72,30 +72,32 @@ const (
 // mean. A step or a V may be so, or for part of the width another line was
 // followed: a lower edge of the cut's face, a joint, a shadow. And on a belt
 // that curves the direction of the centreline hangs on the length seen.
-// waves is the waviness of the cut, RMS in mm.
-func doubtShapes(faults []square.Defect, waves float64, v *square.Values, variance []float64) []result.BudgetRow {
+// waves is the waviness of the cut, RMS in mm; told says whether its profile tells
+// its lines apart.
+func doubtShapes(faults []square.Defect, waves float64, told bool, v *square.Values, variance []float64) []result.BudgetRow {
 	var out []result.BudgetRow
 	add := func(source, comment string, u float64) {
 		variance[qOffset] += u * u
 		variance[qAngle] += u * u / (v.WidthAtCut * v.WidthAtCut)
 		out = append(out, result.BudgetRow{Source: source, Type: "B", UMM: u, Comment: comment})
 	}
+	left := leftOfDoubt(told)
 	explained := false // the waves are those of a shape that is doubted itself
 	for _, d := range faults {
 		size := math.Abs(d.Size)
 		switch {
 		case d.Code == square.Vee && size > bentMM:
 			explained = true
-			add("bent cut", "a true V, or another line followed for part of the width", size/3)
+			add("bent cut", "a true V, or another line followed for part of the width", left*size/3)
 		case d.Code == square.Step:
 			explained = explained || size > bentMM
 			// A jump of h at the share f of the width turns a least-squares line
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
 			f := min(max(d.X/v.WidthAtCut+0.5, 0), 1)
-			add("stepped cut", "a true step, or another line followed from there", math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
+			add("stepped cut", "a true step, or another line followed from there", left*math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
 		case d.Code == square.Bevel:
 			// rectangular between following the top edge and the lower one
-			add("bevelled cut", "the top edge may be taken for the lower one where the face is narrow", size/math.Sqrt(12))
+			add("bevelled cut", "the top edge may be taken for the lower one where the face is narrow", left*size/math.Sqrt(12))
 		case d.Code == square.Camber:
 			// A line through an arc of rise c over L turns by 4 c/L for each L
 			// that the arc is longer; the length seen is no more than chance to
@@ -106,7 +108,7 @@ func doubtShapes(faults []square.Defect, waves float64, v *square.Values, varian
 	// A cut that waves was cut so, or was followed now on one line, now on
 	// another; its direction is no better known than waves of that length leave it.
 	if more := waves*waves - soundWaves*soundWaves; more > 0 && !explained {
-		add("uneven cut", "a true wander, or other lines followed here and there", math.Sqrt(12*more/math.Max(2, v.WidthAtCut/waveMM)))
+		add("uneven cut", "a true wander, or other lines followed here and there", left*math.Sqrt(12*more/math.Max(2, v.WidthAtCut/waveMM)))
 	}
 	return out
 }

@@ -178,7 +178,7 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 	row := &s.Row
 	end := lacedEnd(l, k)
 	sh := shots[at]
-	ends := []seen{{at, end}}
+	ends := []seen{{photo: at, end: end}}
 	full, coarse := gather(shots, n, ends, false), gather(shots, n, ends, true)
 	var v, w square.Values
 	if err := square.Compute(full.toPlane(n.res.Cameras, n.res.Poses), square.Spec{}, &v); err != nil {

@@ -53,7 +53,7 @@ func (j *judgement) doubtPhotos(line string) {
 	c := sd * sd
 	for _, b := range j.budget {
 		switch b.Source {
-		case "left edge", "right edge", nameOf(line), "leaps of the cut":
+		case "left edge", "right edge", nameOf(line), "line of the cut", "leaps of the cut":
 			c -= b.UMM * b.UMM
 		}
 	}

@@ -104,6 +104,7 @@ func pick(v *square.Values, out []float64) {
 const (
 	driftPx    = 0.10 // end against end
 	driftCutPx = 0.25 // the same for the cut, whose face has lines of its own
+	driftTold  = 0.07 // the same where its profile tells them apart
 	biasPx     = 0.30 // common, matters for the width only
 	softMM     = 1.0  // the same as a drift, mm, where an edge is only a border of regions
 )
@@ -135,6 +136,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	var slope [3]float64 // variance of each edge's direction, rad^2
 	var noise, pxmm, soft [3]float64
 	names := []string{"left edge", "right edge", nameOf(s.Line)}
+	line, told := lineOfCut(ends)
 	for k := range slope {
 		var inv float64
 		for _, e := range ends {
@@ -149,7 +151,9 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 			news := math.Max(4, float64(len(t.Points))/3)
 			drift := driftPx * t.PxMM
 			if k == 2 {
-				drift = driftCutPx * t.PxMM
+				if drift = driftCutPx * t.PxMM; told {
+					drift = driftTold * t.PxMM
+				}
 			}
 			if t.Soft {
 				drift, soft[k] = softMM, softMM
@@ -179,9 +183,15 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		variance[qAngle] += c / (width * width)
 		budget = append(budget, result.BudgetRow{Source: "edges not parallel", Type: "B", UMM: math.Sqrt(c), Comment: "one edge worn or not rightly found, or the card not in the belt's plane"})
 	}
+	if told {
+		c := math.Pow(line*width, 2)
+		variance[qOffset] += c
+		variance[qAngle] += c / (width * width)
+		budget = append(budget, result.BudgetRow{Source: "line of the cut", Type: "B", UMM: math.Sqrt(c), Comment: "the top edge beside the other lines of the face, by the profile across the cut"})
+	}
 	// A cut followed now on one line, now on another beside it (the two edges of
 	// its face, a hard shadow) has a direction no better than their distance.
-	if hop := hopping(ends); hop > 0 {
+	if hop := hopping(ends) * leftOfDoubt(told); hop > 0 {
 		c := hop * hop
 		variance[qOffset] += c
 		variance[qAngle] += c / (width * width)
@@ -189,7 +199,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	}
 	// Where the belt's own look ends further and further inside the line that was
 	// followed, that line may be none of the belt's: rectangular.
-	if doubt := doubtOfCut(ends); doubt > 0 {
+	if doubt := doubtOfCut(ends) * leftOfDoubt(told); doubt > 0 {
 		c := doubt * doubt / 3
 		variance[qOffset] += c
 		variance[qAngle] += c / (width * width)

@@ -1,0 +1,327 @@
+package vision
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/blas/blas64"
+)
+
+// A narrow cut face is blurred together with both its edges: the place where
+// the picture changes most lies between them, and moves from one to the other
+// as the face widens or the light changes, without a leap that would show it.
+// So the profile across the cut is held against two steps of the lens' own
+// blur, and all along the cut one face whose width changes steadily must
+// explain it. That tells how far the line that was followed is turned against
+// the top edge, and how well that is known.
+
+const (
+	faceHalf   = 6.0  // px of profile on both sides of the line followed
+	faceSample = 0.5  // px
+	faceGrid   = 0.25 // px, of places and widths that are tried
+	faceInside = 4.0  // px further outside that the top edge may lie than what was followed
+	faceInner  = 3.0  // the same further inside
+	mostFace   = 7.0  // px; a wider one shows its edges apart
+	mostTwist  = 6.0  // px by which the face grows along the cut
+	faceTrials = 0.25
+	usualTwist = 0.5 // of the width and half a pixel, standard deviation
+	// faceMisfit is how well two steps describe a profile at best, as a share of
+	// its range: sharpening and the print of the light on the ground.
+	faceMisfit = 0.003
+	// faceOutlier is the most by which a piece counts against a face.
+	faceOutlier = 6.0
+)
+
+// faceBlurs are tried on the cards' own: slices are stacked to half a pixel, and
+// a belt's edge may lie deeper than the cards.
+var faceBlurs = []float64{0.9, 1.05, 1.2}
+
+// profileLength is the number of samples of a profile.
+const profileLength = 2*int(faceHalf/faceSample) + 1
+
+// profileVector is what a profile, or a part of it, looks like.
+type profileVector [profileLength]float64
+
+func (a *profileVector) dot(b *profileVector) float64 {
+	return blas64.Dot(blas64.Vector{N: profileLength, Inc: 1, Data: a[:]}, blas64.Vector{N: profileLength, Inc: 1, Data: b[:]})
+}
+
+// without takes from a what of it lies along the unit vectors, and makes it one
+// itself; where nearly nothing is left, it is zero.
+func (a profileVector) without(units ...*profileVector) profileVector {
+	v := blas64.Vector{N: profileLength, Inc: 1, Data: a[:]}
+	before := blas64.Nrm2(v)
+	for _, u := range units {
+		blas64.Axpy(-a.dot(u), blas64.Vector{N: profileLength, Inc: 1, Data: u[:]}, v)
+	}
+	if after := blas64.Nrm2(v); after > 0.01*before {
+		blas64.Scal(1/after, v)
+		return a
+	}
+	return profileVector{}
+}
+
+// stepModel is what the profile can look like: level belt, face, level ground
+// that darkens towards the belt. Orthonormal vectors span it: one common to all,
+// two for every place of the face's lower edge, one more for every place of the
+// top edge with it.
+type stepModel struct {
+	tops, widths []float64 // px
+	level        profileVector
+	lower        [][2]profileVector // by place, in steps of the grid from the outermost on
+	top          [][]profileVector  // by width and place of the top edge
+}
+
+// low is the index of the lower edge below a top edge.
+func (m *stepModel) low(width, top int) int { return top - width + len(m.widths) - 1 }
+
+func newStepModel(blur float64) *stepModel {
+	m := &stepModel{}
+	for x := -faceInside; x <= faceInner; x += faceGrid {
+		m.tops = append(m.tops, x)
+	}
+	for d := 0.0; d <= mostFace; d += faceGrid {
+		m.widths = append(m.widths, d)
+	}
+	for k := range m.level {
+		m.level[k] = 1 / math.Sqrt(float64(profileLength))
+	}
+	// an edge's step, and the ramp of the ground's light up to it, by place
+	var steps, ramps []profileVector
+	for i := range len(m.tops) + len(m.widths) - 1 {
+		at := m.tops[0] - mostFace + float64(i)*faceGrid
+		var step, ramp profileVector
+		for k := range step {
+			u := float64(k)*faceSample - faceHalf - at // inwards
+			outside := 0.5 * math.Erfc(u/(blur*math.Sqrt2))
+			step[k] = 1 - outside
+			ramp[k] = u*outside - blur*math.Exp(-u*u/(2*blur*blur))/math.Sqrt(2*math.Pi)
+		}
+		steps, ramps = append(steps, step), append(ramps, ramp)
+	}
+	for i := range steps {
+		r := ramps[i].without(&m.level)
+		m.lower = append(m.lower, [2]profileVector{r, steps[i].without(&m.level, &r)})
+	}
+	for w := range m.widths {
+		row := make([]profileVector, len(m.tops))
+		for t := range m.tops {
+			l := &m.lower[m.low(w, t)]
+			row[t] = steps[m.low(0, t)].without(&m.level, &l[0], &l[1])
+		}
+		m.top = append(m.top, row)
+	}
+	return m
+}
+
+// facePiece is what one piece of the cut says about the face there.
+type facePiece struct {
+	at       float64 // mm along the cut
+	followed float64 // the line followed, mm across the strip, without the piece's shape
+	px       float64 // mm
+	profile  profileVector
+	size     float64 // range of the profile, light
+
+	misfit []float64 // residual sum of squares by width, in units of size^2
+	top    []float64 // place of the top edge by width, as followed
+	least  float64   // of misfit
+}
+
+// facePieces are the profiles of the pieces about the offsets followed by slice
+// (NaN where none is), mm.
+func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float64) float64) []facePiece {
+	var out []facePiece
+	for k := range ps {
+		p := &ps[k]
+		f := facePiece{at: (0.5*float64(p.from+p.to-1) + 0.5) * s.dt}
+		bend := func(i int) float64 { return p.at(stackLine{}, float64(i)) + p.shape[i-p.from] }
+		n := 0.0
+		for i := p.from; i < p.to; i++ {
+			if !math.IsNaN(followed[i]) {
+				f.followed += followed[i] - bend(i)
+				n++
+			}
+		}
+		if n < 5 {
+			continue
+		}
+		f.followed /= n
+		f.px = pxAt(f.at)
+		step := faceSample * f.px / s.ds
+		first := -float64(profileLength/2) * step
+		n = 0
+		for i := p.from; i < p.to; i++ {
+			at := (f.followed+bend(i))/s.ds + float64(s.n2/2)
+			if !s.known[i] || at+first < 0 || at-first > float64(s.n2-2) {
+				continue
+			}
+			n++
+			row := s.v[i*s.n2 : (i+1)*s.n2]
+			for k := range f.profile {
+				x := at + first + float64(k)*step
+				j := int(x)
+				b := x - float64(j)
+				f.profile[k] += float64(row[j])*(1-b) + float64(row[j+1])*b
+			}
+		}
+		if n < stackSlices/3 {
+			continue
+		}
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for k, v := range f.profile {
+			v = float64(toLight(float32(v / n)))
+			f.profile[k], lo, hi = v, math.Min(lo, v), math.Max(hi, v)
+		}
+		if f.size = hi - lo; f.size <= 0 {
+			continue
+		}
+		for k := range f.profile {
+			f.profile[k] = (f.profile[k] - lo) / f.size
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// fit holds a piece's profile against the model.
+func (f *facePiece) fit(m *stepModel) {
+	c := f.profile.dot(&m.level)
+	rest := f.profile.dot(&f.profile) - c*c
+	below := make([]float64, len(m.lower))
+	for i := range m.lower {
+		a, b := f.profile.dot(&m.lower[i][0]), f.profile.dot(&m.lower[i][1])
+		below[i] = rest - a*a - b*b
+	}
+	f.misfit, f.top, f.least = nil, nil, math.Inf(1)
+	row := make([]float64, len(m.tops))
+	for w := range m.widths {
+		best := 0
+		for t := range m.tops {
+			c := f.profile.dot(&m.top[w][t])
+			row[t] = below[m.low(w, t)] - c*c
+			if row[t] < row[best] {
+				best = t
+			}
+		}
+		at, least := m.tops[best], row[best]
+		if best > 0 && best+1 < len(row) {
+			if den := row[best-1] - 2*row[best] + row[best+1]; den > 0 {
+				o := clamp(0.5*(row[best-1]-row[best+1])/den, 0.5)
+				at += faceGrid * o
+				least -= 0.25 * (row[best-1] - row[best+1]) * o
+			}
+		}
+		f.misfit, f.top = append(f.misfit, math.Max(0, least)), append(f.top, f.followed+at*f.px)
+		f.least = math.Min(f.least, math.Max(0, least))
+	}
+}
+
+// between is the value of a list by width at a width between, px.
+func between(list []float64, width float64) float64 {
+	x := width / faceGrid
+	j := min(max(int(x), 0), len(list)-2)
+	return list[j] + (list[j+1]-list[j])*(x-float64(j))
+}
+
+// variance is of a piece's samples, in units of its range.
+func (f *facePiece) variance() float64 { return f.least / float64(profileLength-6) }
+
+// turnOfCut is the angle by which the line followed is turned against the top
+// edge of the cut, rad, positive where its right end lies further inside, and
+// its standard deviation.
+func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
+	if len(fs) < 4 {
+		return 0, 0, false
+	}
+	// the blur that explains most
+	usual := math.Inf(1)
+	var best []facePiece
+	for _, b := range faceBlurs {
+		m := newStepModel(b * blur)
+		tried := append([]facePiece(nil), fs...)
+		var v []float64
+		for k := range tried {
+			tried[k].fit(m)
+			v = append(v, tried[k].variance())
+		}
+		if u := median(v); u < usual {
+			usual, best = u, tried
+		}
+	}
+	fs = best
+	length := fs[len(fs)-1].at - fs[0].at
+	where := func(k int) float64 { return (fs[k].at-fs[0].at)/length - 0.5 }
+	type face struct{ width, twist, likely float64 }
+	var faces []face
+	top := face{likely: math.Inf(-1)}
+	for width := 0.0; width <= mostFace; width += faceTrials {
+		for twist := -mostTwist; twist <= mostTwist; twist += faceTrials {
+			if math.Abs(twist)/2 > math.Min(width, mostFace-width) {
+				continue
+			}
+			// knives bevel a thick belt more than a thin one
+			f := face{width: width, twist: twist, likely: -0.5 * math.Pow(twist/(usualTwist*(0.5+width)), 2)}
+			for k := range fs {
+				v := math.Max(usual, fs[k].variance())/4 + faceMisfit*faceMisfit
+				// neighbouring samples, and pieces, share half of what they show
+				f.likely -= math.Min((between(fs[k].misfit, width+twist*where(k))-fs[k].least)/(2*v)/2, faceOutlier) / 2
+			}
+			faces = append(faces, f)
+			if f.likely > top.likely {
+				top = f
+			}
+		}
+	}
+	off := func(k int, f face) float64 { return fs[k].followed - between(fs[k].top, f.width+f.twist*where(k)) }
+	// pieces off the line of the rest, by the likeliest face, hardly count
+	x, y := make([]float64, len(fs)), make([]float64, len(fs))
+	for k := range fs {
+		x[k], y[k] = fs[k].at, off(k, top)
+	}
+	slope := medianSlope(x, y)
+	for k := range y {
+		y[k] -= slope * x[k]
+	}
+	middle := median(append([]float64(nil), y...))
+	w := make([]float64, len(fs))
+	var sw, sx, sxx, scatter float64
+	for k := range w {
+		e := (y[k] - middle) / fs[k].px
+		w[k] = 1 / (1 + e*e)
+		sw, sx = sw+w[k], sx+w[k]*x[k]
+		scatter += w[k] * (y[k] - middle) * (y[k] - middle)
+	}
+	for k := range w {
+		sxx += w[k] * (x[k] - sx/sw) * (x[k] - sx/sw)
+	}
+	var p, mean, square float64
+	for _, f := range faces {
+		q := math.Exp(f.likely - top.likely)
+		if q < 1e-4 {
+			continue
+		}
+		t := 0.0
+		for k := range fs {
+			t += w[k] * (x[k] - sx/sw) / sxx * off(k, f)
+		}
+		p, mean, square = p+q, mean+q*t, square+q*t*t
+	}
+	turn = mean / p
+	return turn, math.Sqrt(math.Max(0, square/p-turn*turn) + 2*scatter/sw/sxx), true
+}
+
+// medianSlope is Theil and Sen's: the median of the slopes between all pairs that
+// lie a quarter of the length apart.
+func medianSlope(x, y []float64) float64 {
+	var all []float64
+	for i := range x {
+		for j := range i {
+			if d := x[i] - x[j]; d > 0.25*(x[len(x)-1]-x[0]) {
+				all = append(all, (y[i]-y[j])/d)
+			}
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	return median(all)
+}
