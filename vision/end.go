@@ -191,12 +191,12 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			continue
 		}
 		if margin = math.Min(margin, best.Score-o.Score); margin < 0.1 {
-			r := refuse("edge_unclear", "two_outlines")
-			for k := range 3 {
-				b, other := best.boundaries()[k], o.boundaries()[k]
-				r.Best, r.Rival = append(r.Best, [2]geometry.Vec2{b.From, b.To}), append(r.Rival, [2]geometry.Vec2{other.From, other.To})
-			}
-			return nil, r
+			return nil, twoOutlines(&best, &o)
+		}
+	}
+	if _, byHand := hand["cut"]; !byHand {
+		if o := m.endsBefore(&best, outs); o != nil {
+			return nil, twoOutlines(&best, o)
 		}
 	}
 	e := &End{Up: best.Up}
@@ -551,7 +551,6 @@ const strangeBeside = 0.3
 // not of the belt: the next bar of a grating is no rival of the cut, though it
 // is as sharp.
 func (m *sceneMap) claimsGround(o, other *outline) bool {
-	const like = 2.5 // strangeness below which a place may be of the belt
 	within := func(o *outline, q geometry.Vec2) bool {
 		for _, b := range o.boundaries() {
 			if b.Line.N.Dot(q) < b.Line.D+farMM {
@@ -570,7 +569,7 @@ func (m *sceneMap) claimsGround(o, other *outline) bool {
 			q := geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}
 			if within(o, q) && !within(other, q) {
 				n++
-				if m.Strange[k] < like {
+				if m.Strange[k] < strangeLook {
 					belt++
 				}
 			}
@@ -578,6 +577,77 @@ func (m *sceneMap) claimsGround(o, other *outline) bool {
 	}
 	return n >= 40 && float64(belt) < 0.3*float64(n)
 }
+
+// twoOutlines refuses a choice between two.
+func twoOutlines(best, other *outline) *Refused {
+	r := refuse("edge_unclear", "two_outlines")
+	for k := range 3 {
+		b, o := best.boundaries()[k], other.boundaries()[k]
+		r.Best, r.Rival = append(r.Best, [2]geometry.Vec2{b.From, b.To}), append(r.Rival, [2]geometry.Vec2{o.From, o.To})
+	}
+	return r
+}
+
+// endsBefore is an outline with the same sides whose cut lies well before this
+// one's, is seen all across, and has the belt's look up to it and another one
+// beyond, up to this one: the belt may end there and this be the next bar of a
+// grating. Nil when there is none. A rule that lies across a belt is not as long as
+// that, and has belt on both sides.
+func (m *sceneMap) endsBefore(best *outline, outs []outline) *outline {
+	const (
+		least, most = 25.0, 400.0 // mm before this one's cut
+		sameSide    = 12.0        // mm
+		ownLook     = 60.0        // mm of belt that are looked at before it
+	)
+	seen := map[[2]int]bool{}
+	for i := range outs[:min(len(outs), 400)] {
+		o := &outs[i]
+		before := func(q geometry.Vec2) float64 { return best.Cut.Line.N.Dot(q) - best.Cut.Line.D }
+		a, b := before(o.Cut.From), before(o.Cut.To)
+		if math.Min(a, b) < least || math.Max(a, b) > most || o.Cut.Support < 0.85 ||
+			math.Abs(best.Left.Line.N.Dot(o.Cut.From)-best.Left.Line.D) > sameSide || math.Abs(best.Right.Line.N.Dot(o.Cut.To)-best.Right.Line.D) > sameSide {
+			continue
+		}
+		where := [2]int{int(a / nearMM), int(b / nearMM)}
+		if seen[where] {
+			continue
+		}
+		seen[where] = true
+		beyond, last, inside, n, ln, ins := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+		for j := range m.H {
+			for i := range m.W {
+				k := j*m.W + i
+				q := geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}
+				if !m.Known[k] || best.Left.Line.N.Dot(q) < best.Left.Line.D+farMM || best.Right.Line.N.Dot(q) < best.Right.Line.D+farMM {
+					continue
+				}
+				switch d := o.Cut.Line.N.Dot(q) - o.Cut.Line.D; {
+				case d < -nearMM && before(q) > nearMM:
+					strange := 0.0
+					if m.Strange[k] > strangeLook {
+						strange = 1
+					}
+					n, beyond = n+1, beyond+strange
+					if before(q) < 2*least {
+						ln, last = ln+1, last+strange
+					}
+				case d > farMM && d < ownLook:
+					ins++
+					if m.Strange[k] > strangeLook {
+						inside++
+					}
+				}
+			}
+		}
+		if n >= 40 && ins >= 40 && beyond > 0.4*n && last > 0.3*ln && inside < 0.25*ins {
+			return o
+		}
+	}
+	return nil
+}
+
+// strangeLook is the strangeness above which a place is none of the belt.
+const strangeLook = 2.5
 
 // leastScore is the evidence below which a boundary is no belt edge: joints of
 // tiles and streaks of the belt itself reach about half, edges 0.8 to 1.8.

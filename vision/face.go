@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas/blas64"
 )
@@ -15,11 +16,12 @@ import (
 // the top edge, and how well that is known.
 
 const (
-	faceHalf   = 6.0  // px of profile on both sides of the line followed
+	faceOut    = 6.0  // px of profile outside the line followed
+	faceIn     = 9.0  // the same inside: a lower edge may have been followed
 	faceSample = 0.5  // px
 	faceGrid   = 0.25 // px, of places and widths that are tried
-	faceInside = 4.0  // px further outside that the top edge may lie than what was followed
-	faceInner  = 3.0  // the same further inside
+	topOut     = 4.0  // px outside the line followed that the top edge may lie
+	topIn      = 7.0  // the same inside
 	mostFace   = 7.0  // px; a wider one shows its edges apart
 	mostTwist  = 6.0  // px by which the face grows along the cut
 	faceTrials = 0.25
@@ -33,10 +35,10 @@ const (
 
 // faceBlurs are tried on the cards' own: slices are stacked to half a pixel, and
 // a belt's edge may lie deeper than the cards.
-var faceBlurs = []float64{0.9, 1.05, 1.2}
+var faceBlurs = []float64{0.9, 1, 1.1, 1.2}
 
 // profileLength is the number of samples of a profile.
-const profileLength = 2*int(faceHalf/faceSample) + 1
+const profileLength = int((faceOut+faceIn)/faceSample) + 1
 
 // profileVector is what a profile, or a part of it, looks like.
 type profileVector [profileLength]float64
@@ -76,7 +78,7 @@ func (m *stepModel) low(width, top int) int { return top - width + len(m.widths)
 
 func newStepModel(blur float64) *stepModel {
 	m := &stepModel{}
-	for x := -faceInside; x <= faceInner; x += faceGrid {
+	for x := -topOut; x <= topIn; x += faceGrid {
 		m.tops = append(m.tops, x)
 	}
 	for d := 0.0; d <= mostFace; d += faceGrid {
@@ -91,7 +93,7 @@ func newStepModel(blur float64) *stepModel {
 		at := m.tops[0] - mostFace + float64(i)*faceGrid
 		var step, ramp profileVector
 		for k := range step {
-			u := float64(k)*faceSample - faceHalf - at // inwards
+			u := float64(k)*faceSample - faceOut - at // inwards
 			outside := 0.5 * math.Erfc(u/(blur*math.Sqrt2))
 			step[k] = 1 - outside
 			ramp[k] = u*outside - blur*math.Exp(-u*u/(2*blur*blur))/math.Sqrt(2*math.Pi)
@@ -121,9 +123,9 @@ type facePiece struct {
 	profile  profileVector
 	size     float64 // range of the profile, light
 
-	misfit []float64 // residual sum of squares by width, in units of size^2
-	top    []float64 // place of the top edge by width, as followed
-	least  float64   // of misfit
+	misfit [][]float64 // residual sum of squares by blur and width, in units of size^2
+	top    [][]float64 // place of the top edge by blur and width, as followed
+	least  float64     // of misfit
 }
 
 // facePieces are the profiles of the pieces about the offsets followed by slice
@@ -147,11 +149,11 @@ func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float
 		f.followed /= n
 		f.px = pxAt(f.at)
 		step := faceSample * f.px / s.ds
-		first := -float64(profileLength/2) * step
+		first, last := -faceOut*f.px/s.ds, faceIn*f.px/s.ds
 		n = 0
 		for i := p.from; i < p.to; i++ {
 			at := (f.followed+bend(i))/s.ds + float64(s.n2/2)
-			if !s.known[i] || at+first < 0 || at-first > float64(s.n2-2) {
+			if !s.known[i] || at+first < 0 || at+last > float64(s.n2-2) {
 				continue
 			}
 			n++
@@ -182,7 +184,7 @@ func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float
 	return out
 }
 
-// fit holds a piece's profile against the model.
+// fit holds a piece's profile against the model of a blur.
 func (f *facePiece) fit(m *stepModel) {
 	c := f.profile.dot(&m.level)
 	rest := f.profile.dot(&f.profile) - c*c
@@ -191,7 +193,7 @@ func (f *facePiece) fit(m *stepModel) {
 		a, b := f.profile.dot(&m.lower[i][0]), f.profile.dot(&m.lower[i][1])
 		below[i] = rest - a*a - b*b
 	}
-	f.misfit, f.top, f.least = nil, nil, math.Inf(1)
+	var misfit, top []float64
 	row := make([]float64, len(m.tops))
 	for w := range m.widths {
 		best := 0
@@ -210,9 +212,10 @@ func (f *facePiece) fit(m *stepModel) {
 				least -= 0.25 * (row[best-1] - row[best+1]) * o
 			}
 		}
-		f.misfit, f.top = append(f.misfit, math.Max(0, least)), append(f.top, f.followed+at*f.px)
-		f.least = math.Min(f.least, math.Max(0, least))
+		misfit, top = append(misfit, math.Max(0, least)), append(top, f.followed+at*f.px)
 	}
+	f.misfit, f.top = append(f.misfit, misfit), append(f.top, top)
+	f.least = math.Min(f.least, slices.Min(misfit))
 }
 
 // between is the value of a list by width at a width between, px.
@@ -232,50 +235,56 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 	if len(fs) < 4 {
 		return 0, 0, false
 	}
-	// the blur that explains most
-	usual := math.Inf(1)
-	var best []facePiece
+	fs = append([]facePiece(nil), fs...)
+	for k := range fs {
+		fs[k].misfit, fs[k].top, fs[k].least = nil, nil, math.Inf(1)
+	}
 	for _, b := range faceBlurs {
 		m := newStepModel(b * blur)
-		tried := append([]facePiece(nil), fs...)
-		var v []float64
-		for k := range tried {
-			tried[k].fit(m)
-			v = append(v, tried[k].variance())
-		}
-		if u := median(v); u < usual {
-			usual, best = u, tried
+		for k := range fs {
+			fs[k].fit(m)
 		}
 	}
-	fs = best
+	var variances []float64
+	for k := range fs {
+		variances = append(variances, fs[k].variance())
+	}
+	usual := median(variances)
 	length := fs[len(fs)-1].at - fs[0].at
 	where := func(k int) float64 { return (fs[k].at-fs[0].at)/length - 0.5 }
-	type face struct{ width, twist, likely float64 }
+	type face struct {
+		blur                 int
+		width, twist, likely float64
+	}
 	var faces []face
-	top := face{likely: math.Inf(-1)}
-	for width := 0.0; width <= mostFace; width += faceTrials {
-		for twist := -mostTwist; twist <= mostTwist; twist += faceTrials {
-			if math.Abs(twist)/2 > math.Min(width, mostFace-width) {
-				continue
-			}
-			// knives bevel a thick belt more than a thin one
-			f := face{width: width, twist: twist, likely: -0.5 * math.Pow(twist/(usualTwist*(0.5+width)), 2)}
-			for k := range fs {
-				v := math.Max(usual, fs[k].variance())/4 + faceMisfit*faceMisfit
-				// neighbouring samples, and pieces, share half of what they show
-				f.likely -= math.Min((between(fs[k].misfit, width+twist*where(k))-fs[k].least)/(2*v)/2, faceOutlier) / 2
-			}
-			faces = append(faces, f)
-			if f.likely > top.likely {
-				top = f
+	likeliest := face{likely: math.Inf(-1)}
+	for b := range faceBlurs {
+		for width := 0.0; width <= mostFace; width += faceTrials {
+			for twist := -mostTwist; twist <= mostTwist; twist += faceTrials {
+				if math.Abs(twist)/2 > math.Min(width, mostFace-width) {
+					continue
+				}
+				// knives bevel a thick belt more than a thin one
+				f := face{blur: b, width: width, twist: twist, likely: -0.5 * math.Pow(twist/(usualTwist*(0.5+width)), 2)}
+				for k := range fs {
+					v := math.Max(usual, fs[k].variance())/4 + faceMisfit*faceMisfit
+					// neighbouring samples, and pieces, share half of what they show
+					f.likely -= math.Min((between(fs[k].misfit[b], width+twist*where(k))-fs[k].least)/(2*v)/2, faceOutlier) / 2
+				}
+				faces = append(faces, f)
+				if f.likely > likeliest.likely {
+					likeliest = f
+				}
 			}
 		}
 	}
-	off := func(k int, f face) float64 { return fs[k].followed - between(fs[k].top, f.width+f.twist*where(k)) }
+	off := func(k int, f face) float64 {
+		return fs[k].followed - between(fs[k].top[f.blur], f.width+f.twist*where(k))
+	}
 	// pieces off the line of the rest, by the likeliest face, hardly count
 	x, y := make([]float64, len(fs)), make([]float64, len(fs))
 	for k := range fs {
-		x[k], y[k] = fs[k].at, off(k, top)
+		x[k], y[k] = fs[k].at, off(k, likeliest)
 	}
 	slope := medianSlope(x, y)
 	for k := range y {
@@ -295,7 +304,7 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 	}
 	var p, mean, square float64
 	for _, f := range faces {
-		q := math.Exp(f.likely - top.likely)
+		q := math.Exp(f.likely - likeliest.likely)
 		if q < 1e-4 {
 			continue
 		}

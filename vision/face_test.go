@@ -19,7 +19,7 @@ func facesAlong(seed uint64, width, belt, face, off func(along float64) float64)
 		a := x / length
 		f := facePiece{at: x, px: px, followed: off(a) * px, size: 1}
 		for k := range f.profile {
-			u := float64(k)*faceSample - faceHalf + off(a) // inwards from the top edge, px
+			u := float64(k)*faceSample - faceOut + off(a) // inwards from the top edge, px
 			f.profile[k] = 1 + (face(a)-1)*step(u+width(a)) + (belt(a)-face(a))*step(u) + 0.001*rng.NormFloat64()
 		}
 		fs = append(fs, f)
