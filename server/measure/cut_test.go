@@ -54,8 +54,8 @@ func TestTurnToTop(t *testing.T) {
 		if told != c.told {
 			t.Errorf("%s: told is %v", c.name, told)
 		}
-		// what was corrected, and what was not, stays in doubt
-		if told && u*width < math.Abs(c.face.Turn)*width/2 {
+		// what was corrected stays in doubt, by more than a half of it
+		if told && u*width < (drift-left)/2 {
 			t.Errorf("%s: u is %.2f mm", c.name, u*width)
 		}
 		two, _ := lineOfCut([]seen{e, e})

@@ -94,7 +94,7 @@ func doubtShapes(faults []square.Defect, waves float64, told bool, v *square.Val
 			// A jump of h at the share f of the width turns a least-squares line
 			// by 6 f (1-f) h over the width; it may be wholly false: rectangular.
 			f := min(max(d.X/v.WidthAtCut+0.5, 0), 1)
-			add("stepped cut", "a true step, or another line followed from there", left*math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
+			add("stepped cut", "a true step, or another line followed from there", math.Max(size/3, 6*f*(1-f)*math.Min(size, faceMM)/math.Sqrt(3)))
 		case d.Code == square.Bevel:
 			// rectangular between following the top edge and the lower one
 			add("bevelled cut", "the top edge may be taken for the lower one where the face is narrow", left*size/math.Sqrt(12))

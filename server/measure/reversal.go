@@ -47,14 +47,15 @@ func disagreement(own []float64) (sd, spread float64) {
 }
 
 // doubtPhotos widens the offset's uncertainty where the photos differ by more
-// than the budget allows the edges and the line.
+// than chance: by twice the variance that the budget has for the edges and the
+// line. With two photos the difference itself is that uncertain.
 func (j *judgement) doubtPhotos(line string) {
 	sd, _ := disagreement(j.own)
 	c := sd * sd
 	for _, b := range j.budget {
 		switch b.Source {
 		case "left edge", "right edge", nameOf(line), "line of the cut", "leaps of the cut":
-			c -= b.UMM * b.UMM
+			c -= 2 * b.UMM * b.UMM
 		}
 	}
 	if c > 0 {
