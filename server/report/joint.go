@@ -137,25 +137,28 @@ func OtherWays(p *joint.Pair, o Options) []Row {
 // TakeupRows are what the lost belt does to the take-up.
 func TakeupRows(t *joint.Takeup, o Options) []Row {
 	u := o.units()
-	with := func(mm, u95 float64) string {
-		if u95 > 0 {
-			return u.place(mm) + " ± " + u.expanded(u95)
-		}
-		return u.place(mm)
-	}
-	out := []Row{{u.Text("pair.takeup"), u.Text("pair_says.takeup", with(t.Lost, t.LostU95), u.place(t.Moves), u.place(t.Travel))}}
+	out := []Row{{u.Text("pair.takeup"), u.Text("pair_says.takeup", u.summed(t.Lost, t.LostU95), u.place(t.Moves), u.place(t.Travel))}}
 	if t.Reserve > 0 {
 		out[0].Text += u.Text("pair_says.reserve", u.place(t.Reserve))
 	}
 	switch t.Outcome {
 	case joint.Enough:
-		out = append(out, Row{"", u.Text("pair_says.enough", with(t.Left, t.LeftU95))})
+		out = append(out, Row{"", u.Text("pair_says.enough", u.summed(t.Left, t.LeftU95))})
 	case joint.Insert:
 		out = append(out, Row{"", u.Text("pair_says.insert", u.place(-t.Left), u.place(t.Piece))})
 	default:
-		out = append(out, Row{"", u.Text("pair_says.near", with(t.Left, t.LeftU95))})
+		out = append(out, Row{"", u.Text("pair_says.near", u.summed(t.Left, t.LeftU95))})
 	}
 	return out
+}
+
+// summed writes a length that was calculated, with its uncertainty: a sixteenth of an inch
+// would be coarser than that.
+func (u units) summed(mm, u95 float64) string {
+	if u95 > 0 {
+		return u.length(mm) + " ± " + u.expanded(u95)
+	}
+	return u.place(mm)
 }
 
 // JointNotes are what to know about a pair: code and sentence.

@@ -41,19 +41,11 @@ func KeptBelt(k *result.JointPlan, o Options) []Row {
 		key string
 		end result.PlannedEnd
 	}{{"pair.lead", k.Leading}, {"pair.trail", k.Trailing}} {
-		recut := u.place(e.end.RecutMM)
-		if e.end.RecutU95MM > 0 {
-			recut += " ± " + u.expanded(e.end.RecutU95MM)
-		}
-		out = append(out, Row{u.Text(e.key), u.Text("kept_says.end", recut, u.place(e.end.TrimMM))})
+		out = append(out, Row{u.Text(e.key), u.Text("kept_says.end", u.summed(e.end.RecutMM, e.end.RecutU95MM), u.place(e.end.TrimMM))})
 	}
 	if k.Takeup != nil {
 		return append(out, TakeupRows(k.Takeup, o)...)
 	}
-	lost := u.place(k.LostMM)
-	if k.LostU95MM > 0 {
-		lost += " ± " + u.expanded(k.LostU95MM)
-	}
-	return append(out, Row{u.Text("pair.takeup"), u.Text("kept_says.lost", lost, u.place(joint.Moves(k.LostMM)))},
+	return append(out, Row{u.Text("pair.takeup"), u.Text("kept_says.lost", u.summed(k.LostMM, k.LostU95MM), u.place(joint.Moves(k.LostMM)))},
 		Row{"", u.Text("kept_says.travel_open")})
 }

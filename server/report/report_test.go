@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"beltend/geometry/joint"
 	"beltend/server/result"
 )
 
@@ -142,5 +143,25 @@ func TestWrap(t *testing.T) {
 	want := []string{"lengths are uncertain by", "0.3 %. Cut 12 mm off"}
 	if strings.Join(got, "|") != strings.Join(want, "|") {
 		t.Errorf("%q", got)
+	}
+	got = wrap("average over 52 15/16 in ± 0.01 in of belt", 18)
+	if want = []string{"average over", "52 15/16 in", "± 0.01 in of belt"}; strings.Join(got, "|") != strings.Join(want, "|") {
+		t.Errorf("%q", got)
+	}
+}
+
+// 6.2 mm lost, known to 0.3: 0.244 in, which 1/4 in ± 0.012 in would leave out. What has no
+// uncertainty is read off a tape.
+func TestTakeupInInches(t *testing.T) {
+	c := joint.Cutting{Recuts: 6.2, RecutsU95: 0.3, Travel: 300}
+	for known, want := range map[float64]string{0.3: "belt lost 0.244 in ± 0.012 in", 0: "belt lost 1/4 in;"} {
+		c.RecutsU95 = known
+		took, err := c.Takeup()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := TakeupRows(took, Options{Inches: true})[0].Text; !strings.HasPrefix(got, want) {
+			t.Errorf("%q, want %q", got, want)
+		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"beltend/server/pages/words"
 	"beltend/server/result"
 )
 
@@ -90,16 +91,11 @@ func para(w io.Writer, text string) {
 }
 
 // wrap breaks a text at spaces into lines of at most width characters, at
-// least one line. A number stays with its unit.
+// least one line, never inside a quantity.
 func wrap(text string, width int) []string {
 	lines := []string{""}
-	words := strings.Fields(text)
-	for i := 0; i < len(words); i++ {
-		word := words[i]
-		for i+1 < len(words) && isUnit(words[i+1]) && endsInDigit(word) {
-			i++
-			word += " " + words[i]
-		}
+	for _, word := range strings.Split(words.Together(strings.Join(strings.Fields(text), " ")), " ") {
+		word = strings.ReplaceAll(word, "\u00a0", " ")
 		last := &lines[len(lines)-1]
 		switch {
 		case *last == "":
@@ -111,17 +107,4 @@ func wrap(text string, width int) []string {
 		}
 	}
 	return lines
-}
-
-func isUnit(word string) bool {
-	switch strings.TrimRight(word, ".,;:)") {
-	case "mm", "in", "%", "px", "m":
-		return true
-	}
-	return false
-}
-
-func endsInDigit(word string) bool {
-	c := word[len(word)-1]
-	return c >= '0' && c <= '9'
 }
