@@ -349,6 +349,31 @@ func TestKeptPagesFollowTheCautions(t *testing.T) {
 	b.until("the camera without network", `document.querySelector(".camera")?.hidden === false`)
 }
 
+// The answer leads on: from a cut that is out of square to the photo of the re-cut, and from
+// there to that of the next one, which is not put together with the photos of the cut before.
+func TestAnswerLeadsOn(t *testing.T) {
+	b := openBrowser(t)
+	joint := b.beginJoint("J-10")
+	b.open(joint + "/end/leading/cut")
+	b.send(sample(t))
+	b.answered()
+	b.click(`.answer .next a`)
+	b.until("the re-cut's page", `location.pathname.endsWith("/end/leading/recut") && document.readyState === "complete"`)
+	b.send(sample(t))
+	b.answered()
+	b.click(`.answer .next a`)
+	b.until("the next re-cut is chosen", `location.hash === "#fresh" && document.querySelector("#fresh")?.checked`)
+	b.accessible("photo of another re-cut")
+	b.send(quick(t, 1))
+	b.answered()
+	b.open(joint + "/end/leading/recut")
+	var together string
+	b.script(`document.querySelector(".chain tbody th").textContent.trim()`, &together)
+	if together != "1" {
+		t.Errorf("%s photos together after another re-cut", together)
+	}
+}
+
 // quick is an ordinary photo of half the size, stored turned as EXIF tells.
 func quick(t *testing.T, orientation int) string {
 	t.Helper()
