@@ -36,10 +36,10 @@ type Face struct {
 	Doubt float64
 	// Turn is the angle by which the line followed is turned against the top edge,
 	// as the profile across the cut tells, rad, positive where its right end lies
-	// further inside; TurnSD its standard deviation. Told is false where the
-	// profile was not seen enough.
-	Turn, TurnSD float64
-	Told         bool
+	// further inside; TurnSD its standard deviation, TurnSpread the part of that
+	// from what the line strays. Told is false where the profile was not seen enough.
+	Turn, TurnSD, TurnSpread float64
+	Told                     bool
 }
 
 // EdgePoint is a place on an edge.
@@ -240,6 +240,10 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 				return nil, unclear(k, "faint")
 			}
 			fitBoundary(b, pts[k])
+		}
+		// a cut without a sharp step between sharp side edges: something lies over it
+		if _, byHand := hand["cut"]; !byHand && e.Cut.Soft && !e.Left.Soft && !e.Right.Soft {
+			return nil, unclear(2, "faint")
 		}
 		if !m.corners(&best) {
 			return nil, unclear(2, "no_corners")

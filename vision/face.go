@@ -25,10 +25,12 @@ const (
 	mostFace   = 7.0  // px; a wider one shows its edges apart
 	mostTwist  = 6.0  // px by which the face grows along the cut
 	faceTrials = 0.25
-	usualTwist = 0.5 // of the width and half a pixel, standard deviation
+	usualTwist = 0.25 // of the width and half a pixel, half of all cuts
 	// faceMisfit is how well two steps describe a profile at best, as a share of
 	// its range: sharpening and the print of the light on the ground.
 	faceMisfit = 0.003
+	// strayPx is how far off the line of the rest a piece may lie and count by half.
+	strayPx = 3.0
 	// faceOutlier is the most by which a piece counts against a face.
 	faceOutlier = 6.0
 )
@@ -225,15 +227,40 @@ func between(list []float64, width float64) float64 {
 	return list[j] + (list[j+1]-list[j])*(x-float64(j))
 }
 
+func clampWidth(px float64) float64 { return math.Max(0, math.Min(mostFace, px)) }
+
 // variance is of a piece's samples, in units of its range.
 func (f *facePiece) variance() float64 { return f.least / float64(profileLength-6) }
 
+// against is how much a residual sum of squares speaks against a face, as the
+// logarithm of a likelihood, where a usual piece has such a variance. Neighbouring
+// samples share half of what they show.
+func (f *facePiece) against(misfit, usual float64) float64 {
+	v := math.Max(usual, f.variance())/4 + faceMisfit*faceMisfit
+	return (misfit - f.least) / (2 * v) / 2
+}
+
+// topVariance is of the place of the top edge by this piece alone, mm^2.
+func (f *facePiece) topVariance(blur int, usual float64) float64 {
+	var p, mean, square float64
+	for i, top := range f.top[blur] {
+		q := math.Exp(-f.against(f.misfit[blur][i], usual))
+		top -= f.followed
+		p, mean, square = p+q, mean+q*top, square+q*top*top
+	}
+	if p == 0 {
+		return math.Inf(1)
+	}
+	return square/p - mean*mean/p/p
+}
+
 // turnOfCut is the angle by which the line followed is turned against the top
 // edge of the cut, rad, positive where its right end lies further inside, and
-// its standard deviation.
-func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
+// its standard deviation; spread is the part of that from what the line followed
+// strays from piece to piece beyond what single pieces leave open.
+func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool) {
 	if len(fs) < 4 {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	fs = append([]facePiece(nil), fs...)
 	for k := range fs {
@@ -261,15 +288,13 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 	for b := range faceBlurs {
 		for width := 0.0; width <= mostFace; width += faceTrials {
 			for twist := -mostTwist; twist <= mostTwist; twist += faceTrials {
-				if math.Abs(twist)/2 > math.Min(width, mostFace-width) {
-					continue
-				}
-				// knives bevel a thick belt more than a thin one
-				f := face{blur: b, width: width, twist: twist, likely: -0.5 * math.Pow(twist/(usualTwist*(0.5+width)), 2)}
+				// most knives are held upright, some are not; a thick belt shows it more
+				f := face{blur: b, width: width, twist: twist, likely: -math.Log1p(math.Pow(twist/(usualTwist*(0.5+width)), 2))}
 				for k := range fs {
-					v := math.Max(usual, fs[k].variance())/4 + faceMisfit*faceMisfit
-					// neighbouring samples, and pieces, share half of what they show
-					f.likely -= math.Min((between(fs[k].misfit[b], width+twist*where(k))-fs[k].least)/(2*v)/2, faceOutlier) / 2
+					// an undercut end shows no face
+					w := clampWidth(width + twist*where(k))
+					// neighbouring pieces share half of what they show
+					f.likely -= math.Min(fs[k].against(between(fs[k].misfit[b], w), usual), faceOutlier) / 2
 				}
 				faces = append(faces, f)
 				if f.likely > likeliest.likely {
@@ -279,7 +304,7 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 		}
 	}
 	off := func(k int, f face) float64 {
-		return fs[k].followed - between(fs[k].top[f.blur], f.width+f.twist*where(k))
+		return fs[k].followed - between(fs[k].top[f.blur], clampWidth(f.width+f.twist*where(k)))
 	}
 	// pieces off the line of the rest, by the likeliest face, hardly count
 	x, y := make([]float64, len(fs)), make([]float64, len(fs))
@@ -292,12 +317,14 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 	}
 	middle := median(append([]float64(nil), y...))
 	w := make([]float64, len(fs))
-	var sw, sx, sxx, scatter float64
+	var sw, sx, sxx, scatter, strays float64
 	for k := range w {
-		e := (y[k] - middle) / fs[k].px
+		e := (y[k] - middle) / (strayPx * fs[k].px)
 		w[k] = 1 / (1 + e*e)
 		sw, sx = sw+w[k], sx+w[k]*x[k]
-		scatter += w[k] * (y[k] - middle) * (y[k] - middle)
+		square := (y[k] - middle) * (y[k] - middle)
+		scatter += w[k] * square
+		strays += w[k] * math.Max(0, square-fs[k].topVariance(likeliest.blur, usual))
 	}
 	for k := range w {
 		sxx += w[k] * (x[k] - sx/sw) * (x[k] - sx/sw)
@@ -315,7 +342,7 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd float64, ok bool) {
 		p, mean, square = p+q, mean+q*t, square+q*t*t
 	}
 	turn = mean / p
-	return turn, math.Sqrt(math.Max(0, square/p-turn*turn) + 2*scatter/sw/sxx), true
+	return turn, math.Sqrt(math.Max(0, square/p-turn*turn) + 2*scatter/sw/sxx), math.Sqrt(2 * strays / sw / sxx), true
 }
 
 // medianSlope is Theil and Sen's: the median of the slopes between all pairs that

@@ -48,11 +48,12 @@ func TestTurnOfCut(t *testing.T) {
 		{"from the top edge to the lower one", even(2), even(0.5), even(0.1), from(0, -2), -2, 0.15},
 		{"a light belt on dark ground, its face between", even(1.8), even(3), even(1.8), from(-1.2, -0.2), 1, 0.1},
 		{"a bevelled face: its lower edge followed", from(4, 0.5), even(0.6), even(0.2), from(-4, -0.5), 3.5, 0.5},
-		{"a belt that is as dark as its face at one end", even(2), from(0.5, 0.1), even(0.1), from(0, -2), -2, 0.5},
+		{"undercut at one end, its face seen at the other", func(a float64) float64 { return math.Max(0, 8*(a-0.5)) }, even(0.3), even(0.1), func(a float64) float64 { return -math.Max(0, 8*(a-0.5)) }, -4, 1.5},
+		{"a belt that is as dark as its face at one end", even(2), from(0.5, 0.1), even(0.1), from(0, -2), -2, 0.8},
 	} {
 		for seed := range uint64(6) {
 			fs := facesAlong(seed, c.width, c.belt, c.face, c.off)
-			turn, sd, ok := turnOfCut(fs, 0.9)
+			turn, sd, _, ok := turnOfCut(fs, 0.9)
 			length := 900.0 / 0.3 // px
 			if !ok || sd*length > c.sure || math.Abs(turn*length-c.turn) > 3*sd*length+0.1 {
 				t.Errorf("%s: turned by %.2f ± %.2f px (%v), truth %.2f", c.name, turn*length, sd*length, ok, c.turn)
@@ -63,12 +64,12 @@ func TestTurnOfCut(t *testing.T) {
 				f.at = 900 - f.at
 				mirrored = append(mirrored, f)
 			}
-			if m, _, _ := turnOfCut(mirrored, 0.9); math.Abs(m+turn) > 1e-3*math.Abs(turn)+1e-7 {
+			if m, _, _, _ := turnOfCut(mirrored, 0.9); math.Abs(m+turn) > 1e-3*math.Abs(turn)+1e-7 {
 				t.Errorf("%s: mirrored it is %.3f px, not %.3f", c.name, m*length, -turn*length)
 			}
 		}
 	}
-	if _, _, ok := turnOfCut(facesAlong(1, even(2), even(0.5), even(0.1), even(0))[:3], 0.9); ok {
+	if _, _, _, ok := turnOfCut(facesAlong(1, even(2), even(0.5), even(0.1), even(0))[:3], 0.9); ok {
 		t.Error("three pieces tell a cut")
 	}
 }
@@ -83,7 +84,7 @@ func TestTurnOfCutIsUnsureWithoutContrast(t *testing.T) {
 			fs[k].profile[i] += 0.1 * rng.NormFloat64()
 		}
 	}
-	turn, sd, ok := turnOfCut(fs, 0.9)
+	turn, sd, _, ok := turnOfCut(fs, 0.9)
 	if !ok || sd*3000 < 0.4 {
 		t.Errorf("turned by %.2f ± %.2f px (%v), from noise", turn*3000, sd*3000, ok)
 	}

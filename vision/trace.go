@@ -658,7 +658,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	}
 	if how.face != nil && how.last {
 		pxAt := func(along float64) float64 { return pixelAcross(view, s.from.Add(s.dir.Mul(along)), s.n) }
-		how.face.Turn, how.face.TurnSD, how.face.Told = turnOfCut(s.facePieces(ps, followed, pxAt), blur)
+		how.face.Turn, how.face.TurnSD, how.face.TurnSpread, how.face.Told = turnOfCut(s.facePieces(ps, followed, pxAt), blur)
 	}
 	return pts
 }

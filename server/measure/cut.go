@@ -8,7 +8,8 @@ import (
 
 // turnToTop turns the cut, as a photo's trace has it, towards the direction that
 // the profile across it gives the top edge: both are weighed by what they may be
-// off, the trace by its drift, its leaps and by where the belt's own look ends.
+// off, the trace by its drift, its leaps, where the belt's own look ends and what
+// it strays from the profile's line.
 // view is the one the points were found with.
 func (e *seen) turnToTop(view *geometry.View) {
 	cut := &e.end.Cut
@@ -23,6 +24,7 @@ func (e *seen) turnToTop(view *geometry.View) {
 	}
 	one := []seen{*e}
 	trace := (sq(driftCutPx*cut.PxMM/length) + sq(hopping(one)/width) + sq(doubtOfCut(one)/width)/3) / 2
+	trace += sq(cut.Face.TurnSpread / 2)
 	profile := sq(cut.Face.TurnSD)
 	turn := cut.Face.Turn * trace / (trace + profile)
 	// Of two that differ, one is wrong: the more of it was turned, the more is in

@@ -26,6 +26,25 @@ func TestCutIsToldFromBarsAndRollersBeyondIt(t *testing.T) {
 	}
 }
 
+// Bars of a grating far beyond the cut, as sharp as it and with ground as dark as
+// the belt between them: where the belt's look ends before them, they are no cut.
+func TestNextBarIsNoCut(t *testing.T) {
+	for _, seed := range []int64{41018, 51279} {
+		s := render.Hard(seed)
+		t.Run(s.Name, func(t *testing.T) {
+			truth := truthOf(t, s)
+			m, err := Run(context.Background(), []Input{draw(t, s)}, result.Settings{}, nil)
+			if err != nil {
+				if code := refusal(t, err); code != "edge_unclear" && code != "cut_unclear" {
+					t.Errorf("refused as %s", code)
+				}
+				return
+			}
+			inside(t, "offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
+		})
+	}
+}
+
 // A rag over a whole edge: its border is no edge of the belt, whatever the belt,
 // the ground and the border's waves.
 func TestThingsAlongAnEdgeAreRefused(t *testing.T) {
