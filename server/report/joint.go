@@ -105,8 +105,12 @@ func RecutWay(r *joint.Recut, o Options) []Row {
 	return append(out, Row{"", u.Text("pair_says.lost", u.place(r.Lost), u.signed(r.Kink), u.signed(r.Skew))})
 }
 
-// OtherWays compares the ways to put a pair right, least belt first.
+// OtherWays compares the ways to put a pair right, least belt first; none for a pair that
+// fits.
 func OtherWays(p *joint.Pair, o Options) []Row {
+	if p.Verdict == square.Square {
+		return nil
+	}
 	u := o.units()
 	var out []Row
 	for i, r := range p.Recuts {

@@ -165,3 +165,16 @@ func TestTakeupInInches(t *testing.T) {
 		}
 	}
 }
+
+// A pair that fits has nothing to be put right.
+func TestOtherWays(t *testing.T) {
+	for offset, want := range map[float64]bool{6: true, 0.1: false} {
+		p, err := joint.Match(joint.End{Offset: offset, U95: 0.4, Width: 800, Tolerance: 1.6}, joint.End{Offset: 0.1, U95: 0.4, Width: 800, Tolerance: 1.6})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := OtherWays(p, Options{}); len(got) > 0 != want {
+			t.Errorf("offset %g: %v", offset, got)
+		}
+	}
+}
