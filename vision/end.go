@@ -241,8 +241,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			}
 			fitBoundary(b, pts[k])
 		}
-		// a cut without a sharp step between sharp side edges: something lies over it
-		if _, byHand := hand["cut"]; !byHand && e.Cut.Soft && !e.Left.Soft && !e.Right.Soft {
+		// a cut without a sharp step between sharp side edges, near enough to show it: something lies over it
+		if _, byHand := hand["cut"]; !byHand && e.Cut.Soft && !e.Left.Soft && !e.Right.Soft &&
+			pixelAcross(view, best.Cut.From.Add(best.Cut.To).Mul(0.5), best.Cut.Line.N) < nearPxMM {
 			return nil, unclear(2, "faint")
 		}
 		if !m.corners(&best) {
@@ -649,6 +650,10 @@ func (m *sceneMap) endsBefore(best *outline, outs []outline) *outline {
 	}
 	return nil
 }
+
+// nearPxMM is the size of a pixel, mm, below which a cut that is not covered shows a
+// sharp step where the side edges do.
+const nearPxMM = 0.4
 
 // strangeLook is the strangeness above which a place is none of the belt.
 const strangeLook = 2.5

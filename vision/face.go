@@ -240,24 +240,10 @@ func (f *facePiece) against(misfit, usual float64) float64 {
 	return (misfit - f.least) / (2 * v) / 2
 }
 
-// topVariance is of the place of the top edge by this piece alone, mm^2.
-func (f *facePiece) topVariance(blur int, usual float64) float64 {
-	var p, mean, square float64
-	for i, top := range f.top[blur] {
-		q := math.Exp(-f.against(f.misfit[blur][i], usual))
-		top -= f.followed
-		p, mean, square = p+q, mean+q*top, square+q*top*top
-	}
-	if p == 0 {
-		return math.Inf(1)
-	}
-	return square/p - mean*mean/p/p
-}
-
 // turnOfCut is the angle by which the line followed is turned against the top
 // edge of the cut, rad, positive where its right end lies further inside, and
 // its standard deviation; spread is the part of that from what the line followed
-// strays from piece to piece beyond what single pieces leave open.
+// strays steadily.
 func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool) {
 	if len(fs) < 4 {
 		return 0, 0, 0, false
@@ -322,10 +308,15 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool)
 		e := (y[k] - middle) / (strayPx * fs[k].px)
 		w[k] = 1 / (1 + e*e)
 		sw, sx = sw+w[k], sx+w[k]*x[k]
-		square := (y[k] - middle) * (y[k] - middle)
-		scatter += w[k] * square
-		strays += w[k] * math.Max(0, square-fs[k].topVariance(likeliest.blur, usual))
+		scatter += w[k] * (y[k] - middle) * (y[k] - middle)
 	}
+	// What strays steadily: pieces two apart share no slices, so that chance alone
+	// leaves their products at nothing, give or take 1/sqrt(n) of the squares.
+	n := float64(len(y))
+	for k := range len(y) - 2 {
+		strays += w[k] * (y[k] - middle) * (y[k+2] - middle) * n / (n - 2)
+	}
+	strays -= scatter / math.Sqrt(n)
 	for k := range w {
 		sxx += w[k] * (x[k] - sx/sw) * (x[k] - sx/sw)
 	}
@@ -342,7 +333,7 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool)
 		p, mean, square = p+q, mean+q*t, square+q*t*t
 	}
 	turn = mean / p
-	return turn, math.Sqrt(math.Max(0, square/p-turn*turn) + 2*scatter/sw/sxx), math.Sqrt(2 * strays / sw / sxx), true
+	return turn, math.Sqrt(math.Max(0, square/p-turn*turn) + 2*scatter/sw/sxx), math.Sqrt(2 * math.Max(0, strays) / sw / sxx), true
 }
 
 // medianSlope is Theil and Sen's: the median of the slopes between all pairs that
