@@ -88,7 +88,7 @@ func doubtShapes(faults []square.Defect, waves float64, told bool, v *square.Val
 		switch {
 		case d.Code == square.Vee && size > bentMM:
 			explained = true
-			add("bent cut", "a true V, or another line followed for part of the width", left*size/3)
+			add("bent cut", "a true V, or another line followed for part of the width", size/3)
 		case d.Code == square.Step:
 			explained = explained || size > bentMM
 			// A jump of h at the share f of the width turns a least-squares line

@@ -104,7 +104,7 @@ func pick(v *square.Values, out []float64) {
 const (
 	driftPx    = 0.10 // end against end
 	driftCutPx = 0.25 // the same for the cut, whose face has lines of its own
-	driftTold  = 0.07 // the same where its profile tells them apart
+	driftTold  = 0.10 // the same where its profile tells them apart
 	biasPx     = 0.30 // common, matters for the width only
 	softMM     = 1.0  // the same as a drift, mm, where an edge is only a border of regions
 )
