@@ -626,21 +626,18 @@ func (m *sceneMap) endsBefore(best *outline, outs []outline) *outline {
 				if !m.Known[k] || best.Left.Line.N.Dot(q) < best.Left.Line.D+farMM || best.Right.Line.N.Dot(q) < best.Right.Line.D+farMM {
 					continue
 				}
+				strange := 0.0
+				if m.Strange[k] > strangeLook {
+					strange = 1
+				}
 				switch d := o.Cut.Line.N.Dot(q) - o.Cut.Line.D; {
 				case d < -nearMM && before(q) > nearMM:
-					strange := 0.0
-					if m.Strange[k] > strangeLook {
-						strange = 1
-					}
 					n, beyond = n+1, beyond+strange
 					if before(q) < 2*least {
 						ln, last = ln+1, last+strange
 					}
 				case d > farMM && d < ownLook:
-					ins++
-					if m.Strange[k] > strangeLook {
-						inside++
-					}
+					ins, inside = ins+1, inside+strange
 				}
 			}
 		}

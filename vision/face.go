@@ -119,13 +119,12 @@ func newStepModel(blur float64) *stepModel {
 
 // facePiece is what one piece of the cut says about the face there.
 type facePiece struct {
-	at       float64 // mm along the cut
-	followed float64 // the line followed, mm across the strip, without the piece's shape
-	px       float64 // mm
-	profile  profileVector
-	size     float64 // range of the profile, light
+	at       float64       // mm along the cut
+	followed float64       // the line followed, mm across the strip, without the piece's shape
+	px       float64       // mm
+	profile  profileVector // from 0 to 1
 
-	misfit [][]float64 // residual sum of squares by blur and width, in units of size^2
+	misfit [][]float64 // residual sum of squares by blur and width
 	top    [][]float64 // place of the top edge by blur and width, as followed
 	least  float64     // of misfit
 }
@@ -175,11 +174,11 @@ func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float
 			v = float64(toLight(float32(v / n)))
 			f.profile[k], lo, hi = v, math.Min(lo, v), math.Max(hi, v)
 		}
-		if f.size = hi - lo; f.size <= 0 {
+		if hi <= lo {
 			continue
 		}
 		for k := range f.profile {
-			f.profile[k] = (f.profile[k] - lo) / f.size
+			f.profile[k] = (f.profile[k] - lo) / (hi - lo)
 		}
 		out = append(out, f)
 	}
@@ -229,7 +228,7 @@ func between(list []float64, width float64) float64 {
 
 func clampWidth(px float64) float64 { return math.Max(0, math.Min(mostFace, px)) }
 
-// variance is of a piece's samples, in units of its range.
+// variance is of a piece's samples.
 func (f *facePiece) variance() float64 { return f.least / float64(profileLength-6) }
 
 // against is how much a residual sum of squares speaks against a face, as the

@@ -17,7 +17,7 @@ func facesAlong(seed uint64, width, belt, face, off func(along float64) float64)
 	var fs []facePiece
 	for x := 60.0; x < length-50; x += 60 {
 		a := x / length
-		f := facePiece{at: x, px: px, followed: off(a) * px, size: 1}
+		f := facePiece{at: x, px: px, followed: off(a) * px}
 		for k := range f.profile {
 			u := float64(k)*faceSample - faceOut + off(a) // inwards from the top edge, px
 			f.profile[k] = 1 + (face(a)-1)*step(u+width(a)) + (belt(a)-face(a))*step(u) + 0.001*rng.NormFloat64()

@@ -65,8 +65,9 @@ func lineOfCut(ends []seen) (u float64, told bool) {
 	return math.Sqrt(variance) / n, true
 }
 
-// leftOfDoubt is the share that is left of what leaps, steps and waves of a cut
+// leftOfDoubt is the share that is left of what leaps, bevels and waves of a cut
 // say of other lines followed for a part, where its profile tells the lines apart.
+// A step or a V keeps all of it.
 func leftOfDoubt(told bool) float64 {
 	if told {
 		return 0.25

@@ -184,10 +184,10 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		budget = append(budget, result.BudgetRow{Source: "edges not parallel", Type: "B", UMM: math.Sqrt(c), Comment: "one edge worn or not rightly found, or the card not in the belt's plane"})
 	}
 	if told {
-		c := math.Pow(line*width, 2)
+		c := sq(line * width)
 		variance[qOffset] += c
 		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "line of the cut", Type: "B", UMM: math.Sqrt(c), Comment: "the top edge beside the other lines of the face, by the profile across the cut"})
+		budget = append(budget, result.BudgetRow{Source: "line of the cut", Type: "B", UMM: line * width, Comment: "the top edge beside the other lines of the face, by the profile across the cut"})
 	}
 	// A cut followed now on one line, now on another beside it (the two edges of
 	// its face, a hard shadow) has a direction no better than their distance.
