@@ -63,6 +63,17 @@ func draw(job worker.Job) (worker.Answer, error) {
 
 // countAndDraw counts the hooks of a finished joint, or draws an earlier count.
 func countAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	if job.Hooks.CloseUps {
+		var a worker.Answer
+		for _, p := range job.Photos {
+			b, err := pictures.Small(p.Data)
+			if err != nil {
+				b = nil
+			}
+			a.Pictures = append(a.Pictures, worker.File{Name: p.Name, Data: b})
+		}
+		return a, nil
+	}
 	r := job.Hooks.Draw
 	if r == nil {
 		var err error

@@ -1,6 +1,8 @@
 package drawing
 
 import (
+	"math"
+
 	"beltend/server/report"
 	"beltend/server/result"
 )
@@ -10,6 +12,14 @@ type Look struct {
 	Where   string // site, conveyor, belt and joint
 	Made    string // when and by whom
 	Picture []byte // JPEG with what was counted; nil: there is none any more
+
+	CloseUps []CloseUp
+}
+
+// CloseUp is a photo of the clinch that a judgement rests on.
+type CloseUp struct {
+	Item    int    // of the checklist, from 0
+	Picture []byte // JPEG, small; empty: removed by a rule of retention, or not to be read
 }
 
 // Finished lays a finished joint out as a PDF: the photo with what was counted,
@@ -25,7 +35,7 @@ func Finished(r *result.Hooks, look Look, o report.Options) ([]byte, error) {
 	})
 	f.y = f.s.para(edge, f.y, short-2*edge, 4.2, ink, report.HooksHeadline(r, o)) + 1
 	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, look.Made) + 2
-	if err := f.look(look.Picture, r); err != nil {
+	if err := f.look(look.Picture, look.CloseUps, r); err != nil {
 		return nil, err
 	}
 	f.y += 2
@@ -39,7 +49,7 @@ func Finished(r *result.Hooks, look Look, o report.Options) ([]byte, error) {
 }
 
 // look lays out the picture and all that is told of a look.
-func (f *flow) look(picture []byte, r *result.Hooks) error {
+func (f *flow) look(picture []byte, closeUps []CloseUp, r *result.Hooks) error {
 	o := f.o
 	if picture == nil {
 		f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, f.s.Text("drawing.removed")) + 2
@@ -71,6 +81,45 @@ func (f *flow) look(picture []byte, r *result.Hooks) error {
 	list("found", found)
 	list("plan", report.PlanRows(r, o))
 	list("clinch", clinch(r, f.s))
+	return f.closeUps(closeUps, r)
+}
+
+// closeUps lays the photos of the clinch out three beside each other, each under what it
+// was taken for.
+func (f *flow) closeUps(all []CloseUp, r *result.Hooks) error {
+	const across, gap, tallest, size = 3, 5.0, 46.0, 2.9
+	width := (short - 2*edge - gap*(across-1)) / across
+	for i, c := range all {
+		if c.Item >= len(r.Checklist) {
+			continue
+		}
+		if i%across == 0 {
+			if i > 0 {
+				f.y += tallest + 18
+			}
+			if f.y+tallest+14 > long-edge {
+				f.page()
+			}
+		}
+		x := edge + float64(i%across)*(width+gap)
+		item := r.Checklist[c.Item]
+		judged := f.s.Text("drawing.unjudged")
+		if item.Judgement != result.Open {
+			judged = f.s.Text("clinch." + item.Judgement)
+		}
+		y := f.s.para(x, f.y, width, size, ink, f.s.Text("clinch.face_"+item.Face)+": "+f.s.Or("clinch.ask_"+item.Code, item.Ask)+" "+judged)
+		y = math.Max(y, f.y+2*1.35*size) - 2 // the captions of a row have two lines
+		if len(c.Picture) == 0 {
+			f.s.para(x, y+3, width, size, pale, f.s.Text("drawing.removed"))
+			continue
+		}
+		if _, err := f.s.picture(x, y, width, tallest, c.Picture); err != nil {
+			return err
+		}
+	}
+	if len(all) > 0 {
+		f.y += tallest + 18
+	}
 	return nil
 }
 

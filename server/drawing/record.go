@@ -73,6 +73,8 @@ type CountedLook struct {
 	Time    time.Time
 	Person  string
 	Picture []byte // JPEG; nil: removed by a rule of retention
+
+	CloseUps []CloseUp
 }
 
 // Made is one line of the history.
@@ -261,6 +263,22 @@ func (p *paper) text(key string, values ...any) string {
 	return newSheet(short, long, p.o).Text(key, values...)
 }
 
+// unit is what lengths are in.
+func (p *paper) unit() string {
+	if p.o.Inches {
+		return "in"
+	}
+	return "mm"
+}
+
+// perPixel is how much of the belt a pixel shows.
+func (p *paper) perPixel(mm float64) string {
+	if p.o.Inches {
+		return fmt.Sprintf("%.4f in", mm/25.4)
+	}
+	return fmt.Sprintf("%.2f mm", mm)
+}
+
 // judged says how much of the clinch is judged.
 func (p *paper) judged(r *result.Hooks) string {
 	n := 0
@@ -360,9 +378,13 @@ func (p *paper) end(e *EndRecord) error {
 		f.group(w.Text("paper.budget", m.No))
 		var rows [][]string
 		for _, b := range table {
-			rows = append(rows, []string{b.Source, b.Type, w.Decimal(fmt.Sprintf("%.3f", b.UMM)), b.Comment})
+			u := fmt.Sprintf("%.3f", b.UMM)
+			if p.o.Inches {
+				u = fmt.Sprintf("%.4f", b.UMM/25.4)
+			}
+			rows = append(rows, []string{b.Source, b.Type, w.Decimal(u), b.Comment})
 		}
-		f.table([]float64{48, 12, 18, 108}, []string{w.Text("answer.source"), w.Text("answer.type"), "u, mm", w.Text("answer.comment")}, rows)
+		f.table([]float64{48, 12, 18, 108}, []string{w.Text("answer.source"), w.Text("answer.type"), "u, " + p.unit(), w.Text("answer.comment")}, rows)
 	}
 	if b := e.Before; b != nil {
 		if err := p.cut(f, b); err != nil {
@@ -493,7 +515,7 @@ func (p *paper) conditions(m *Measured, row func(label, text string)) {
 			row("", w.Text("paper.photo_out", i+1, ph.LeftOut))
 			continue
 		}
-		row(w.Text("paper.photo_no", i+1), w.Decimal(w.Text("paper.photo_is", cards(ph.Cards), fmt.Sprintf("%.2f", ph.MMPerPx), fmt.Sprintf("%.0f", ph.TiltDeg), fmt.Sprintf("%.2f", ph.ResidualPx))))
+		row(w.Text("paper.photo_no", i+1), w.Decimal(w.Text("paper.photo_is", cards(ph.Cards), p.perPixel(ph.MMPerPx), fmt.Sprintf("%.0f", ph.TiltDeg), fmt.Sprintf("%.2f", ph.ResidualPx))))
 	}
 	row(w.Text("record.card_set"), m.Cards)
 	if s := r.Settings; s != nil {
@@ -582,7 +604,7 @@ func (p *paper) finished() error {
 	f := p.section(p.text("finished.title"))
 	f.y = f.s.para(edge, f.y, short-2*edge, 4, ink, report.HooksHeadline(l.Result, p.o)) + 1
 	f.y = f.s.para(edge, f.y, short-2*edge, flowSize, pale, f.s.When(l.Time)+", "+l.Person+". "+p.judged(l.Result)) + 2
-	if err := f.look(l.Picture, l.Result); err != nil {
+	if err := f.look(l.Picture, l.CloseUps, l.Result); err != nil {
 		return err
 	}
 	f.full(f.s.Text("hooks_says.caution_1"))

@@ -234,3 +234,72 @@ func TestPageWidth(t *testing.T) {
 		}
 	}
 }
+
+// Who reads inches finds no millimetre in how an answer was made.
+func TestRecordInInches(t *testing.T) {
+	r := aRecord(t)
+	b, err := Paper(r, report.Options{Inches: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := strings.Join(onPaper(t, b), " ")
+	for _, want := range []string{"u, in", " in per px"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("%q is not on the paper:\n%s", want, all)
+		}
+	}
+	if strings.Contains(all, "mm per px") || strings.Contains(all, "u, mm") {
+		t.Errorf("millimetres:\n%s", all)
+	}
+}
+
+// A word longer than its column is broken where the column ends, and nothing of it is lost.
+func TestLongNamesStayInTheirColumn(t *testing.T) {
+	const name = "IMG_20260401_093012_HDR_äöü_leading-end.jpg"
+	const width = 20.0
+	lines := wrap("photo "+name+" kept", width, tableSize, pageWidth)
+	for _, l := range lines {
+		if w := pageWidth(l, tableSize); w > width {
+			t.Errorf("%q is %.1f mm wide, the column %g", l, w, width)
+		}
+	}
+	if all := strings.Join(lines, ""); !strings.Contains(strings.ReplaceAll(all, " ", ""), name) || lines[0] != "photo" {
+		t.Errorf("broken into %q", lines)
+	}
+	if lines := wrap("im", 0.1, tableSize, pageWidth); len(lines) != 1 || lines[0] != "im" {
+		t.Errorf("in no room at all: %q", lines)
+	}
+}
+
+// The close-ups stand on the paper under what each was taken for and how it was judged;
+// one that was removed says so.
+func TestCloseUpsOnPaper(t *testing.T) {
+	images := func(r *Record) int {
+		t.Helper()
+		b, err := Paper(r, report.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return bytes.Count(b, []byte("/Subtype /Image"))
+	}
+	r := aRecord(t)
+	without := images(r)
+	var photo bytes.Buffer
+	if err := jpeg.Encode(&photo, image.NewGray(image.Rect(0, 0, 300, 500)), nil); err != nil {
+		t.Fatal(err)
+	}
+	r.Look.CloseUps = []CloseUp{{Item: 3, Picture: photo.Bytes()}, {Item: 4}}
+	if n := images(r); n != without+1 {
+		t.Errorf("%d pictures, without close-ups %d", n, without)
+	}
+	b, err := Finished(r.Look.Result, Look{CloseUps: r.Look.CloseUps}, report.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := strings.Join(onPaper(t, b), " ")
+	for _, want := range []string{"keyhole? rework", "removed by a rule of retention"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("%q is not on the paper:\n%s", want, all)
+		}
+	}
+}

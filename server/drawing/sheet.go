@@ -214,6 +214,16 @@ func wrap(text string, width, size float64, measure func(string, float64) float6
 	l := ""
 	for _, w := range strings.Split(words.Together(text), " ") {
 		w = strings.ReplaceAll(w, joined, " ")
+		for measure(w, size) > width && !strings.Contains(w, " ") { // a file's name may be of any length
+			n := fitting(w, width, size, measure)
+			if n == len(w) {
+				break
+			}
+			if l != "" {
+				lines, l = append(lines, l), ""
+			}
+			lines, w = append(lines, w[:n]), w[n:]
+		}
 		switch {
 		case l == "":
 			l = w
@@ -227,6 +237,21 @@ func wrap(text string, width, size float64, measure func(string, float64) float6
 		return lines
 	}
 	return append(lines, l)
+}
+
+// fitting is how many bytes of a word fit into the width, in whole letters; all of them where
+// not even one does.
+func fitting(word string, width, size float64, measure func(string, float64) float64) int {
+	last := len(word)
+	for i := range word {
+		if i > 0 && measure(word[:i], size) > width {
+			break
+		}
+		if i > 0 {
+			last = i
+		}
+	}
+	return last
 }
 
 func hex(c color.RGBA) string {

@@ -336,6 +336,9 @@ func (g *gathering) look() error {
 	if errors.Is(err, archive.Removed) {
 		err = nil
 	}
+	if err == nil {
+		l.CloseUps, err = g.smallCloseUps(g.ctx, f, r)
+	}
 	g.r.Look = l
 	return err
 }

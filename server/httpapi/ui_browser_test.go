@@ -90,6 +90,17 @@ func (p inProcess) Run(ctx context.Context, job worker.Job, progress measure.Pro
 
 func (inProcess) run(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
 	m, o := job.Draw, report.Options{Inches: job.Inches, Lang: job.Lang}
+	if h := job.Hooks; h != nil && h.CloseUps {
+		var a worker.Answer
+		for _, p := range job.Photos {
+			b, err := pictures.Small(p.Data)
+			if err != nil {
+				return a, err
+			}
+			a.Pictures = append(a.Pictures, worker.File{Name: p.Name, Data: b})
+		}
+		return a, nil
+	}
 	if h := job.Hooks; h != nil {
 		r := h.Draw
 		if r == nil {

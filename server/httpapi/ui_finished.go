@@ -269,6 +269,39 @@ func (s *service) drawLook(ctx context.Context, f *archive.Finished, o report.Op
 	return a.Pictures[0].Data, nil
 }
 
+// smallCloseUps are the photos that persons judged the clinch by, small, for paper.
+func (s *service) smallCloseUps(ctx context.Context, f *archive.Finished, r *result.Hooks) ([]drawing.CloseUp, error) {
+	var all []drawing.CloseUp
+	var asked []int // of all
+	job := worker.Job{Hooks: &worker.Hooks{CloseUps: true}}
+	for i, item := range r.Checklist {
+		if item.Photo == "" {
+			continue
+		}
+		all = append(all, drawing.CloseUp{Item: i})
+		data, _, err := s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(f.Site), item.Photo)
+		switch {
+		case errors.Is(err, archive.Removed):
+			continue
+		case err != nil:
+			return nil, err
+		}
+		asked = append(asked, len(all)-1)
+		job.Photos = append(job.Photos, measure.Input{Name: item.Photo, Data: data})
+	}
+	if len(asked) == 0 {
+		return all, nil
+	}
+	a, err := s.Measurer.Run(ctx, job, nil)
+	if err != nil {
+		return nil, err
+	}
+	for i, p := range a.Pictures[:min(len(a.Pictures), len(asked))] {
+		all[asked[i]].Picture = p.Data
+	}
+	return all, nil
+}
+
 // lookReport is a look on paper: what was counted, and how the clinch was judged.
 func (s *service) lookReport(c *gin.Context) {
 	b, err := s.paperLook(c)
@@ -300,6 +333,9 @@ func (s *service) paperLook(c *gin.Context) ([]byte, error) {
 	switch d.Picture, err = s.drawLook(c.Request.Context(), &f, o); {
 	case errors.Is(err, archive.Removed): // by a rule of retention: the figures stay
 	case err != nil:
+		return nil, err
+	}
+	if d.CloseUps, err = s.smallCloseUps(c.Request.Context(), &f, r); err != nil {
 		return nil, err
 	}
 	return drawing.Finished(r, d, o)

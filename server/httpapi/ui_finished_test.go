@@ -122,6 +122,9 @@ func TestFinishedJoint(t *testing.T) {
 	if resp, paper := get(t, look+"/report.pdf", nil); resp.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(string(paper), "%PDF") {
 		t.Errorf("on paper: %s %.40q", resp.Status, paper)
 	}
+	if last := f.asked[len(f.asked)-1]; !last.Hooks.CloseUps || len(last.Photos) != 1 || commentOf(last.Photos[0].Data) != "close" {
+		t.Errorf("close-ups for the paper: %+v of %d photos", last.Hooks, len(last.Photos))
+	}
 	m, err := a.AddMeasurement(context.Background(), archive.Actor{ID: "t"}, archive.Measurement{Joint: path.Base(at), End: archive.Leading, Step: archive.StepCut, Person: "Mara Quill", Files: kept[0].Files, Result: conformance.Offset(0.5, 0.3, 2)}, "")
 	if err != nil {
 		t.Fatal(err)

@@ -8,8 +8,23 @@ import (
 	"beltend/server/pages/words"
 	"beltend/server/report"
 	"beltend/server/result"
+	"beltend/vision"
 	"beltend/vision/overlay"
+	"beltend/vision/photo"
 )
+
+// Small is a photo as a JPEG of 640 to 1279 pixels, upright: enough for 60 mm of paper.
+func Small(data []byte) ([]byte, error) {
+	info, err := photo.Inspect(data, photo.DefaultLimits())
+	if err != nil {
+		return nil, err
+	}
+	img, err := vision.Screen(data, info, 640)
+	if err != nil {
+		return nil, err
+	}
+	return encoded(img, nil)("jpg")
+}
 
 // Hooks draws the findings on a finished joint into the photo they were made
 // in, as "jpg" or "png".

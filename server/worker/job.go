@@ -37,11 +37,16 @@ type Job struct {
 }
 
 // Hooks is what is asked of the photos of a finished joint: its hooks counted, and
-// compared with a plan where there is one; or a picture of an earlier count.
+// compared with a plan where there is one; or a picture of an earlier count; or
+// close-ups of them, small.
 type Hooks struct {
 	Plan *lacing.Plan  `json:"plan,omitempty"`
 	Face string        `json:"face,omitempty"` // up in the photos; empty: not said
 	Draw *result.Hooks `json:"draw,omitempty"`
+
+	// CloseUps asks for the photos themselves instead, small, for paper. One that cannot be
+	// read is empty.
+	CloseUps bool `json:"close_ups,omitempty"`
 }
 
 // File is one picture made for the answer.
