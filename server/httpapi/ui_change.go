@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"strings"
 
@@ -36,6 +37,18 @@ func (s *service) changing(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
+	fields := begunWith(&h)
+	if s.view(c).Inches {
+		lengthsInInches(fields, jointLengths)
+	}
+	s.changeForm(c, http.StatusOK, &h, fields, nil)
+}
+
+// Fields of that form that are lengths.
+var jointLengths = []string{"width", "thickness", "pulley", "tolerance"}
+
+// begunWith are the fields of that form as the joint has them, in mm.
+func begunWith(h *pages.JointHead) map[string]string {
 	fields := map[string]string{"number": h.Number, "covers": h.Covers, "travel": h.Travel, "face": h.FaceUp, "origin": h.ToleranceOrigin, "note": h.Note,
 		"version": fmt.Sprint(h.Version)}
 	for name, mm := range map[string]float64{"width": h.NominalMM, "thickness": h.ThicknessMM, "pulley": h.SmallestPulleyMM, "tolerance": h.ToleranceMM} {
@@ -43,7 +56,7 @@ func (s *service) changing(c *gin.Context) {
 			fields[name] = fmt.Sprintf("%g", mm)
 		}
 	}
-	s.changeForm(c, http.StatusOK, &h, fields, nil)
+	return fields
 }
 
 func (s *service) changeForm(c *gin.Context, status int, h *pages.JointHead, fields map[string]string, err error) {
@@ -65,7 +78,11 @@ func (s *service) changeJoint(c *gin.Context) {
 	for _, name := range append([]string{"reason", "version"}, jointFields...) {
 		fields[name] = strings.TrimSpace(c.PostForm(name))
 	}
-	if err := s.keepChange(c.Request.Context(), s.who(c), h, fields); err != nil {
+	asked, was := maps.Clone(fields), begunWith(&h)
+	for _, name := range jointLengths {
+		asked[name] = asFilled(fields[name], was[name], s.view(c).Inches)
+	}
+	if err := s.keepChange(c.Request.Context(), s.who(c), h, asked); err != nil {
 		s.changeForm(c, problemOf(err).Status, &h, fields, err)
 		return
 	}

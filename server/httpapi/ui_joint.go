@@ -361,7 +361,7 @@ func (s *service) jointPair(c *gin.Context) {
 	for i, end := range pages.Ends {
 		last, ok := lastCut(found.Items, end)
 		if !ok {
-			s.fail(c, problem{Status: http.StatusConflict, Code: "pair_incomplete", Detail: w.Text("joint.pair_needs"), Advice: w.Text("joint.pair_needs")})
+			s.fail(c, problem{Status: http.StatusConflict, Code: "pair_incomplete", Detail: w.Text("problem.pair_incomplete"), Advice: w.Text("problem.pair_incomplete_do")})
 			return
 		}
 		r, err := s.Store.Get(ctx, who.Sites, last.ID)

@@ -27,6 +27,10 @@ import (
 var jointPlanFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Fastener, plan.Machine, plan.Notch,
 	plan.Reversible, plan.MoreOnTrailing, plan.LeadRecut, plan.LeadTrim, plan.TrailRecut, plan.TrailTrim, plan.Travel, plan.Reserve, "name", "reason", "version"}
 
+// Those that are lengths.
+var jointPlanLengths = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Machine, plan.Notch,
+	plan.LeadRecut, plan.LeadTrim, plan.TrailRecut, plan.TrailTrim, plan.Travel, plan.Reserve}
+
 // jointPlan is the page of a joint's plan: the newest kept, or the one of ?version=,
 // and the form filled in from the record.
 func (s *service) jointPlan(c *gin.Context) {
@@ -76,7 +80,14 @@ func (s *service) workOut(c *gin.Context, h *pages.JointHead, d *pages.JointPlan
 	if err != nil {
 		return err
 	}
-	r, err := plan.ForJoint(fasteners, func(name string) string { return d.Fields[name] }, ends)
+	newest, err := s.newestPlan(ctx, by.Sites, h.ID)
+	if err != nil {
+		return err
+	}
+	filled := fillPlan(h, ends, newest)
+	r, err := plan.ForJoint(fasteners, func(name string) string {
+		return asFilled(d.Fields[name], filled[name], o.Inches && slices.Contains(jointPlanLengths, name))
+	}, ends)
 	if r.Lacing != nil && r.Lacing.Plan == nil { // to choose from, or why none fits
 		d.Choose, d.Advice = report.FitRows(r.Lacing, o), report.LacingAdvice(r.Lacing, o)
 	}
@@ -131,11 +142,23 @@ func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, 
 		if newest != nil {
 			d.Chart += chart.Line(newest.Lacing.Plan.Fastener) + "\n"
 		}
+		if o.Inches {
+			lengthsInInches(d.Fields, jointPlanLengths)
+		}
 		d.Fields["version"] = strconv.FormatInt(d.Version, 10)
 		d.Fields["name"] = cmp.Or(who.Name, cautionsName(h))
 	}
 	d.Hints = planHints(s.words(c), ends, o)
 	s.render(c, status, "joint_plan.html", pages.Page{Title: s.words(c).Text("plan.title"), Data: d})
+}
+
+// newestPlan is the newest plan kept of a joint; nil: none.
+func (s *service) newestPlan(ctx context.Context, sites archive.Sites, joint string) (*result.JointPlan, error) {
+	plans, err := s.Store.Archive.JointPlans(ctx, sites, joint)
+	if err != nil || len(plans) == 0 {
+		return nil, err
+	}
+	return plans[0].Decode()
 }
 
 func cautionsName(h *pages.JointHead) string {

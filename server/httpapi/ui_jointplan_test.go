@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"html"
+	"math"
 	"net/http"
 	"net/url"
 	"os"
@@ -271,5 +272,87 @@ func TestPlanIsKeptWithTheJoint(t *testing.T) {
 	}
 	if _, body := get(t, at+"/plan", nil); strings.Contains(string(body), "<form") {
 		t.Error("a joint that is done can be planned")
+	}
+}
+
+// Who reads inches finds inches in the forms, and what still stands there when a form
+// comes back is the record's own value: 5 mm is filled in as 0.197 in, which is 5.004 mm
+// and thicker than a fastener for belts up to 5 mm takes.
+func TestFormsAreFilledInInches(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-9")
+	id := path.Base(at)
+	for i, end := range []string{archive.Leading, archive.Trailing} {
+		put(t, st, local, archive.Measurement{Joint: id, End: end, Step: archive.StepCut}, store.File{Name: "a.jpg", Data: []byte(end)}, cutOf([]float64{800.4, 799}[i], 0.1, 0.1, result.Square))
+	}
+	inches := map[string]string{"Cookie": "beltend_units=in", "Accept": "text/html", "Content-Type": "application/x-www-form-urlencoded"}
+	read := func(what string) url.Values {
+		t.Helper()
+		_, body := get(t, at+what, inches)
+		return formOf(shownText(body))
+	}
+	send := func(what string, form url.Values) {
+		t.Helper()
+		req, err := http.NewRequest(http.MethodPost, at+what, strings.NewReader(form.Encode()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if resp, body := send(t, req, inches); resp.StatusCode != http.StatusSeeOther {
+			t.Fatalf("%s: %s %s", what, resp.Status, body)
+		}
+	}
+	kept := func() *result.JointPlan {
+		t.Helper()
+		all, err := st.Archive.JointPlans(t.Context(), archive.AllSites(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := all[0].Decode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	wants := func(form url.Values, want map[string]string) {
+		t.Helper()
+		for name, v := range want {
+			if form.Get(name) != v {
+				t.Errorf("filled in: %s %q, want %q", name, form.Get(name), v)
+			}
+		}
+	}
+	form := read("/plan")
+	wants(form, map[string]string{"lead-width": "31.512 in", "trail-width": "31.457 in", "lead-recut": "0 in", "version": "0"})
+	for name, v := range map[string]string{"thickness": "5", "pulley": "12 in", "chart": strings.ReplaceAll(pages.DemoChart, ",4,7,", ",4,5,"), "fastener": "KH 30", "do": "keep"} {
+		form.Set(name, v)
+	}
+	send("/plan", form)
+	form = read("/plan")
+	wants(form, map[string]string{"lead-width": "31.512 in", "thickness": "0.197 in", "pulley": "12 in", "margin": "0.236 in", "version": "1"})
+	form.Set("do", "keep")
+	form.Set("reason", "looked at again")
+	send("/plan", form)
+	if r := kept(); r.ThicknessMM != 5 || math.Abs(r.Lacing.PulleyMM-304.8) > 1e-9 || r.Lacing.Plan.Lead.Width != 800.4 || r.Lacing.Plan.Margin != 6 || r.Leading.Measurement == "" || r.Trailing.Measurement == "" {
+		t.Errorf("kept again: %+v, %+v", r, r.Lacing.Plan)
+	}
+
+	before, err := st.Archive.Joint(t.Context(), archive.AllSites(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	form = read("/change")
+	wants(form, map[string]string{"tolerance": "0.063 in", "width": "31.496 in"})
+	form.Set("face", before.FaceUp)
+	form.Set("note", "a plank lies beside it")
+	form.Set("reason", "seen today")
+	send("/change", form)
+	after, err := st.Archive.Joint(t.Context(), archive.AllSites(), id)
+	if err != nil || after.ToleranceMM != before.ToleranceMM || after.SmallestPulleyMM != before.SmallestPulleyMM || after.Note != "a plank lies beside it" {
+		t.Errorf("changed %+v into %+v, %v", before, after, err)
+	}
+	belt, err := st.Archive.Belt(t.Context(), archive.AllSites(), after.Belt)
+	if err != nil || belt.Version != 1 {
+		t.Errorf("the belt was changed: %+v, %v", belt, err)
 	}
 }
