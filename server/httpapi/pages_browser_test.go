@@ -2,10 +2,12 @@ package httpapi
 
 import (
 	"context"
+	"encoding/base64"
 	"fmt"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -176,9 +178,16 @@ func TestScreenshots(t *testing.T) {
 		for _, choice := range strings.Split(look.choices, "&") {
 			b.open("/?" + choice)
 		}
+		wanted := func(name string) bool {
+			return only == "" || strings.Contains(","+only+",", ","+name+",") || strings.Contains(","+only+",", ","+look.name+",")
+		}
+		if joint := all[slices.IndexFunc(all, func(p shown) bool { return p.name == "joint" })].path; wanted("record") {
+			b.open(joint)
+			b.download(joint+"/record.pdf", filepath.Join(to, "record-"+look.name+".pdf"))
+		}
 		for _, p := range all {
 			name := p.name + "-" + look.name
-			if only != "" && !strings.Contains(","+only+",", ","+p.name+",") && !strings.Contains(","+only+",", ","+look.name+",") {
+			if !wanted(p.name) {
 				continue
 			}
 			for _, size := range look.sizes {
@@ -200,6 +209,20 @@ func TestScreenshots(t *testing.T) {
 				return os.WriteFile(filepath.Join(to, name+".pdf"), data, 0o644)
 			}))
 		}
+	}
+}
+
+// download keeps what is at an address, as the person signed in gets it.
+func (b *browser) download(path, file string) {
+	b.t.Helper()
+	var text string
+	b.script(fmt.Sprintf(`fetch(%q).then(r => r.ok ? r.blob() : Promise.reject(r.status)).then(blob => new Promise(done => { const f = new FileReader(); f.onload = () => done(f.result.split(",")[1]); f.readAsDataURL(blob); }))`, path), &text)
+	data, err := base64.StdEncoding.DecodeString(text)
+	if err == nil {
+		err = os.WriteFile(file, data, 0o600)
+	}
+	if err != nil {
+		b.t.Fatal(err)
 	}
 }
 

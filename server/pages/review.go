@@ -408,7 +408,7 @@ func controlChart(w *Words, name string, points []archive.Point, inches bool) Co
 	if c.Limits {
 		reach = math.Max(reach, math.Max(math.Abs(lo), math.Abs(hi)))
 	}
-	reach = math.Max(reach, tolerance) * 1.08
+	reach = math.Max(reach, tolerance) * 1.2 // clear of the axis title
 	if !(reach > 0) {
 		reach = 1
 	}
