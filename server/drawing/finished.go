@@ -108,7 +108,7 @@ func (f *flow) closeUps(all []CloseUp, r *result.Hooks) error {
 			judged = f.s.Text("clinch." + item.Judgement)
 		}
 		y := f.s.para(x, f.y, width, size, ink, f.s.Text("clinch.face_"+item.Face)+": "+f.s.Or("clinch.ask_"+item.Code, item.Ask)+" "+judged)
-		y = math.Max(y, f.y+2*1.35*size) - 2 // the captions of a row have two lines
+		y = math.Max(y, f.y+3*1.35*size) - 2 // most captions have two lines or three
 		if len(c.Picture) == 0 {
 			f.s.para(x, y+3, width, size, pale, f.s.Text("drawing.removed"))
 			continue
