@@ -195,7 +195,7 @@ func (x *exporter) records(ctx context.Context, tx *Tx, q Query, tell Progress) 
 	}
 	q.After = ""
 	for {
-		places, err := tx.places(ctx, q, verifyBatch, tx.db.lookback())
+		places, err := tx.places(ctx, q, verifyBatch, lookback)
 		if err != nil {
 			return nil, err
 		}

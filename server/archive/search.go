@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,24 +18,15 @@ import (
 // first along one index that serves the chosen filter, and the other filters are
 // applied to them until the page is full. Where that takes more than lookback rows,
 // what is asked for is rare, and the index of the rarer thing (a word, an offset
-// range) is read instead: on PostgreSQL at once, where its statistics say so.
+// range) is read instead: at once, where PostgreSQL's statistics say so, or where a
+// look at that index in SQLite soon comes to its end.
 const (
-	// PostgreSQL's index of words is not in the order of time, so there it is read for
-	// what is rarer still.
-	lookback         = 6000
-	lookbackPostgres = 8000
+	lookback = 8000
 
 	siteChunk  = 50   // sites read in one statement of PostgreSQL, each along its own index range
 	manySites  = 1000 // beyond, one index over all sites is read
 	seriesMost = 10_000
 )
-
-func (d *database) lookback() int {
-	if d.postgres {
-		return lookbackPostgres
-	}
-	return lookback
-}
 
 // condition is a part of a WHERE clause.
 type condition struct {
@@ -55,6 +47,7 @@ type plan struct {
 	bySite bool      // the index wants one site at a time
 	rest   condition // applied to the rows
 	rare   *rare     // nil where nothing is rare
+	lo, hi int64     // n of what is asked for: from lo, below hi
 }
 
 // rare selects by the index of what is rare.
@@ -62,12 +55,15 @@ type rare struct {
 	from  string
 	where condition
 	order string // the column of from that is m.n
+
+	listed condition // SQLite: selects n alone, by the index alone
+	newest bool      // and the newest first
 }
 
 const everything = "1 = 1"
 
 func (d *database) plan(q Query) (plan, error) {
-	p := plan{table: "m", along: condition{sql: everything}, rest: condition{sql: everything}}
+	p := plan{table: "m", along: condition{sql: everything}, rest: condition{sql: everything}, lo: math.MinInt64, hi: math.MaxInt64}
 	// The first of these that is asked for is read along.
 	led := false
 	equal := func(column, value string, site bool) {
@@ -112,6 +108,7 @@ func (d *database) plan(q Query) (plan, error) {
 			return p, fail(Invalid, "after: this is no place in a list.", nil)
 		}
 		p.along.and(p.table+".n < ?", n)
+		p.hi = min(p.hi, n)
 	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
@@ -134,13 +131,22 @@ func (d *database) plan(q Query) (plan, error) {
 	}
 	for _, w := range words {
 		if utf8.RuneCountInString(w) == 1 { // whole: too many words begin with it
-			p.rest.and("m.words || ' ' LIKE ?", "% "+w+" %")
+			p.rest.and(d.holds("m.words || ' '"), " "+w+" ")
 		} else {
-			p.rest.and("m.words LIKE ?", "% "+w+"%")
+			p.rest.and(d.holds("m.words"), " "+w)
 		}
 	}
-	p.rare = d.matching(words)
+	p.rare = d.matching(&p, words)
 	return p, nil
+}
+
+// holds says whether a text has another in it. PostgreSQL takes a LIKE for so rare that it
+// would rather sort all rows than read the newest first.
+func (d *database) holds(column string) string {
+	if d.postgres {
+		return "strpos(" + column + ", ?) > 0"
+	}
+	return "instr(" + column + ", ?) > 0"
 }
 
 // latest is how much later than its time a measurement's n may be, in microseconds:
@@ -151,9 +157,11 @@ const latest = 1_000_000
 func (p *plan) times(q Query) {
 	if !q.From.IsZero() {
 		p.along.and(p.table+".n >= ? AND m.time >= ?", micros(q.From), micros(q.From))
+		p.lo = micros(q.From)
 	}
 	if !q.To.IsZero() {
 		p.along.and(p.table+".n < ? AND m.time < ?", micros(q.To)+latest, micros(q.To))
+		p.hi = min(p.hi, micros(q.To)+latest)
 	}
 }
 
@@ -175,12 +183,14 @@ func (d *database) offsets(p *plan, q Query) {
 			from += "_all"
 		}
 	}
-	p.rare = &rare{from, condition{where + " AND m.offset_mm >= ? AND m.offset_mm <= ?", append(args, lo, hi)}, "m.n"}
+	where += " AND m.offset_mm >= ? AND m.offset_mm <= ?"
+	args = append(args, lo, hi)
+	p.rare = &rare{from: from, where: condition{where, args}, order: "m.n", listed: condition{"SELECT m.n FROM " + from + " WHERE " + where, args}}
 }
 
 // matching selects the measurements that have all these words, by the
 // database's own index of words.
-func (d *database) matching(words []string) *rare {
+func (d *database) matching(p *plan, words []string) *rare {
 	quoted := make([]string, len(words))
 	for i, w := range words { // what is cut here, the condition on m.words looks at whole
 		quoted[i] = beginning(w) // of letters and digits alone, so quotes end where they should
@@ -194,9 +204,11 @@ func (d *database) matching(words []string) *rare {
 		}
 	}
 	if d.postgres {
-		return &rare{"measurement m", condition{"beltend_beginnings(m.words) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, "m.n"}
+		return &rare{from: "measurement m", where: condition{"beltend_beginnings(m.words) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, order: "m.n"}
 	}
-	return &rare{"measurement_words w CROSS JOIN measurement m", condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{strings.Join(quoted, " ")}}, "w.rowid"}
+	match := strings.Join(quoted, " ")
+	return &rare{from: "measurement_words w CROSS JOIN measurement m", where: condition{"m.n = w.rowid AND measurement_words MATCH ?", []any{match}}, order: "w.rowid", newest: true,
+		listed: condition{"SELECT w.rowid AS n FROM measurement_words w WHERE measurement_words MATCH ? AND w.rowid >= ? AND w.rowid < ? ORDER BY w.rowid DESC", []any{match, p.lo, p.hi}}}
 }
 
 // rarely selects places through what is rare: SQLite joins in the order written,
@@ -229,7 +241,7 @@ func (a *Archive) Search(ctx context.Context, q Query) (Page, error) {
 	}
 	var page Page
 	err = a.Read(ctx, func(tx *Tx) error {
-		places, err := tx.places(ctx, q, limit+1, a.db.lookback())
+		places, err := tx.places(ctx, q, limit+1, lookback)
 		if err != nil || len(places) == 0 {
 			return err
 		}
@@ -265,12 +277,9 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	all.and(p.along.sql, p.along.args...)
 	all.and(p.rest.sql, p.rest.args...)
 	if p.rare != nil {
-		switch few, err := t.few(ctx, p.rare, back/4); {
-		case err != nil:
-			return nil, err
-		case few:
-			all = t.db.rarely(p, all, limit)
-			return t.scanPlaces(ctx, nil, all.sql, all.args)
+		out, few, err := t.few(ctx, p, all, limit, back)
+		if err != nil || few {
+			return out, err
 		}
 	}
 	whole, floor, err := t.reach(ctx, p, groups, limit, back)
@@ -283,24 +292,71 @@ func (t *Tx) places(ctx context.Context, q Query, limit, back int) ([]place, err
 	near := p
 	near.along = condition{p.along.sql, slices.Clip(p.along.args)}
 	near.along.and(p.table+".n >= ?", floor)
-	if out, err := t.read(ctx, near, groups, limit); err != nil || len(out) == limit {
+	out, err := t.read(ctx, near, groups, limit)
+	if err != nil || len(out) == limit {
 		return out, err
 	}
-	if p.rare == nil {
-		return t.read(ctx, p, groups, limit)
+	if p.rare == nil { // what is left lies before these rows
+		p.along = condition{p.along.sql, slices.Clip(p.along.args)}
+		p.along.and(p.table+".n < ?", floor)
+		more, err := t.read(ctx, p, groups, limit-len(out))
+		return append(out, more...), err
 	}
-	all = t.db.rarely(p, all, limit)
-	return t.scanPlaces(ctx, nil, all.sql, all.args)
+	all.and(p.rare.order+" < ?", floor)
+	all = t.db.rarely(p, all, limit-len(out))
+	return t.scanPlaces(ctx, out, all.sql, all.args)
 }
 
-// few says whether PostgreSQL's statistics expect at most so many rows of what is
-// rare: then reading it at once costs less than looking at the newest rows first (a
-// quarter of them, since it lies scattered). SQLite has no such statistics, and
-// looks at the newest rows sooner.
-func (t *Tx) few(ctx context.Context, r *rare, most int) (bool, error) {
+// few reads at once what is rare, where that is so little that looking at the newest
+// rows first would cost more: a quarter of them, since it lies scattered.
+func (t *Tx) few(ctx context.Context, p plan, all condition, limit, back int) ([]place, bool, error) {
 	if !t.db.postgres {
-		return false, nil
+		return t.fewListed(ctx, p, all, limit, back)
 	}
+	few, err := t.expected(ctx, p.rare, back/4)
+	if err != nil || !few {
+		return nil, false, err
+	}
+	all = t.db.rarely(p, all, limit)
+	out, err := t.scanPlaces(ctx, nil, all.sql, all.args)
+	return out, true, err
+}
+
+// fewListed lists what is rare by SQLite's index alone, in which the times asked for
+// can be told. Where the list is long, it gives up, or tries the newest of it, if it is
+// in the order of time.
+func (t *Tx) fewListed(ctx context.Context, p plan, all condition, limit, back int) ([]place, bool, error) {
+	const asked = "FILTER (WHERE n >= ? AND n < ?)"
+	most := back/4 + 1
+	if !p.rare.newest && (p.lo != math.MinInt64 || p.hi != math.MaxInt64) {
+		most = back + 1 // of which the times asked for may leave little
+	}
+	var listed, tried int
+	var list string
+	args := append(append([]any{p.lo, p.hi, p.lo, p.hi}, p.rare.listed.args...), most)
+	err := t.Row(ctx, []any{&listed, &tried, &list}, "SELECT COUNT(*), COUNT(*) "+asked+", COALESCE(json_group_array(n) "+asked+", '[]') FROM ("+p.rare.listed.sql+" LIMIT ?)", args...)
+	if err != nil {
+		return nil, false, err
+	}
+	whole := listed < most && tried <= back/4
+	switch {
+	case !whole && p.rare.newest:
+		tried = 4 * limit
+	case !whole:
+		return nil, false, nil
+	}
+	from := "(SELECT value FROM json_each(?) LIMIT ?) j CROSS JOIN measurement m"
+	if p.table == "r" {
+		from += " CROSS JOIN review_state r"
+	}
+	args = append(append([]any{list, tried}, all.args...), limit)
+	out, err := t.scanPlaces(ctx, nil, "SELECT m.n, m.id FROM "+from+" WHERE m.n = j.value AND "+all.sql+newest, args)
+	return out, whole || len(out) == limit, err
+}
+
+// expected says whether PostgreSQL's statistics expect at most so many rows of what is
+// rare.
+func (t *Tx) expected(ctx context.Context, r *rare, most int) (bool, error) {
 	var text []byte
 	if err := t.Row(ctx, []any{&text}, "EXPLAIN (FORMAT JSON) SELECT 1 FROM "+r.from+" WHERE "+r.where.sql, r.where.args...); err != nil {
 		return false, err
@@ -377,21 +433,57 @@ func (p *plan) newest() string { return " ORDER BY " + p.table + ".n DESC LIMIT 
 
 // read reads along the index until there are enough.
 func (t *Tx) read(ctx context.Context, p plan, groups [][]condition, limit int) ([]place, error) {
+	// Of many sites most give little of the newest: a share of each is read, and more of
+	// those that may have more.
+	share := limit
+	if !t.db.postgres && len(groups) > 1 { // a site a group
+		share = min(limit, 2*limit/len(groups)+4)
+	}
 	var out []place
-	for _, group := range groups {
-		var parts []string
-		var args []any
-		for _, site := range group {
-			args = append(append(append(append(args, site.args...), p.along.args...), p.rest.args...), limit)
-			parts = append(parts, "SELECT * FROM (SELECT m.n, m.id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+" AND "+p.rest.sql+p.newest()+") AS s")
-		}
+	const all = math.MinInt64
+	last := make([]int64, len(groups)) // n read last, of each group
+	for i, group := range groups {
+		had := len(out)
 		var err error
-		if out, err = t.scanPlaces(ctx, out, strings.Join(parts, " UNION ALL "), args); err != nil {
+		if out, err = t.readGroup(ctx, out, p, group, share); err != nil {
 			return nil, err
 		}
+		if last[i] = all; share < limit && len(out)-had == share {
+			last[i] = out[len(out)-1].n
+		}
 	}
-	slices.SortFunc(out, func(a, b place) int { return cmp.Compare(b.n, a.n) })
+	slices.SortFunc(out, newestFirst)
+	for i, n := range last {
+		if n == all || len(out) >= limit && out[limit-1].n > n {
+			continue
+		}
+		more := p
+		more.along = condition{p.along.sql, slices.Clip(p.along.args)}
+		more.along.and(p.table+".n < ?", n)
+		var err error
+		if out, err = t.readGroup(ctx, out, more, groups[i], limit); err != nil {
+			return nil, err
+		}
+		slices.SortFunc(out, newestFirst)
+	}
 	return out[:min(limit, len(out))], nil
+}
+
+func newestFirst(a, b place) int { return cmp.Compare(b.n, a.n) }
+
+// readGroup adds what one statement reads, up to limit of each site.
+func (t *Tx) readGroup(ctx context.Context, out []place, p plan, group []condition, limit int) ([]place, error) {
+	var parts []string
+	var args []any
+	for _, site := range group {
+		args = append(append(append(append(args, site.args...), p.along.args...), p.rest.args...), limit)
+		parts = append(parts, "SELECT * FROM (SELECT m.n, m.id FROM "+t.from(p, site)+" WHERE "+site.sql+" AND "+p.along.sql+" AND "+p.rest.sql+p.newest()+") AS s")
+	}
+	all := strings.Join(parts, " UNION ALL ")
+	if len(parts) > 1 { // PostgreSQL then reads no more of each site than it needs
+		all, args = "SELECT n, id FROM ("+all+") AS u ORDER BY n DESC LIMIT ?", append(args, limit)
+	}
+	return t.scanPlaces(ctx, out, all, args)
 }
 
 // reach says where the newest rows end that are looked at first, about back of them:
