@@ -148,6 +148,16 @@ func Upgrade(t *testing.T, version int64, at Address) {
 	if _, err := db.w.ExecContext(ctx, string(rows)); err != nil {
 		t.Fatal(err)
 	}
+	if !db.postgres { // the file has the rows of tables alone, not SQLite's index of words
+		var n int64
+		var words string
+		if err := db.w.QueryRowContext(ctx, "SELECT n, words FROM measurement").Scan(&n, &words); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := db.w.ExecContext(ctx, "INSERT INTO measurement_words (rowid, words) VALUES (?, ?)", n, beginnings(words)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if err := db.close(); err != nil {
 		t.Fatal(err)
 	}

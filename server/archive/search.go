@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"beltend/server/result"
@@ -188,20 +189,28 @@ func (d *database) offsets(p *plan, q Query) {
 	p.rare = &rare{from: from, where: condition{where, args}, order: "m.n", listed: condition{"SELECT m.n FROM " + from + " WHERE " + where, args}}
 }
 
+// noToken are the letters at which SQLite's tokenizer unicode61 ends a word, since older
+// versions of Unicode had them as marks.
+var noToken = &unicode.RangeTable{R16: []unicode.Range16{{Lo: 0x19b0, Hi: 0x19c0, Stride: 1}, {Lo: 0x19c8, Hi: 0x19c9, Stride: 1}, {Lo: 0x1cf2, Hi: 0x1cf3, Stride: 1}}}
+
 // matching selects the measurements that have all these words, by the
 // database's own index of words.
 func (d *database) matching(p *plan, words []string) *rare {
-	quoted := make([]string, len(words))
-	for i, w := range words { // what is cut here, the condition on m.words looks at whole
-		quoted[i] = beginning(w) // of letters and digits alone, so quotes end where they should
+	var quoted []string
+	for _, w := range words { // what is cut here, the condition on m.words looks at whole
+		q := beginning(w) // of letters and digits alone, so quotes end where they should
 		switch n := utf8.RuneCountInString(w); {
 		case d.postgres:
-			quoted[i] = "'" + quoted[i] + "'"
+			quoted = append(quoted, "'"+q+"'")
+		case strings.ContainsFunc(w, func(r rune) bool { return unicode.Is(noToken, r) }):
 		case n > 1 && n < beginningLetters:
-			quoted[i] = `"` + quoted[i] + `"*`
+			quoted = append(quoted, `"`+q+`"*`)
 		default:
-			quoted[i] = `"` + quoted[i] + `"`
+			quoted = append(quoted, `"`+q+`"`)
 		}
+	}
+	if len(quoted) == 0 {
+		return nil
 	}
 	if d.postgres {
 		return &rare{from: "measurement m", where: condition{"beltend_beginnings(m.words) @@ CAST(CAST(? AS text) AS tsquery)", []any{strings.Join(quoted, " & ")}}, order: "m.n"}

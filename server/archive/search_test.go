@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strconv"
 	"testing"
+	"unicode"
 )
 
 // However far back a search looks before it takes the index of what is rare, it
@@ -70,5 +71,31 @@ func SearchEveryWay(t *testing.T, at Address) {
 	}
 	if asked[true] < 80 {
 		t.Errorf("only %d of %d searches find anything", asked[true], asked[true]+asked[false])
+	}
+}
+
+// A word with any letter or digit there is can be searched for: the database's index of
+// words takes it, or is not asked.
+func TestEveryLetterCanBeSearchedFor(t *testing.T) {
+	a, err := Open(t.Context(), Address{Folder: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	letters := 0
+	err = a.Read(t.Context(), func(tx *Tx) error {
+		for r := rune('a'); r < 0x1ffff; r++ {
+			if !unicode.IsLetter(r) && !unicode.IsNumber(r) || r > 0xffff && r%16 != 0 || r > 0x3400 && r < 0xd7a3 && r%64 != 0 {
+				continue // of Han and Hangul, and beyond, some
+			}
+			letters++
+			if _, err := tx.places(t.Context(), Query{Sites: AllSites(), Text: "ab" + string(r) + "cd"}, 2, lookback); err != nil {
+				t.Errorf("%U: %v", r, err)
+			}
+		}
+		return nil
+	})
+	if err != nil || letters < 5000 {
+		t.Errorf("%d letters, %v", letters, err)
 	}
 }
