@@ -732,7 +732,9 @@ func TestSurvivePartsAtEitherProcess(t *testing.T) {
 }
 
 // The service is killed again and again while photos come and measurements are signed
-// off: nothing that was acknowledged is lost, nothing is measured twice.
+// off: nothing that was acknowledged is lost, nothing is measured or signed twice. Each
+// kill waits for work to begin and falls somewhere within the time that such work takes
+// on this machine.
 func TestSurviveKillsOfTheService(t *testing.T) {
 	const seed = 20260401
 	kills := count(3, 200)
@@ -743,7 +745,8 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 	ctx, end := context.WithCancel(t.Context())
 	var mu sync.Mutex
 	var measured, signed []string
-	var photos, broken int
+	var photos, broken, late int
+	sending, signing := newWork(time.Second), newWork(20*time.Millisecond)
 	var all sync.WaitGroup
 	for phone := range 4 {
 		all.Add(1)
@@ -753,7 +756,9 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 				mu.Lock()
 				photos++
 				mu.Unlock()
+				done := sending.begin()
 				r, err := s.send(another(photo, fmt.Sprint("phone ", phone, " photo ", i)), "end.jpg", map[string]string{"tolerance": "500"})
+				done(r.broken == 0)
 				if err != nil || r.status != http.StatusCreated {
 					t.Errorf("phone %d, photo %d: %+v, %v", phone, i, r, err)
 					return
@@ -762,20 +767,25 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 				measured, broken = append(measured, r.id), broken+r.broken
 				mu.Unlock()
 				client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-				for ctx.Err() == nil {
+				for t.Context().Err() == nil {
+					done := signing.begin()
 					resp, err := client.PostForm(s.url+"/review/m/"+r.id, url.Values{"outcome": {"accepted"}, "person": {"Rev A"}})
+					done(err == nil)
 					if err != nil {
 						time.Sleep(50 * time.Millisecond)
 						continue
 					}
 					resp.Body.Close()
-					if resp.StatusCode == http.StatusSeeOther {
-						mu.Lock()
+					mu.Lock()
+					switch resp.StatusCode {
+					case http.StatusSeeOther:
 						signed = append(signed, r.id)
-						mu.Unlock()
-					} else if resp.StatusCode != http.StatusConflict { // signed, and killed before it was said
+					case http.StatusConflict: // signed, and killed before it was said
+						signed, late = append(signed, r.id), late+1
+					default:
 						t.Errorf("a sign-off: %s", resp.Status)
 					}
+					mu.Unlock()
 					break
 				}
 			}
@@ -786,13 +796,31 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 		defer mu.Unlock()
 		return len(measured) + len(signed)
 	}
-	for range kills {
-		began, before := time.Now(), acknowledged()
-		for acknowledged() == before && time.Since(began) < 30*time.Second {
-			time.Sleep(5 * time.Millisecond)
+	intake := 30 * time.Millisecond // the photo is read, kept and queued
+	var sends, signs, idle, nothing int
+	for i := range kills {
+		before := acknowledged()
+		switch i % 3 {
+		case 0:
+			sending.within(t, chance, sending.takes())
+		case 1:
+			signing.within(t, chance, signing.takes())
+		case 2:
+			sending.within(t, chance, intake)
 		}
-		time.Sleep(time.Duration(chance.IntN(300)) * time.Millisecond) // at some moment within the next few
+		if acknowledged() == before {
+			nothing++
+		}
+		up, off := sending.now.Load(), signing.now.Load()
 		s.kill()
+		switch {
+		case off > 0:
+			signs++
+		case up > 0:
+			sends++
+		default:
+			idle++
+		}
 		s.start()
 	}
 	for range 200 { // some sign-offs more, at least
@@ -813,6 +841,9 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 	reviews := map[string]string{}
 	for _, f := range found {
 		reviews[f.ID] = f.Review
+		if f.Signs > 1 {
+			t.Errorf("measurement %s was signed off %d times", f.ID, f.Signs)
+		}
 	}
 	lost := 0
 	for _, id := range measured {
@@ -825,14 +856,67 @@ func TestSurviveKillsOfTheService(t *testing.T) {
 			lost++
 		}
 	}
-	if lost > 0 || len(measured) != photos {
-		t.Errorf("%d acknowledged records are lost; %d of %d photos were acknowledged", lost, len(measured), photos)
+	if lost > 0 || len(measured) != photos || len(signed) != photos {
+		t.Errorf("%d acknowledged records are lost; of %d photos %d were acknowledged and %d signed off", lost, photos, len(measured), len(signed))
 	}
-	if len(signed) == 0 {
-		t.Error("nothing was signed off")
+	if kills > 20 && (signs < kills/10 || sends < kills/2 || idle > kills/10) {
+		t.Error("the kills did not fall into the work they were meant for")
 	}
 	if n := waiting(t, at); n != 0 {
 		t.Errorf("%d orders still wait", n)
 	}
-	t.Logf("%d kills (seed %d): %d photos, %d measurements and %d sign-offs acknowledged, %d connections broken, %d lost, none measured twice", kills, seed, photos, len(measured), len(signed), broken, lost)
+	t.Logf("%d kills (seed %d): %d while a sign-off was on its way, %d more while photos were, %d between; %d photos measured and signed off, %d of them signed before a kill and told after it; %d connections of uploads broken, %d times nothing was acknowledged between two kills; %d lost, none measured or signed twice",
+		kills, seed, signs, sends, idle, photos, late, broken, nothing, lost)
+}
+
+// work is a kind of request that comes again and again.
+type work struct {
+	now   atomic.Int64  // on their way
+	begun chan struct{} // to whoever waits for one to begin
+
+	mu   sync.Mutex
+	took []time.Duration // those that no kill broke
+}
+
+// newWork begins with a guess of how long one takes.
+func newWork(guess time.Duration) *work {
+	return &work{begun: make(chan struct{}), took: []time.Duration{guess}}
+}
+
+// begin says that one is on its way, and what it gives that it has ended, whole or broken.
+func (w *work) begin() func(whole bool) {
+	began := time.Now()
+	w.now.Add(1)
+	select {
+	case w.begun <- struct{}{}:
+	default:
+	}
+	return func(whole bool) {
+		w.now.Add(-1)
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		if whole {
+			w.took = append(w.took, time.Since(began))
+		}
+	}
+}
+
+// takes is how long half of them take at most.
+func (w *work) takes() time.Duration {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	took := slices.Clone(w.took)
+	slices.Sort(took)
+	return took[len(took)/2]
+}
+
+// within waits for one to begin, and then for some part of this time.
+func (w *work) within(t *testing.T, chance *rand.Rand, most time.Duration) {
+	t.Helper()
+	select {
+	case <-w.begun:
+		time.Sleep(time.Duration(chance.Float64() * float64(most)))
+	case <-time.After(time.Minute):
+		t.Error("nothing is sent")
+	}
 }

@@ -340,27 +340,25 @@ func (t *Tx) fewListed(ctx context.Context, p plan, all condition, limit, back i
 	if !p.rare.newest && (p.lo != math.MinInt64 || p.hi != math.MaxInt64) {
 		most = back + 1 // of which the times asked for may leave little
 	}
-	var listed, tried int
+	var listed, within int
 	var list string
 	args := append(append([]any{p.lo, p.hi, p.lo, p.hi}, p.rare.listed.args...), most)
-	err := t.Row(ctx, []any{&listed, &tried, &list}, "SELECT COUNT(*), COUNT(*) "+asked+", COALESCE(json_group_array(n) "+asked+", '[]') FROM ("+p.rare.listed.sql+" LIMIT ?)", args...)
-	if err != nil {
+	err := t.Row(ctx, []any{&listed, &within, &list}, "SELECT COUNT(*), COUNT(*) "+asked+", COALESCE(json_group_array(n) "+asked+", '[]') FROM ("+p.rare.listed.sql+" LIMIT ?)", args...)
+	whole := listed < most && within <= back/4
+	if err != nil || !whole && !p.rare.newest {
 		return nil, false, err
 	}
-	whole := listed < most && tried <= back/4
-	switch {
-	case !whole && p.rare.newest:
-		tried = 4 * limit
-	case !whole:
-		return nil, false, nil
-	}
-	from := "(SELECT value FROM json_each(?) LIMIT ?) j CROSS JOIN measurement m"
+	from := "(SELECT value FROM json_each(?) ORDER BY value DESC LIMIT ?) j CROSS JOIN measurement m"
 	if p.table == "r" {
 		from += " CROSS JOIN review_state r"
 	}
-	args = append(append([]any{list, tried}, all.args...), limit)
-	out, err := t.scanPlaces(ctx, nil, "SELECT m.n, m.id FROM "+from+" WHERE m.n = j.value AND "+all.sql+newest, args)
-	return out, whole || len(out) == limit, err
+	for tried := 4 * limit; ; tried = within { // the newest of them may fill the page
+		args = append(append([]any{list, tried}, all.args...), limit)
+		out, err := t.scanPlaces(ctx, nil, "SELECT m.n, m.id FROM "+from+" WHERE m.n = j.value AND "+all.sql+newest, args)
+		if full := len(out) == limit; err != nil || full || !whole || tried >= within {
+			return out, whole || full, err
+		}
+	}
 }
 
 // expected says whether PostgreSQL's statistics expect at most so many rows of what is
