@@ -7,6 +7,9 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"beltend/server/archive"
+	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/plan"
 	"beltend/server/result"
 )
 
@@ -37,6 +40,7 @@ func lookOf(f *archive.Finished) (finishedLook, error) {
 func (s *service) routesFinished(api *gin.RouterGroup) {
 	api.GET("/joints/:id/record.pdf", s.jointPaper)
 	api.GET("/joints/:id/plan", s.jointPlans)
+	api.POST("/joints/:id/plan", s.jointPlanMade)
 	api.GET("/joints/:id/finished", s.finishedLooks)
 	api.POST("/joints/:id/finished", s.finishedLookMade)
 	api.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
@@ -74,6 +78,46 @@ func (s *service) jointPlans(c *gin.Context) {
 	c.JSON(http.StatusOK, struct {
 		Plans []jointPlanKept `json:"plans"`
 	}{out})
+}
+
+// jointPlanMade works a plan out and keeps it. What is left out is as the page fills it
+// in for a first plan.
+func (s *service) jointPlanMade(c *gin.Context) {
+	h, err := s.openHead(c)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	d := &pages.JointPlanData{Fields: formFields(c, jointPlanFields...), Chart: c.PostForm("chart")}
+	ends, err := s.jointEnds(c.Request.Context(), s.who(c).Sites, &h)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	filled := fillPlan(&h, ends, nil)
+	filled["name"], filled["version"] = s.who(c).Name, "0"
+	for name, value := range filled {
+		if _, given := c.GetPostForm(name); !given {
+			d.Fields[name] = value
+		}
+	}
+	r, err := s.workOut(c, &h, d)
+	if err == nil && d.Tried == nil {
+		err = &measure.UsageError{Setting: plan.Fastener, Message: d.Advice}
+	}
+	var kept archive.JointPlan
+	if err == nil {
+		kept, err = s.keepPlan(c, &h, d.Fields, r)
+	}
+	if err == nil {
+		r, err = kept.Decode()
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Header("Location", "/api/v1/joints/"+h.ID+"/plan")
+	c.JSON(http.StatusCreated, jointPlanKept{Version: kept.Version, Time: kept.Time, Person: kept.Person, Reason: d.Fields["reason"], Plan: r})
 }
 
 // finishedLooks lists the looks at a joint, newest first.

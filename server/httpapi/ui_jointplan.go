@@ -24,7 +24,7 @@ import (
 )
 
 // Fields of a joint's plan, beside the chart.
-var jointPlanFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Fastener, plan.Machine, plan.Notch,
+var jointPlanFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Bias, plan.Fastener, plan.Machine, plan.Notch,
 	plan.Reversible, plan.MoreOnTrailing, plan.LeadRecut, plan.LeadTrim, plan.TrailRecut, plan.TrailTrim, plan.Travel, plan.Reserve, "name", "reason", "version"}
 
 // Those that are lengths.
@@ -50,10 +50,13 @@ func (s *service) planJoint(c *gin.Context) {
 		return
 	}
 	d := &pages.JointPlanData{Fields: formFields(c, jointPlanFields...), Chart: c.PostForm("chart")}
-	status, err := http.StatusOK, s.workOut(c, &h, d)
+	status := http.StatusOK
+	r, err := s.workOut(c, &h, d)
 	if err == nil && c.PostForm("do") == "keep" && d.Tried != nil {
-		c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"/plan")
-		return
+		if _, err = s.keepPlan(c, &h, d.Fields, r); err == nil {
+			c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"/plan")
+			return
+		}
 	}
 	if err != nil {
 		p := problemOf(err)
@@ -65,55 +68,63 @@ func (s *service) planJoint(c *gin.Context) {
 	s.jointPlanWith(c, status, &h, d)
 }
 
-// workOut fills in the plan that the form asks for, and keeps it where it is to be kept.
-func (s *service) workOut(c *gin.Context, h *pages.JointHead, d *pages.JointPlanData) error {
-	ctx, by, o := c.Request.Context(), s.who(c), s.view(c).Options()
+// workOut fills in the plan that the form asks for.
+func (s *service) workOut(c *gin.Context, h *pages.JointHead, d *pages.JointPlanData) (*result.JointPlan, error) {
+	o := s.view(c).Options()
+	ends, err := s.jointEnds(c.Request.Context(), s.who(c).Sites, h)
+	if err != nil {
+		return nil, err
+	}
+	newest, err := s.newestPlan(c.Request.Context(), s.who(c).Sites, h.ID)
+	if err != nil {
+		return nil, err
+	}
+	filled := fillPlan(h, ends, newest)
+	r, err := planOf(h, d, func(name string) string {
+		return asFilled(d.Fields[name], filled[name], o.Inches && slices.Contains(jointPlanLengths, name))
+	}, ends, s.Orders.Program)
+	if r != nil && r.Lacing != nil && r.Lacing.Plan == nil { // to choose from, or why none fits
+		d.Choose, d.Advice = report.FitRows(r.Lacing, o), report.LacingAdvice(r.Lacing, o)
+	}
+	if err == nil && r.Lacing.Plan != nil {
+		d.Tried, err = pages.Tried(r, o)
+	}
+	return r, err
+}
+
+// planOf is the plan by the form's chart and what its fields say, for measured ends.
+func planOf(h *pages.JointHead, d *pages.JointPlanData, text plan.Text, ends [2]plan.JointEnd, program string) (*result.JointPlan, error) {
 	fasteners, err := chart.Read(strings.NewReader(d.Chart))
 	var faults chart.Faults
 	if errors.As(err, &faults) {
 		err = &measure.UsageError{Setting: "chart", Message: faults.Error()}
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
-	ends, err := s.jointEnds(ctx, by.Sites, h)
-	if err != nil {
-		return err
+	r, err := plan.ForJoint(fasteners, text, ends)
+	if err == nil {
+		r.NominalMM, r.Covers, r.Program = h.NominalMM, h.Covers, program
 	}
-	newest, err := s.newestPlan(ctx, by.Sites, h.ID)
-	if err != nil {
-		return err
-	}
-	filled := fillPlan(h, ends, newest)
-	r, err := plan.ForJoint(fasteners, func(name string) string {
-		return asFilled(d.Fields[name], filled[name], o.Inches && slices.Contains(jointPlanLengths, name))
-	}, ends)
-	if r.Lacing != nil && r.Lacing.Plan == nil { // to choose from, or why none fits
-		d.Choose, d.Advice = report.FitRows(r.Lacing, o), report.LacingAdvice(r.Lacing, o)
-	}
-	if err != nil {
-		return err
-	}
-	r.NominalMM, r.Covers, r.Program = h.NominalMM, h.Covers, s.Orders.Program
-	if r.Lacing.Plan == nil {
-		return nil
-	}
-	if d.Tried, err = pages.Tried(r, o); err != nil || c.PostForm("do") != "keep" {
-		return err
-	}
+	return r, err
+}
+
+// keepPlan keeps a plan that was worked out by the form's fields.
+func (s *service) keepPlan(c *gin.Context, h *pages.JointHead, fields map[string]string, r *result.JointPlan) (archive.JointPlan, error) {
+	by := s.who(c)
 	r.Lacing.Fits = slices.DeleteFunc(r.Lacing.Fits, func(f lacing.Fit) bool { return f.Fastener.Name != r.Lacing.Plan.Fastener.Name })
-	kept := archive.JointPlan{ID: h.ID, Person: d.Fields["name"], PersonID: by.ID}
+	kept := archive.JointPlan{ID: h.ID, Person: fields["name"], PersonID: by.ID}
 	if kept.Person == "" {
-		return &measure.UsageError{Setting: "name", Message: "say who planned it"}
+		return kept, &measure.UsageError{Setting: "name", Message: "say who planned it"}
 	}
-	if kept.Version, err = strconv.ParseInt(d.Fields["version"], 10, 64); err != nil || kept.Version < 0 {
-		return &measure.UsageError{Setting: "version", Message: "load the page again"}
+	var err error
+	if kept.Version, err = strconv.ParseInt(fields["version"], 10, 64); err != nil || kept.Version < 0 {
+		return kept, &measure.UsageError{Setting: "version", Message: "load the page again"}
 	}
 	if kept.Result, err = json.Marshal(r); err != nil {
-		return fmt.Errorf("write the plan: %w", err)
+		return kept, fmt.Errorf("write the plan: %w", err)
 	}
-	_, err = s.Store.Archive.PutJointPlan(ctx, by.Actor, kept, d.Fields["reason"])
-	return err
+	return s.Store.Archive.PutJointPlan(c.Request.Context(), by.Actor, kept, fields["reason"])
 }
 
 // jointPlanWith shows the page with what is kept around d.
@@ -256,6 +267,11 @@ func fillPlan(h *pages.JointHead, ends [2]plan.JointEnd, newest *result.JointPla
 			}
 		}
 	}
+	setAngle := func(deg float64) {
+		if deg != 0 {
+			fields[plan.Bias] = strconv.FormatFloat(deg, 'g', 6, 64)
+		}
+	}
 	if newest != nil {
 		p := newest.Lacing.Plan
 		fields[plan.Fastener] = p.Fastener.Name
@@ -265,6 +281,7 @@ func fillPlan(h *pages.JointHead, ends [2]plan.JointEnd, newest *result.JointPla
 			set(plan.JointThickness, newest.Lacing.ThicknessMM)
 		}
 		fields[plan.Margin] = strconv.FormatFloat(p.Margin, 'g', 6, 64)
+		setAngle(p.BiasDeg)
 		set(plan.Machine, p.Machine)
 		set(plan.Notch, p.NotchBack)
 		for name, yes := range map[string]bool{plan.Reversible: p.Reversible, plan.MoreOnTrailing: p.Trail.Hooks > p.Lead.Hooks} {
@@ -292,6 +309,7 @@ func fillPlan(h *pages.JointHead, ends [2]plan.JointEnd, newest *result.JointPla
 		if e := &ends[i]; e.Cut != nil {
 			fields[names[0]] = plan.Filled(e.Cut.Width.AtCutMM)
 			fields[names[1]] = plan.Filled(e.Recut)
+			setAngle(e.Cut.Squareness.TargetDeg)
 		} else if newest != nil {
 			set(names[1], []float64{newest.Leading.RecutMM, newest.Trailing.RecutMM}[i])
 		}

@@ -356,3 +356,125 @@ func TestFormsAreFilledInInches(t *testing.T) {
 		t.Errorf("the belt was changed: %+v, %v", belt, err)
 	}
 }
+
+// A joint at a bias: the angle both cuts were measured for is filled in, reaches the
+// drawing and the record, and what is no angle is named. By hand: 800 mm at 5 degrees are
+// 800/cos 5 = 803.1 mm along the cut.
+func TestPlanAtABias(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-11")
+	for _, end := range []string{archive.Leading, archive.Trailing} {
+		m := cutOf(800, 0.2, 0.1, result.Square)
+		m.Squareness.TargetDeg = 5
+		put(t, st, local, archive.Measurement{Joint: path.Base(at), End: end, Step: archive.StepCut}, store.File{Name: "a.jpg", Data: []byte(end)}, m)
+	}
+	_, body := get(t, at+"/plan", nil)
+	form := formOf(shownText(body))
+	if form.Get("bias") != "5" {
+		t.Errorf("filled in: %q, want 5", form.Get("bias"))
+	}
+	form.Set("thickness", "5")
+	form.Set("pulley", "300")
+	form.Set("chart", pages.DemoChart)
+	for value, wrong := range map[string]bool{"5": false, "steep": true, "80": true} {
+		form.Set("bias", value)
+		resp, body := submit(t, at+"/plan", form)
+		marked := regexp.MustCompile(`name="bias"[^>]*aria-invalid="true"`).MatchString(body)
+		if marked != wrong || wrong != (resp.StatusCode == http.StatusBadRequest) {
+			t.Errorf("bias %q: %s, marked %v", value, resp.Status, marked)
+		}
+		if !wrong && !strings.Contains(body, "cut at +5° from square, 803.1 mm and 803.1 mm long") {
+			t.Error("the drawing does not say the angle")
+		}
+	}
+	form.Set("bias", "5")
+	form.Set("do", "keep")
+	if resp, body := submit(t, at+"/plan", form); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("keep: %s %s", resp.Status, body)
+	}
+	all, err := st.Archive.JointPlans(context.Background(), archive.AllSites(), path.Base(at))
+	if err != nil || len(all) != 1 {
+		t.Fatal(len(all), err)
+	}
+	if r, err := all[0].Decode(); err != nil || r.Lacing.Plan.BiasDeg < 4.9999 || r.Lacing.Plan.BiasDeg > 5.0001 {
+		t.Errorf("kept at %v, %v", r.Lacing.Plan.BiasDeg, err)
+	}
+}
+
+// Programs keep a plan as the page does: what is left out is filled in from the measured
+// ends, what is wrong or to be chosen is named and kept nowhere, and one plan takes the
+// place of another only with a reason and its version. By hand: 88 and 87 hooks as above;
+// the re-cut of the leading end cost 4 mm.
+func TestPlanForPrograms(t *testing.T) {
+	d := describe(t)
+	const route = "/api/v1/joints/{id}/plan"
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-12")
+	id := path.Base(at)
+	for _, m := range []struct {
+		end, step string
+		r         *result.Measurement
+	}{{archive.Leading, archive.StepCut, cutOf(800, 8, 4, result.Recut)}, {archive.Leading, archive.StepRecut, cutOf(800.4, 0.2, 0.1, result.Square)}, {archive.Trailing, archive.StepCut, cutOf(799, 0.1, 0.1, result.Square)}} {
+		put(t, st, local, archive.Measurement{Joint: id, End: m.end, Step: m.step}, store.File{Name: "a.jpg", Data: []byte(m.end + m.step)}, m.r)
+	}
+	api := s.URL + "/api/v1/joints/" + id + "/plan"
+	send := func(want int, change map[string]string) jointPlanKept {
+		t.Helper()
+		fields := map[string]string{"chart": pages.DemoChart, "thickness": "5", "pulley": "300", "fastener": "KH 30", "name": "Ada Finch"}
+		for k, v := range change {
+			fields[k] = v
+		}
+		var parts []part
+		for k, v := range fields {
+			parts = append(parts, part{k, "", v})
+		}
+		resp, body := post(t, api, nil, parts...)
+		d.check(t, "post", route, resp, body)
+		var kept jointPlanKept
+		if resp.StatusCode != want {
+			t.Errorf("%v: %s, want %d: %s", change, resp.Status, want, body)
+		} else if want == http.StatusCreated {
+			if err := json.Unmarshal(body, &kept); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return kept
+	}
+	kept := func() int {
+		all, err := st.Archive.JointPlans(context.Background(), archive.AllSites(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(all)
+	}
+	for _, wrong := range []map[string]string{{"chart": "name"}, {"thickness": "0"}, {"bias": "steep"}, {"fastener": "KH 99"}, {"name": ""}, {"version": "x"}} {
+		send(http.StatusBadRequest, wrong)
+	}
+	send(http.StatusUnprocessableEntity, map[string]string{"fastener": "KH 20"})
+	send(http.StatusUnprocessableEntity, map[string]string{"fastener": "", "pulley": "5"})
+	if kept() != 0 {
+		t.Fatal("kept what was wrong")
+	}
+	first := send(http.StatusCreated, nil)
+	if p := first.Plan; first.Version != 1 || first.Person != "Ada Finch" || p.Lacing.Plan.Lead.Hooks != 88 || p.Lacing.Plan.Trail.Hooks != 87 || p.Leading.RecutMM != 4 || p.Leading.Measurement == "" || p.Program != "test" {
+		t.Errorf("kept %+v", first)
+	}
+	send(http.StatusConflict, nil)
+	send(http.StatusBadRequest, map[string]string{"version": "1"})
+	if again := send(http.StatusCreated, map[string]string{"version": "1", "reason": "the gauge was read", "margin": "20"}); again.Version != 2 || again.Reason != "the gauge was read" || again.Plan.Lacing.Plan.Lead.Hooks >= 88 {
+		t.Errorf("kept %+v", again)
+	}
+	if resp, _ := submit(t, at+"/closed", url.Values{"closed": {"yes"}}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatal(resp.Status)
+	}
+	send(http.StatusConflict, map[string]string{"version": "2", "reason": "done already"})
+	if kept() != 2 {
+		t.Errorf("%d plans are kept, want 2", kept())
+	}
+	resp, body := post(t, s.URL+"/api/v1/joints/0/plan", nil, part{"chart", "", pages.DemoChart})
+	if d.check(t, "post", route, resp, body); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("no such joint: %s", resp.Status)
+	}
+}
