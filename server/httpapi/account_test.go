@@ -317,6 +317,7 @@ func TestRolesAllowWhatTheyShould(t *testing.T) {
 	g := guard(t)
 	m := g.ours.ids["measurement"]
 	sendBack := url.Values{"outcome": {"sent_back"}, "reason": {"frayed"}}.Encode()
+	plan := "/api/v1/joints/" + g.ours.ids["joint"] + "/plan"
 	for _, c := range []struct {
 		who, method, path, form string
 		want                    int
@@ -327,6 +328,8 @@ func TestRolesAllowWhatTheyShould(t *testing.T) {
 		{"trainer", "POST", "/review/cards", "number=1", 403},
 		{"reviewer", "POST", "/api/v1/measurements", "", 403},
 		{"technician", "POST", "/api/v1/measurements", "", 415}, // allowed, and then not a form
+		{"reviewer", "POST", plan, "", 403},
+		{"technician", "POST", plan, "", 400}, // allowed, and then without a chart
 		{"reviewer", "POST", "/review/m/" + m, sendBack, 303},
 	} {
 		var form io.Reader
