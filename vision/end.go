@@ -211,7 +211,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	var coloured []int
 	for k, b := range bounds {
 		pics[k] = p
-		if w, ok := colourWeights(p, view, b, blocked); ok {
+		if w, ok := colourWeights(p, view, b, alikeLight, blocked); ok {
 			weights, coloured = append(weights, w), append(coloured, k)
 		}
 	}
@@ -296,9 +296,10 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 }
 
 // colourWeights compares the colours on both sides of a boundary. Where they
-// differ in hue much more than in light, it returns the weights of blue, green
-// and red that part them best: the direction of the difference.
-func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
+// differ in hue much more than in light, and in light by no more than mostLight grey
+// levels, it returns the weights of blue, green and red that part them best: the
+// direction of the difference.
+func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float64, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
 	at := func(q geometry.Vec2) (c [3]float64, ok bool) {
 		uv, ok := view.Project(q)
 		x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
@@ -338,7 +339,7 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 	}
 	light = math.Abs(light) / n
 	// size is the contrast of a grey with weights of +-1/3 each
-	if size < 36 || light > 0.45*size/3 || light > 14 {
+	if size < 36 || light > 0.45*size/3 || light > mostLight {
 		return w, false
 	}
 	for k := range w {
@@ -346,6 +347,10 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, blocked func(ge
 	}
 	return w, true
 }
+
+// alikeLight is by how much two sides' light may differ, grey levels, and their edge
+// still be followed by its hue, which is less sharp.
+const alikeLight = 14.0
 
 // hueBlur is the least spread of an edge seen by its hue, px: JPEG keeps hue at
 // half the resolution.
@@ -357,9 +362,10 @@ func (s Sharp) inHue() Sharp {
 }
 
 // lookAcross is the picture to follow a boundary in, and how its edges look there:
-// that of the colours which part its sides where their light does not.
-func lookAcross(p *Picture, view *geometry.View, b *boundary, sharp Sharp, blocked func(geometry.Vec2) bool) (*Picture, Sharp, error) {
-	w, ok := colourWeights(p, view, b, blocked)
+// that of the colours which part its sides where their light, different by no more
+// than mostLight, does not.
+func lookAcross(p *Picture, view *geometry.View, b *boundary, sharp Sharp, mostLight float64, blocked func(geometry.Vec2) bool) (*Picture, Sharp, error) {
+	w, ok := colourWeights(p, view, b, mostLight, blocked)
 	if !ok {
 		return p, sharp, nil
 	}

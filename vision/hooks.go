@@ -900,6 +900,9 @@ func (f *laceFinder) side(l *Laced, s *LacedSide, sign, leg float64) error {
 	width := s.EdgeR - s.EdgeL
 	const bands = 4
 	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm, Wire: f.wire, Hue: f.look != f.p}
+	if f.sharp.Blur < ShakenBlur {
+		strip.Blur = f.sharp.Blur * pxmm
+	}
 	n := int((width + 16) / strip.Step)
 	one := func(from, to float64) []float64 {
 		sum, cnt, row := make([]float64, n), make([]float64, n), make([]float64, n)
@@ -938,8 +941,36 @@ func (f *laceFinder) side(l *Laced, s *LacedSide, sign, leg float64) error {
 			row.Hooks[i].Turn = -row.Hooks[i].Turn
 		}
 	}
+	for i := range row.Hooks {
+		h := &row.Hooks[i]
+		h.At += f.leans(l, h.At, mid, sunkAxis*row.Wire)
+		h.Root += f.leans(l, h.Root, 0, sunkAxis*row.Wire)
+	}
 	s.Row = *row
 	return nil
+}
+
+// ShakenBlur is a blur, px, beyond which a photo is shaken: that runs one way and cannot
+// be taken off like a lens'.
+const ShakenBlur = 1.5
+
+// sunkAxis is how high a wire's axis lies above the belt, in diameters: a third to
+// half of a finished joint's wire is in it.
+const sunkAxis = 0.09
+
+// leans is by how much what lies z above the plane and is seen at a place of it stands
+// to the right of that place.
+func (f *laceFinder) leans(l *Laced, s, t, z float64) float64 {
+	q := l.At(s, t)
+	uv, ok := f.view.Project(q)
+	if !ok {
+		return 0
+	}
+	p, ok := f.view.UnprojectAt(uv, z)
+	if !ok {
+		return 0
+	}
+	return p.Sub(q).Dot(l.Along)
 }
 
 // within fills what lies beyond the belt's edges with the belt's own light.
@@ -983,7 +1014,7 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	if b.To.Sub(b.From).Norm() < 40 {
 		return refuse("edge_out_of_frame", "hooks").of(k)
 	}
-	pic, sharp, err := lookAcross(f.p, f.view, &b, f.sharp, f.blocked)
+	pic, sharp, err := lookAcross(f.p, f.view, &b, f.sharp, besideHooks, f.blocked)
 	if err != nil {
 		return err
 	}
@@ -1018,6 +1049,10 @@ func (f *laceFinder) trace(l *Laced, line planeLine, up geometry.Vec2, t *Trace,
 	}
 	return nil
 }
+
+// besideHooks is alikeLight for the belt's edges here: beside a belt as light as the
+// ground the shadow's edge is the sharper one, and a tenth of a millimetre is enough.
+const besideHooks = 25.0
 
 // nearEdge is the run of an edge next to the hooks that says where it is.
 const nearEdge = 90.0

@@ -50,7 +50,7 @@ func FindSides(p *Picture, view *geometry.View, known *End, sheets Sheets, sharp
 // followSide traces a side edge along a boundary that no corner ends. ok is false
 // where too little of it is seen.
 func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, sheets Sheets, sharp Sharp) (ok bool, err error) {
-	pic, sharp, err := lookAcross(p, view, b, sharp, sheets.cover)
+	pic, sharp, err := lookAcross(p, view, b, sharp, alikeLight, sheets.cover)
 	if err != nil {
 		return false, err
 	}

@@ -19,6 +19,7 @@ type Strip struct {
 	Left, Right float64     // where the belt's edges are
 	Pixel       float64     // mm
 	Wire        float64     // diameter, where it is known; 0: not
+	Blur        float64     // standard deviation of the picture's blur, mm; 0: not known, or not the same all round
 	Hue         bool        // the light is that of the wire's hue: neither shade nor shadow shows in it
 }
 
@@ -51,6 +52,7 @@ type Row struct {
 	WireU   float64 // standard uncertainty of that
 	CentreU float64 // standard uncertainty of a hook's centre from its light and shade
 	Bright  bool    // brighter than the belt
+	Faint   bool    // so little brighter or darker than the belt that only a wire's gleam or shadow may be seen
 	Share   float64 // of the profile that repeats
 }
 
@@ -60,6 +62,9 @@ const (
 	noHook     = 0.27 // and less is none; between is unclear
 	mostNoise  = 0.16 // noise of the strength beyond which nothing is told
 	leastShare = 0.30 // of the profile that must repeat
+	faintHook  = 0.9  // ln of light against the belt's, where it differs most; steel has 2 on rubber, the gleam of dark wire 0.7
+	dimHook    = 1.4  // the same: below it a bright wire's shaded side may be as dark as the belt
+	hiddenSide = 0.12 // of the wire that is not seen then, standard deviation
 	leastPx    = 3.0  // pixels a pitch
 	leastWire  = 1.0  // pixels a wire
 	crookedRad = 5 * math.Pi / 180
@@ -122,7 +127,19 @@ func Read(s Strip) (*Row, error) {
 	f.unecho()
 	f.choose(beyond)
 	f.lookAgain()
-	shift, centreU, wire, wireU := k.sides(t, p0, s.Wire, s.Hue)
+	contrast := 0.0
+	for _, v := range t {
+		contrast = math.Max(contrast, k.sign*v)
+	}
+	r.Faint = !s.Hue && contrast < faintHook
+	unblurred := r.Bright && !s.Hue && s.Blur > 0
+	if unblurred {
+		t = unblur(t, s.Blur/p0*bins)
+	}
+	shift, centreU, wire, wireU := k.sides(t, p0, s.Wire, s.Hue, unblurred)
+	if r.Bright && !s.Hue && contrast < dimHook && s.Wire == 0 {
+		centreU, wireU = math.Hypot(centreU, hiddenSide*wire/2), math.Hypot(wireU, hiddenSide*wire)
+	}
 	f.partWires(wire)
 	if err := f.number(); err != nil {
 		return r, err
@@ -293,18 +310,20 @@ func shapeOf(t [bins]float64, pitch, step float64) (shape, bool) {
 
 // Levels, in shares of a hook's peak, that its sides lie between.
 const (
-	surelyLit  = 0.50 // and more is wire, where wires are brighter than the belt
-	maybeLit   = 0.25 // and less is belt
-	surelyDark = 0.40 // the same where they are darker; their shadow is less deep
-	maybeDark  = 0.30
-	otherSign  = 0.18 // beyond it light against the rule may be wire, its dark or lit side
+	surelyLit   = 0.50 // and more is wire, where wires are brighter than the belt
+	maybeLit    = 0.25 // and less is belt
+	surelySharp = 0.40 // the same where the blur is taken off
+	maybeSharp  = 0.20
+	surelyDark  = 0.40 // the same where they are darker; their shadow is less deep
+	maybeDark   = 0.30
+	otherSign   = 0.18 // beyond it light against the rule may be wire, its dark or lit side
 )
 
 // sides finds where a wire's sides are: each between where it is surely seen
 // and where nothing is seen any more; shade of the wire and shadow beside it look
-// alike. known is its diameter, 0: not known. The centre is given as its
-// distance from the kernel's.
-func (k *shape) sides(t [bins]float64, pitch, known float64, hue bool) (off, centreU, wire, wireU float64) {
+// alike. known is its diameter, 0: not known; sharp tells that the blur is taken off.
+// The centre is given as its distance from the kernel's.
+func (k *shape) sides(t [bins]float64, pitch, known float64, hue, sharp bool) (off, centreU, wire, wireU float64) {
 	mm := pitch / bins
 	at := func(x float64) float64 { // by bins from the centre
 		x += k.centre*bins - 0.5
@@ -322,6 +341,9 @@ func (k *shape) sides(t [bins]float64, pitch, known float64, hue bool) (off, cen
 	}
 	peak := at(top)
 	sure, maybe := surelyLit, maybeLit
+	if sharp {
+		sure, maybe = surelySharp, maybeSharp
+	}
 	if k.sign < 0 {
 		sure, maybe = surelyDark, maybeDark
 	}
@@ -356,6 +378,54 @@ func (k *shape) sides(t [bins]float64, pitch, known float64, hue bool) (off, cen
 	}
 	return off, math.Max(centreU, 0.06*k.width), wire, math.Max(wireU, 0.02*wire)
 }
+
+// unblur takes a blur of sd bins off the look of a pitch of the comb by Richardson's
+// and Lucy's iteration, which keeps light above nothing. A bright wire's blurred side
+// is as light as half of the logarithm's step well outside of the wire.
+func unblur(t [bins]float64, sd float64) [bins]float64 {
+	if sd < leastUnblur {
+		return t
+	}
+	var blur [bins]float64
+	sum := 0.0
+	for d := range blur {
+		x := float64(min(d, bins-d)) / sd
+		blur[d] = math.Exp(-x * x / 2)
+		sum += blur[d]
+	}
+	blurred := func(v *[bins]float64) (out [bins]float64) {
+		for i := range out {
+			for d, w := range blur {
+				out[i] += w / sum * v[(i+d)%bins]
+			}
+		}
+		return out
+	}
+	var light, sharp [bins]float64
+	for i, v := range t {
+		light[i] = math.Exp(v)
+	}
+	sharp = light
+	for range unblurRounds {
+		ratio := blurred(&sharp)
+		for i := range ratio {
+			ratio[i] = light[i] / ratio[i]
+		}
+		ratio = blurred(&ratio)
+		for i := range sharp {
+			sharp[i] *= ratio[i]
+		}
+	}
+	for i := range sharp {
+		t[i] = math.Log(math.Max(1e-6, sharp[i]))
+	}
+	return t
+}
+
+const (
+	leastUnblur  = 0.3 // bins; less changes nothing
+	unblurRounds = 30
+)
 
 // response is how much of a usual hook stands at each sample.
 func (k *shape) response(h []float64) []float64 {
@@ -582,6 +652,7 @@ func (f *finder) unecho() {
 
 // choose tells hooks from marks; what can be either is unclear.
 func (f *finder) choose(beyond []float64) {
+	var unclear []float64 // places on the comb
 	for i := range f.found {
 		c := &f.found[i]
 		scale := math.Max(c.scale, 0.4)
@@ -605,6 +676,16 @@ func (f *finder) choose(beyond []float64) {
 			}
 			f.r.Hooks = append(f.r.Hooks, Hook{At: c.at, Turn: c.turn, Clear: math.Min(1, size)})
 		case on && (size > noHook || murky), size >= sureHook:
+			f.r.Unclear = append(f.r.Unclear, c.at)
+			unclear = append(unclear, c.at)
+		}
+	}
+	// beside an unclear place what is off the comb may be the other one of two
+	for _, c := range f.found {
+		if size := c.size / math.Max(c.scale, 0.4); math.Abs(c.between) < 0.25 || size < noHook || size >= sureHook {
+			continue
+		}
+		if slices.ContainsFunc(unclear, func(u float64) bool { return math.Abs(u-c.at) < 0.5*f.p }) {
 			f.r.Unclear = append(f.r.Unclear, c.at)
 		}
 	}
@@ -741,10 +822,17 @@ func (f *finder) lookAgain() {
 	r.Unclear = left
 }
 
+// ownSide is how near to a hook, in wires, what is seen less clearly is its own side
+// and no other hook: the diameter is known that well.
+const ownSide = 0.8
+
 // partWires calls a place unclear where two bars stand less than a wire apart: two
 // hooks cannot, the lit and the dark side of one may.
 func (f *finder) partWires(wire float64) {
 	r := f.r
+	r.Unclear = slices.DeleteFunc(r.Unclear, func(u float64) bool {
+		return slices.ContainsFunc(r.Hooks, func(h Hook) bool { return math.Abs(h.At-u) < ownSide*wire })
+	})
 	var keep []Hook
 	for _, h := range r.Hooks {
 		if n := len(keep); n > 0 && h.At-keep[n-1].At < wire {

@@ -127,6 +127,37 @@ func TestAWiresSidesInLightFromOneSide(t *testing.T) {
 	}
 }
 
+// A bright wire's light spreads over the belt beside it. Of its diameter most of that
+// is taken off where the blur is known, and its place stays.
+func TestAKnownBlurIsTakenOffAWire(t *testing.T) {
+	const wire = 1.6
+	r := rand.New(rand.NewPCG(12, 13))
+	for _, bright := range []float64{4, 8} {
+		for _, blur := range []float64{0.2, 0.3} {
+			at, _ := comb(r, 40, 8, 330, 0.03)
+			s := drawn(r, nil, nil, 1, 330, 0, 0)
+			for _, b := range s.Bands {
+				for i := range b {
+					x, light := s.From+float64(i)*s.Step, 1.0
+					for _, a := range at {
+						light += (bright - 1) / 2 * (math.Erf((x-a+wire/2)/(blur*math.Sqrt2)) - math.Erf((x-a-wire/2)/(blur*math.Sqrt2)))
+					}
+					b[i] = math.Log(light) + 0.02*r.NormFloat64()
+				}
+			}
+			as, err1 := Read(s)
+			s.Blur = blur
+			row, err2 := Read(s)
+			if err1 != nil || err2 != nil || len(row.Hooks) != len(at) {
+				t.Fatalf("light %g, blur %g: %d hooks, %v, %v", bright, blur, len(row.Hooks), err1, err2)
+			}
+			if row.Wire < wire-0.1 || row.Wire > as.Wire-0.05 || math.Abs(row.Hooks[0].At-at[0]) > 0.12 {
+				t.Errorf("light %g times the belt's, blur %.2f mm: wire %.2f for %.2f (%.2f with the blur), first hook %.2f for %.2f", bright, blur, row.Wire, wire, as.Wire, row.Hooks[0].At, at[0])
+			}
+		}
+	}
+}
+
 // A leaning leg is looked at in its middle; its place in the row is where it
 // meets the hinge line.
 func TestARowIsPlacedAtTheHingeLine(t *testing.T) {
@@ -277,5 +308,32 @@ func TestBarsLessThanAWireApartAreNotTwoHooks(t *testing.T) {
 		if len(f.r.Hooks) != c.hooks || len(f.r.Unclear) != c.unclear {
 			t.Errorf("%.1f mm apart: %d hooks, %d unclear, not %d and %d", c.apart, len(f.r.Hooks), len(f.r.Unclear), c.hooks, c.unclear)
 		}
+	}
+}
+
+// Two bars at one place, neither seen surely, may be two hooks: both are unclear. One
+// off the comb with nothing unclear beside it is a mark.
+func TestTwoUnclearBarsMayBeTwoHooks(t *testing.T) {
+	for _, c := range []struct {
+		beside float64 // strength of the bar on the comb
+		want   int
+	}{{0.3, 2}, {0.2, 0}} {
+		f := &finder{s: Strip{Step: 0.1, Out: []float64{9, 12}}, r: &Row{Wire: 1.5}, k: shape{sign: 1}, p: 8,
+			resp: [][]float64{make([]float64, 500), make([]float64, 500)}, all: make([]float64, 500), light: make([]float64, 500), base: make([]float64, 500),
+			found: []candidate{{at: 20, size: c.beside, scale: 1, seen: 2}, {at: 22.3, size: 0.5, scale: 1, seen: 2, between: 0.29}}}
+		f.choose(nil)
+		if len(f.r.Hooks) != 0 || len(f.r.Unclear) != c.want {
+			t.Errorf("strength %.1f beside 0.5: %d hooks, unclear %.1f; want %d unclear", c.beside, len(f.r.Hooks), f.r.Unclear, c.want)
+		}
+	}
+}
+
+// What is seen less clearly within a wire is its own side; further off it may be
+// another hook.
+func TestAWiresOwnSideIsNoHook(t *testing.T) {
+	f := &finder{r: &Row{Hooks: []Hook{{At: 10, Clear: 0.9}, {At: 20, Clear: 0.9}}, Unclear: []float64{11.2, 22.1}}}
+	f.partWires(2)
+	if len(f.r.Unclear) != 1 || f.r.Unclear[0] != 22.1 {
+		t.Errorf("unclear %.1f, want 22.1 alone", f.r.Unclear)
 	}
 }

@@ -261,12 +261,16 @@ const paleBelt = -45
 // marginVariance is what the points' scatter does not show of where a row's outer
 // wires and the belt's edges lie, mm^2; blur in px.
 func marginVariance(l *vision.Laced, s *vision.LacedSide, blur float64) float64 {
-	v := 0.15*0.15 + math.Pow(biasPx*s.PxMM, 2)
-	v += math.Pow(0.6*blur*s.PxMM, 2) // a blurred or shaken wire looks wider
+	v := 0.1*0.1 + math.Pow(biasPx*s.PxMM, 2)
+	wider := 0.4 // a blurred wire looks wider, of which most is taken off
+	if blur > vision.ShakenBlur {
+		wider = 1.2 // and so does the belt
+	}
+	v += math.Pow(wider*blur*s.PxMM, 2)
 	if s.Left.Soft || s.Right.Soft {
 		v += softMM * softMM
 	}
-	if !s.Row.Bright && l.Light > paleBelt {
+	if s.Row.Faint || !s.Row.Bright && l.Light > paleBelt {
 		v += math.Pow(0.12*s.Row.Pitch, 2)
 	}
 	return v
