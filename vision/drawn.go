@@ -269,7 +269,7 @@ func frameOf(e *End, sheets Sheets) (m *ridgeMap, top float64, ok bool) {
 	if len(e.Left.Points) < 8 || len(e.Right.Points) < 8 {
 		return nil, 0, false
 	}
-	m = &ridgeMap{origin: e.LeftCorner, up: e.Up, right: geometry.Vec2{X: e.Up.Y, Y: -e.Up.X}, cols: 56, sheets: sheets}
+	m = &ridgeMap{origin: e.LeftCorner, up: e.Up, right: geometry.Vec2{X: e.Up.Y, Y: -e.Up.X}, cols: 40, sheets: sheets}
 	var far float64
 	m.left, top = m.edge(&e.Left)
 	m.rightEdge, far = m.edge(&e.Right)

@@ -39,6 +39,9 @@ const (
 // a belt's edge may lie deeper than the cards.
 var faceBlurs = []float64{0.9, 1, 1.1, 1.2}
 
+// pixelSpread is the standard deviation of a pixel's own width, px: no step is sharper.
+const pixelSpread = 0.29
+
 // profileLength is the number of samples of a profile.
 const profileLength = int((faceOut+faceIn)/faceSample) + 1
 
@@ -49,6 +52,9 @@ func (a *profileVector) dot(b *profileVector) float64 {
 	return blas64.Dot(blas64.Vector{N: profileLength, Inc: 1, Data: a[:]}, blas64.Vector{N: profileLength, Inc: 1, Data: b[:]})
 }
 
+// leastRest is the share of a vector below which nothing is said to be left of it.
+const leastRest = 0.01
+
 // without takes from a what of it lies along the unit vectors, and makes it one
 // itself; where nearly nothing is left, it is zero.
 func (a profileVector) without(units ...*profileVector) profileVector {
@@ -57,7 +63,7 @@ func (a profileVector) without(units ...*profileVector) profileVector {
 	for _, u := range units {
 		blas64.Axpy(-a.dot(u), blas64.Vector{N: profileLength, Inc: 1, Data: u[:]}, v)
 	}
-	if after := blas64.Nrm2(v); after > 0.01*before {
+	if after := blas64.Nrm2(v); after > leastRest*before {
 		blas64.Scal(1/after, v)
 		return a
 	}
@@ -65,14 +71,22 @@ func (a profileVector) without(units ...*profileVector) profileVector {
 }
 
 // stepModel is what the profile can look like: level belt, face, level ground
-// that darkens towards the belt. Orthonormal vectors span it: one common to all,
-// two for every place of the face's lower edge, one more for every place of the
-// top edge with it.
+// that darkens towards the belt. Three of its vectors are orthonormal, for every
+// place of the face's lower edge: what is level, the ground's ramp and the step.
+// The step of the top edge is left as it is, with how it leans on those.
 type stepModel struct {
 	tops, widths []float64 // px
 	level        profileVector
 	lower        [][2]profileVector // by place, in steps of the grid from the outermost on
-	top          [][]profileVector  // by width and place of the top edge
+	top          []profileVector    // by place, without what is level
+	lean         [][]lean           // by width and place of the top edge
+}
+
+// lean is what a top edge's step has of its face's lower edge, and one over the
+// norm of the rest, or 0 where nearly nothing is left.
+type lean struct {
+	lower [2]float64
+	scale float64
 }
 
 // low is the index of the lower edge below a top edge.
@@ -90,29 +104,44 @@ func newStepModel(blur float64) *stepModel {
 		m.level[k] = 1 / math.Sqrt(float64(profileLength))
 	}
 	// an edge's step, and the ramp of the ground's light up to it, by place
-	var steps, ramps []profileVector
-	for i := range len(m.tops) + len(m.widths) - 1 {
-		at := m.tops[0] - mostFace + float64(i)*faceGrid
-		var step, ramp profileVector
-		for k := range step {
-			u := float64(k)*faceSample - faceOut - at // inwards
-			outside := 0.5 * math.Erfc(u/(blur*math.Sqrt2))
-			step[k] = 1 - outside
-			ramp[k] = u*outside - blur*math.Exp(-u*u/(2*blur*blur))/math.Sqrt(2*math.Pi)
+	places := len(m.tops) + len(m.widths) - 1
+	const skip = int(faceSample / faceGrid)
+	u0 := -faceOut - (m.tops[0] - mostFace + float64(places-1)*faceGrid) // inwards from the innermost edge
+	step, ramp := make([]float64, places+skip*(profileLength-1)), make([]float64, places+skip*(profileLength-1))
+	for i := range step {
+		u := u0 + float64(i)*faceGrid
+		outside := 0.5 * math.Erfc(u/(blur*math.Sqrt2))
+		step[i] = 1 - outside
+		ramp[i] = u*outside - blur*math.Exp(-u*u/(2*blur*blur))/math.Sqrt(2*math.Pi)
+	}
+	before := make([]float64, places)
+	for i := range places {
+		var s, r profileVector
+		for k := range s {
+			j := skip*k + places - 1 - i
+			s[k], r[k] = step[j], ramp[j]
 		}
-		steps, ramps = append(steps, step), append(ramps, ramp)
+		r = r.without(&m.level)
+		m.lower = append(m.lower, [2]profileVector{r, s.without(&m.level, &r)})
+		before[i] = math.Sqrt(s.dot(&s))
+		level := s.dot(&m.level)
+		for k := range s {
+			s[k] -= level * m.level[k]
+		}
+		m.top = append(m.top, s)
 	}
-	for i := range steps {
-		r := ramps[i].without(&m.level)
-		m.lower = append(m.lower, [2]profileVector{r, steps[i].without(&m.level, &r)})
-	}
+	m.top, before = m.top[m.low(0, 0):], before[m.low(0, 0):]
 	for w := range m.widths {
-		row := make([]profileVector, len(m.tops))
+		row := make([]lean, len(m.tops))
 		for t := range m.tops {
-			l := &m.lower[m.low(w, t)]
-			row[t] = steps[m.low(0, t)].without(&m.level, &l[0], &l[1])
+			s, l := &m.top[t], &m.lower[m.low(w, t)]
+			a, b := s.dot(&l[0]), s.dot(&l[1])
+			row[t].lower = [2]float64{a, b}
+			if rest := math.Sqrt(max(0, s.dot(s)-a*a-b*b)); rest > leastRest*before[t] {
+				row[t].scale = 1 / rest
+			}
 		}
-		m.top = append(m.top, row)
+		m.lean = append(m.lean, row)
 	}
 	return m
 }
@@ -185,23 +214,42 @@ func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float
 	return out
 }
 
+// shares is how much of a profile each part of a model has.
+type shares struct {
+	rest  float64 // sum of squares, but for what is level
+	lower [][2]float64
+	top   []float64
+}
+
+func (m *stepModel) shares(p *profileVector) shares {
+	level := p.dot(&m.level)
+	s := shares{rest: p.dot(p) - level*level, lower: make([][2]float64, len(m.lower)), top: make([]float64, len(m.tops))}
+	for i := range m.lower {
+		s.lower[i] = [2]float64{p.dot(&m.lower[i][0]), p.dot(&m.lower[i][1])}
+	}
+	for t := range m.tops {
+		s.top[t] = p.dot(&m.top[t])
+	}
+	return s
+}
+
+// misfit is the residual sum of squares of a profile with the face of a width
+// below a place of the top edge.
+func (m *stepModel) misfit(s *shares, width, top int) float64 {
+	l, on := &m.lean[width][top], &s.lower[m.low(width, top)]
+	c := (s.top[top] - l.lower[0]*on[0] - l.lower[1]*on[1]) * l.scale
+	return s.rest - on[0]*on[0] - on[1]*on[1] - c*c
+}
+
 // fit holds a piece's profile against the model of a blur.
 func (f *facePiece) fit(m *stepModel) {
-	c := f.profile.dot(&m.level)
-	rest := f.profile.dot(&f.profile) - c*c
-	below := make([]float64, len(m.lower))
-	for i := range m.lower {
-		a, b := f.profile.dot(&m.lower[i][0]), f.profile.dot(&m.lower[i][1])
-		below[i] = rest - a*a - b*b
-	}
+	s := m.shares(&f.profile)
 	var misfit, top []float64
 	row := make([]float64, len(m.tops))
 	for w := range m.widths {
 		best := 0
 		for t := range m.tops {
-			c := f.profile.dot(&m.top[w][t])
-			row[t] = below[m.low(w, t)] - c*c
-			if row[t] < row[best] {
+			if row[t] = m.misfit(&s, w, t); row[t] < row[best] {
 				best = t
 			}
 		}
@@ -244,7 +292,7 @@ func (f *facePiece) against(misfit, usual float64) float64 {
 // its standard deviation; spread is the part of that from what the line followed
 // strays steadily.
 func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool) {
-	if len(fs) < 4 {
+	if len(fs) < 4 || blur <= 0 { // a plain sheet may not tell the blur
 		return 0, 0, 0, false
 	}
 	fs = append([]facePiece(nil), fs...)
@@ -252,7 +300,7 @@ func turnOfCut(fs []facePiece, blur float64) (turn, sd, spread float64, ok bool)
 		fs[k].misfit, fs[k].top, fs[k].least = nil, nil, math.Inf(1)
 	}
 	for _, b := range faceBlurs {
-		m := newStepModel(b * blur)
+		m := newStepModel(math.Max(b*blur, pixelSpread))
 		for k := range fs {
 			fs[k].fit(m)
 		}

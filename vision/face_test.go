@@ -90,21 +90,29 @@ func TestTurnOfCutIsUnsureWithoutContrast(t *testing.T) {
 	}
 }
 
-// The model's vectors are of length 1 or 0 and at right angles.
-func TestStepModelIsOrthonormal(t *testing.T) {
+// What is left of a profile is what is left when the model's parts are taken out
+// one after the other.
+func TestStepModelLeavesWhatIsLeft(t *testing.T) {
 	m := newStepModel(1)
-	for w := range m.widths {
-		for k := range m.tops {
-			l := &m.lower[m.low(w, k)]
-			all := []*profileVector{&m.level, &l[0], &l[1], &m.top[w][k]}
-			for i, a := range all {
-				for j, b := range all {
-					d := a.dot(b)
-					if i != j && math.Abs(d) > 1e-6 || i == j && math.Abs(d-1) > 1e-6 && d != 0 {
-						t.Fatalf("width %g, top edge at %g: vectors %d and %d have the product %g", m.widths[w], m.tops[k], i, j, d)
-					}
-				}
+	r := rand.New(rand.NewPCG(5, 7))
+	for range 300 {
+		w, k := r.IntN(len(m.widths)), r.IntN(len(m.tops))
+		l := &m.lower[m.low(w, k)]
+		var p profileVector
+		for i := range p {
+			p[i] = 3 - 4*l[0][i] + 2*l[1][i] + 5*m.top[k][i] + 0.3*r.NormFloat64()
+		}
+		s := m.shares(&p)
+		got, whole := m.misfit(&s, w, k), p.dot(&p)
+		top := m.top[k].without(&m.level, &l[0], &l[1])
+		for _, part := range []*profileVector{&m.level, &l[0], &l[1], &top} {
+			share := p.dot(part)
+			for i := range p {
+				p[i] -= share * part[i]
 			}
+		}
+		if want := p.dot(&p); math.Abs(got-want) > 1e-9*whole {
+			t.Fatalf("width %g, top edge at %g: %g left, want %g", m.widths[w], m.tops[k], got, p.dot(&p))
 		}
 	}
 }

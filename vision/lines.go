@@ -203,11 +203,19 @@ func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float6
 	const least = 4
 	across := l.N.Mul(1 / m.Step) // pixels of the map a mm
 	var sw, st, stt, so, sto float64
+	// places across the line, half a pixel of the map apart: a step lies between
+	// two that are apart eight places
+	const apart = 8
+	tries := int(4*reach/m.Step+1e-9) + 1
+	places := make([]int, tries+apart)
 	for t := t0; t < t1; t += 2 * m.Step {
 		best, off := 0.0, 0.0
 		at := m.pixels(p.Add(d.Mul(t)))
-		for o := -reach; o <= reach; o += m.Step / 2 {
-			i, j := m.nearest(at.Add(across.Mul(o+2*m.Step))), m.nearest(at.Add(across.Mul(o-2*m.Step)))
+		for k := range places {
+			places[k] = m.nearest(at.Add(across.Mul(-reach - 2*m.Step + float64(k)*m.Step/2)))
+		}
+		for k := range tries {
+			j, i := places[k], places[k+apart]
 			if i < 0 || j < 0 || !m.Known[i] || !m.Known[j] {
 				continue
 			}
@@ -220,6 +228,7 @@ func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float6
 					z += 6
 				}
 			}
+			o := -reach + float64(k)*m.Step/2
 			z *= float64(edgeOfBelt(m.Strange[i], m.Strange[j]))
 			if z -= 0.05 * math.Abs(o); z > best {
 				best, off = z, o

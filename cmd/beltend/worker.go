@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"runtime/debug"
 
 	"beltend/server/measure"
@@ -26,6 +27,7 @@ func (c *workerCmd) Run(std streams) error {
 		return err
 	}
 	debug.SetGCPercent(worker.GCPercent)
+	defer runtime.KeepAlive(worker.Ballast())
 	return worker.Serve(context.Background(), std.in, out, measureAndDraw)
 }
 

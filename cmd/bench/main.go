@@ -10,6 +10,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"runtime"
 	"runtime/debug"
 	"strings"
 
@@ -46,6 +47,7 @@ type options struct {
 func run(o options) (err error) {
 	vision.OneThread()
 	debug.SetGCPercent(worker.GCPercent)
+	defer runtime.KeepAlive(worker.Ballast())
 	if o.cache == "" {
 		if o.cache, err = os.MkdirTemp("", "beltend-bench-"); err != nil {
 			return err

@@ -68,8 +68,14 @@ type Func func(ctx context.Context, job Job, progress measure.Progress) (Answer,
 
 // GCPercent is for debug.SetGCPercent in a process that measures: pictures seen
 // by their colour are tens of megabytes each, and twice as many of them as are in
-// use would be kept. Collecting at half as much again costs no time that shows.
+// use would be kept. Collecting at half as much again costs little beside a Ballast.
 const GCPercent = 50
+
+// Ballast is memory that such a process holds and never touches, so that it costs
+// none: what a photo needs beside pictures is so little that collecting at half as
+// much again would come every few megabytes, and take a tenth of the time. Keep it
+// with runtime.KeepAlive.
+func Ballast() []byte { return make([]byte, 24<<20) }
 
 // Busy is returned when too many jobs wait already.
 type Busy struct{ RetryAfter time.Duration }
