@@ -19,6 +19,7 @@ const (
 	k3SD     = 0.005  //
 	tangSD   = 0.0005 // decentring
 	cornerSD = 0.015  // px: print, flatness and model on top of a corner's own noise
+	leastSD  = 0.008  // px: the least for a corner whose card's residuals are known, for what they do not show
 	scaleSD  = 0.0015 // print scale not measured
 	anisoSD  = 0.0003 // half difference of x and y, not measured
 	scaleSDm = 0.0004 // bars measured with a steel rule: 0.1 mm in 200, and the paper

@@ -117,7 +117,7 @@ func stand(shots []*shot, s *result.Settings) (*network, error) {
 	if err := n.bend(); err != nil {
 		return nil, asNotFlat(err, shots)
 	}
-	n.problem.Reweigh(n.res, cornerSD) // takes effect when more is adjusted with them
+	n.problem.Reweigh(n.res, leastSD) // takes effect when more is adjusted with them
 	return n, checkNetwork(n, shots)
 }
 
