@@ -22,8 +22,11 @@ type Trace struct {
 	// Foreign is the share of a side edge beside which something other than the
 	// ground lies.
 	Foreign float64
-	ByHand  bool
-	Face    Face // of the cut
+	// Turned is the angle by which the last look at the edge turned the line of the
+	// look before, rad, counterclockwise in the plane frame.
+	Turned float64
+	ByHand bool
+	Face   Face // of the cut
 }
 
 // Face is the cut's face below its top edge, as the photo shows it.
@@ -239,7 +242,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 				}
 				return nil, unclear(k, "faint")
 			}
+			before := b.Line.N
 			fitBoundary(b, pts[k])
+			traces[k].Turned = math.Atan2(before.Cross(b.Line.N), before.Dot(b.Line.N))
 		}
 		// a cut without a sharp step between sharp side edges, near enough to show it: something lies over it
 		if _, byHand := hand["cut"]; !byHand && e.Cut.Soft && !e.Left.Soft && !e.Right.Soft &&

@@ -63,7 +63,9 @@ func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, 
 		if pts, t.Soft = traceBest(pic, view, *b, how, sheets.cover); len(pts) < 10 {
 			return false, nil
 		}
+		before := b.Line.N
 		fitBoundary(b, pts)
+		t.Turned = math.Atan2(before.Cross(b.Line.N), before.Dot(b.Line.N))
 	}
 	t.fill(view, b, pts, sheets.cover)
 	return t.Support >= 0.45, nil

@@ -16,7 +16,7 @@ import (
 )
 
 // Method is the version of the measuring method: results keep it.
-const Method = "3"
+const Method = "4"
 
 // coverage is the factor of the expanded uncertainty for 95 %: the degrees of
 // freedom are some hundreds, so the normal value, rounded up (JCGM 100 G.6.6).
@@ -57,9 +57,8 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 		set.TrimMM = 0 // what is to come off is already drawn
 	}
 	name := shots[ends[0].photo].name
-	j := &judgement{}
-	var err error
-	if j.v, j.variance, j.budget, err = evaluate(shots, n, ends, &set); err != nil {
+	j, err := evaluate(shots, n, ends, &set)
+	if err != nil {
 		return nil, report.Refuse("edge_unclear", "no_end", name, result.Values{"line": line})
 	}
 	if err := checkEnd(j, shots, n, ends, line, name); err != nil {
@@ -67,7 +66,7 @@ func judge(shots []*shot, n *network, ends []seen, line string, s *result.Settin
 	}
 	j.faults = shapes(shots, n, ends, j.v)
 	_, told := lineOfCut(ends)
-	j.budget = append(j.budget, doubtShapes(j.faults, wavy(ends), told, j.v, j.variance)...)
+	j.doubtShapes(wavy(ends), told)
 	j.own = reversal(shots, n, ends, j.v, &set)
 	j.doubtPhotos(line)
 	for q, x := range j.variance {
@@ -165,6 +164,9 @@ func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name s
 	if side := along(ends); side != "" {
 		return report.Refuse("edge_unclear", "along", name, result.Values{"side": side})
 	}
+	if turned := math.Abs(secondLook(ends)); turned > mostChanged {
+		return report.Refuse("cut_unclear", "changed", name, result.Values{"changed_mm": turned * v.WidthAtCut})
+	}
 	if beyondEdges(ends) {
 		return report.Refuse("cut_unclear", "beyond", name, nil)
 	}
@@ -179,6 +181,10 @@ func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name s
 	}
 	return nil
 }
+
+// mostChanged is what a second look may change, mm per mm of width: beyond it chance
+// has led both.
+const mostChanged = 0.005
 
 // Waviness of a side edge, RMS in mm: a sound edge stays below 0.15, a worn one
 // below 0.8 on the scoreboard's scenes.

@@ -8,6 +8,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/result"
+	"beltend/vision"
 	"beltend/vision/render"
 )
 
@@ -46,6 +47,55 @@ func TestWayRoundABeltEnd(t *testing.T) {
 			if got[i] != want[i] {
 				t.Fatalf("turned %03b: %v", turns, got)
 			}
+		}
+	}
+}
+
+// What a second look changed is doubted as one of two observations; a belt that was
+// seen turned as a whole is as square as before, and what is seen in a mirror turns
+// the other way.
+func TestSecondLook(t *testing.T) {
+	look := func(left, right, cut float64) []seen {
+		e := &vision.End{Left: vision.Trace{Turned: left}, Right: vision.Trace{Turned: right}, Cut: vision.Trace{Turned: cut, Points: make([]vision.EdgePoint, 9)}}
+		return []seen{{end: e}}
+	}
+	for _, c := range []struct {
+		name             string
+		left, right, cut float64
+		want             float64
+	}{
+		{"the cut alone", 0, 0, 1e-3, 1e-3},
+		{"one edge, half of which is the centreline's", 2e-3, 0, 0, -1e-3},
+		{"the whole belt", 1e-3, 1e-3, 1e-3, 0},
+		{"both edges against the cut", 1e-3, 1e-3, -1e-3, -2e-3},
+	} {
+		if got := secondLook(look(c.left, c.right, c.cut)); math.Abs(got-c.want) > 1e-15 {
+			t.Errorf("%s: %g, want %g", c.name, got, c.want)
+		}
+		if got := secondLook(look(-c.left, -c.right, -c.cut)); math.Abs(got+c.want) > 1e-15 {
+			t.Errorf("%s in a mirror: %g, want %g", c.name, got, -c.want)
+		}
+	}
+	two := append(look(0, 0, 3e-3), look(0, 0, -1e-3)...)
+	further := seen{end: &vision.End{Left: vision.Trace{Turned: 1}}} // without the cut
+	if got := secondLook(append(two, further)); math.Abs(got-1e-3) > 1e-15 {
+		t.Errorf("two photos: %g, want their mean", got)
+	}
+}
+
+// A belt as light as the steel it lies on, with glare over the cut: which line is
+// followed hangs on chance, and looking twice shows it.
+func TestGlareIsNotMeasuredSurely(t *testing.T) {
+	t.Parallel()
+	for _, seed := range []int64{71027, 71089} {
+		s := render.Hard(seed)
+		m, err := Run(context.Background(), []Input{draw(t, s)}, result.Settings{}, nil)
+		if err != nil {
+			refusal(t, err)
+			continue
+		}
+		if e := m.Squareness.OffsetMM - truthOf(t, s).Squareness.Offset; math.Abs(e) > 1.5*m.Squareness.OffsetU95MM {
+			t.Errorf("%s: %.2f mm off, said to be within %.2f", s.Name, e, m.Squareness.OffsetU95MM)
 		}
 	}
 }

@@ -74,16 +74,12 @@ const (
 // that curves the direction of the centreline hangs on the length seen.
 // waves is the waviness of the cut, RMS in mm; told says whether its profile tells
 // its lines apart.
-func doubtShapes(faults []square.Defect, waves float64, told bool, v *square.Values, variance []float64) []result.BudgetRow {
-	var out []result.BudgetRow
-	add := func(source, comment string, u float64) {
-		variance[qOffset] += u * u
-		variance[qAngle] += u * u / (v.WidthAtCut * v.WidthAtCut)
-		out = append(out, result.BudgetRow{Source: source, Type: "B", UMM: u, Comment: comment})
-	}
+func (j *judgement) doubtShapes(waves float64, told bool) {
+	v := j.v
+	add := func(source, comment string, u float64) { j.doubt(source, "B", u, comment) }
 	left := leftOfDoubt(told)
 	explained := false // the waves are those of a shape that is doubted itself
-	for _, d := range faults {
+	for _, d := range j.faults {
 		size := math.Abs(d.Size)
 		switch {
 		case d.Code == square.Vee && size > bentMM:
@@ -110,7 +106,6 @@ func doubtShapes(faults []square.Defect, waves float64, told bool, v *square.Val
 	if more := waves*waves - soundWaves*soundWaves; more > 0 && !explained {
 		add("uneven cut", "a true wander, or other lines followed here and there", left*math.Sqrt(12*more/math.Max(2, v.WidthAtCut/waveMM)))
 	}
-	return out
 }
 
 // describe says where a fault of the cut or the drawn line is, and gives the

@@ -59,9 +59,7 @@ func (j *judgement) doubtPhotos(line string) {
 		}
 	}
 	if c > 0 {
-		j.variance[qOffset] += c
-		j.variance[qAngle] += c / (j.v.WidthAtCut * j.v.WidthAtCut)
-		j.budget = append(j.budget, result.BudgetRow{Source: "photos against each other", Type: "A", UMM: math.Sqrt(c), Comment: "edges and cut as each photo alone shows them"})
+		j.doubt("photos against each other", "A", math.Sqrt(c), "edges and cut as each photo alone shows them")
 	}
 }
 

@@ -109,13 +109,13 @@ const (
 	softMM     = 1.0  // the same as a drift, mm, where an edge is only a border of regions
 )
 
-// square computes the values and the covariance of the quantities.
-func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*square.Values, []float64, []result.BudgetRow, error) {
+// evaluate computes the values, the variances of the quantities and the budget.
+func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*judgement, error) {
 	spec := square.Spec{TargetAngle: s.TargetDeg * math.Pi / 180, Trim: s.TrimMM}
-	var v square.Values
+	v := &square.Values{}
 	full := gather(shots, n, ends, false)
-	if err := square.Compute(full.toPlane(n.res.Cameras, n.res.Poses), spec, &v); err != nil {
-		return nil, nil, nil, err
+	if err := square.Compute(full.toPlane(n.res.Cameras, n.res.Poses), spec, v); err != nil {
+		return nil, err
 	}
 	coarse := gather(shots, n, ends, true)
 	var w square.Values
@@ -129,7 +129,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 		pick(&w, out)
 		// places are held by the plane frame, whose scale is the print's
 	}, qOffset)
-	budget := budgetRows(terms)
+	j := &judgement{v: v, variance: variance, budget: budgetRows(terms)}
 
 	// the edges' own noise and drift
 	width := v.WidthAtCut
@@ -173,44 +173,32 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	for k, c := range contribution {
 		variance[qOffset] += c
 		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: names[k], Type: "A", UMM: math.Sqrt(c), Comment: "roughness seen, noise and localisation of its points"})
+		j.budget = append(j.budget, result.BudgetRow{Source: names[k], Type: "A", UMM: math.Sqrt(c), Comment: "roughness seen, noise and localisation of its points"})
 	}
+	// Each edge was looked at twice, the second time nearer and in light: the
+	// standard deviation of one of two is their difference by the root of two.
+	j.doubt("second look", "A", math.Abs(secondLook(ends))*width/math.Sqrt2, "what looking at the edges again changed")
 	// Edges of a belt are parallel but for wear. What they are out of parallel
 	// beyond that may be the error of either one: rectangular over +-half of it.
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > freeTaper {
-		c := math.Pow((taper-freeTaper)/(2*math.Sqrt(3))*width, 2)
-		variance[qOffset] += c
-		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "edges not parallel", Type: "B", UMM: math.Sqrt(c), Comment: "one edge worn or not rightly found, or the card not in the belt's plane"})
+		j.doubt("edges not parallel", "B", (taper-freeTaper)/(2*math.Sqrt(3))*width, "one edge worn or not rightly found, or the card not in the belt's plane")
 	}
 	if told {
-		c := sq(line * width)
-		variance[qOffset] += c
-		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "line of the cut", Type: "B", UMM: line * width, Comment: "the top edge beside the other lines of the face, by the profile across the cut"})
+		j.doubt("line of the cut", "B", line*width, "the top edge beside the other lines of the face, by the profile across the cut")
 	}
 	// A cut followed now on one line, now on another beside it (the two edges of
 	// its face, a hard shadow) has a direction no better than their distance.
 	if hop := hopping(ends) * leftOfDoubt(told); hop > 0 {
-		c := hop * hop
-		variance[qOffset] += c
-		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "leaps of the cut", Type: "B", UMM: hop, Comment: "ragged cut, or two edges side by side"})
+		j.doubt("leaps of the cut", "B", hop, "ragged cut, or two edges side by side")
 	}
 	// Where the belt's own look ends further and further inside the line that was
 	// followed, that line may be none of the belt's: rectangular.
 	if doubt := doubtOfCut(ends) * leftOfDoubt(told); doubt > 0 {
-		c := doubt * doubt / 3
-		variance[qOffset] += c
-		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "belt's look ends inside the cut", Type: "B", UMM: math.Sqrt(c), Comment: "a narrow face, or something close beyond the cut"})
+		j.doubt("belt's look ends inside the cut", "B", doubt/math.Sqrt(3), "a narrow face, or something close beyond the cut")
 	}
 	// Ends of the cut that were not seen may leave its line as cuts do.
 	if unseen := 1 - cutSeen(ends, width, shortGapMM); unseen > 0.02 {
-		c := math.Pow(2*unseen, 2)
-		variance[qOffset] += c
-		variance[qAngle] += c / (width * width)
-		budget = append(budget, result.BudgetRow{Source: "cut not seen", Type: "B", UMM: math.Sqrt(c), Comment: "stretches of the cut that are covered or faint"})
+		j.doubt("cut not seen", "B", 2*unseen, "stretches of the cut that are covered or faint")
 	}
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
@@ -222,7 +210,30 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*squa
 	}
 	variance[qStraight] += 2*math.Pow(0.2*pxmm[2], 2) + 2*noise[2]*noise[2]
 	variance[qCamber] += math.Pow(0.2*pxmm[0], 2)
-	return &v, variance, budget, nil
+	return j, nil
+}
+
+// doubt widens the uncertainty of the offset, and of what hangs on it, by a
+// contribution of u mm.
+func (j *judgement) doubt(source, kind string, u float64, comment string) {
+	for _, q := range []int{qOffset, qLeft, qRight} {
+		j.variance[q] += u * u
+	}
+	j.variance[qAngle] += u * u / (j.v.WidthAtCut * j.v.WidthAtCut)
+	j.budget = append(j.budget, result.BudgetRow{Source: source, Type: kind, UMM: u, Comment: comment})
+}
+
+// secondLook is by how much looking again turned the cut against the
+// centreline, rad, in the mean of the photos.
+func secondLook(ends []seen) float64 {
+	var sum, n float64
+	for _, e := range ends {
+		if len(e.end.Cut.Points) > 0 {
+			sum += e.end.Cut.Turned - (e.end.Left.Turned+e.end.Right.Turned)/2
+			n++
+		}
+	}
+	return sum / math.Max(1, n)
 }
 
 // freeTaper is how far a sound belt's edges may be out of parallel, rad.

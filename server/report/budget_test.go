@@ -16,7 +16,7 @@ import (
 func TestEveryBudgetSourceHasItsWords(t *testing.T) {
 	named := map[string]bool{}
 	for pattern, in := range map[string]*regexp.Regexp{
-		"../measure/*.go":            regexp.MustCompile(`(?:BudgetRow\{Source: |\badd\()"([a-z' -]+)",? (?:Type: "|")`),
+		"../measure/*.go":            regexp.MustCompile(`(?:BudgetRow\{Source: |\badd\(|\.doubt\()"([a-z' -]+)",? (?:Type: "|")`),
 		"../../geometry/bundle/*.go": regexp.MustCompile(`\bPrior\("prior ([a-z ]+)"|cornersGroup = "([a-z ]+)"`),
 	} {
 		files, err := filepath.Glob(pattern)
