@@ -83,11 +83,12 @@ func TestSecondLook(t *testing.T) {
 	}
 }
 
-// A belt as light as the steel it lies on, with glare over the cut: which line is
-// followed hangs on chance, and looking twice shows it.
-func TestGlareIsNotMeasuredSurely(t *testing.T) {
+// A belt as light as the steel it lies on with glare over the cut, and worn edges whose
+// side faces are followed now and then: which line is found hangs on chance, and looking
+// twice shows it.
+func TestWhatHangsOnChanceIsDoubted(t *testing.T) {
 	t.Parallel()
-	for _, seed := range []int64{71027, 71089} {
+	for _, seed := range []int64{71089, 71004, 71066} {
 		s := render.Hard(seed)
 		m, err := Run(context.Background(), []Input{draw(t, s)}, result.Settings{}, nil)
 		if err != nil {
