@@ -66,6 +66,7 @@ func TestSecondLook(t *testing.T) {
 	}{
 		{"the cut alone", 0, 0, 1e-3, 1e-3},
 		{"one edge, half of which is the centreline's", 2e-3, 0, 0, -1e-3},
+		{"one edge by more than the other bears out", 16e-3, 0, 0, -1e-3},
 		{"the whole belt", 1e-3, 1e-3, 1e-3, 0},
 		{"both edges against the cut", 1e-3, 1e-3, -1e-3, -2e-3},
 	} {

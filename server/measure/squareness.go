@@ -224,12 +224,15 @@ func (j *judgement) doubt(source, kind string, u float64, comment string) {
 }
 
 // secondLook is by how much looking again turned the cut against the
-// centreline, rad, in the mean of the photos.
+// centreline, rad, in the mean of the photos. An edge that turned by more than
+// sound edges are out of parallel counts with that: the other one bears it out, or
+// their taper is doubted.
 func secondLook(ends []seen) float64 {
+	edge := func(t *vision.Trace) float64 { return math.Max(-freeTaper, math.Min(freeTaper, t.Turned)) }
 	var sum, n float64
 	for _, e := range ends {
 		if len(e.end.Cut.Points) > 0 {
-			sum += e.end.Cut.Turned - (e.end.Left.Turned+e.end.Right.Turned)/2
+			sum += e.end.Cut.Turned - (edge(&e.end.Left)+edge(&e.end.Right))/2
 			n++
 		}
 	}
