@@ -239,7 +239,11 @@ func (b *browser) shoot(to, name string, size [2]int64) {
 			WithClip(&page.Viewport{Width: float64(size[0]), Height: min(content.Height, 6000), Scale: 1}).Do(ctx)
 		return err
 	}))
-	if err := os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", name, size[0], size[1])), shot, 0o644); err != nil {
+	err := os.MkdirAll(to, 0o755)
+	if err == nil {
+		err = os.WriteFile(filepath.Join(to, fmt.Sprintf("%s-%dx%d.png", name, size[0], size[1])), shot, 0o644)
+	}
+	if err != nil {
 		b.t.Fatal(err)
 	}
 }
