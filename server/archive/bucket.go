@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/aws/aws-sdk-go-v2/service/s3/types"
 	"gocloud.dev/blob"
 	_ "gocloud.dev/blob/s3blob" // s3://
 	"gocloud.dev/gcerrors"
@@ -36,7 +37,7 @@ func (s *bucket) put(ctx context.Context, sha256 string, data []byte) error {
 		return err
 	}
 	// The store keeps the object whole or not at all.
-	return away(s.b.WriteAll(ctx, s.key(sha256), data, &blob.WriterOptions{ContentType: "application/octet-stream", DisableContentTypeDetection: true}))
+	return s.away(ctx, s.b.WriteAll(ctx, s.key(sha256), data, &blob.WriterOptions{ContentType: "application/octet-stream", DisableContentTypeDetection: true}))
 }
 
 func (s *bucket) get(ctx context.Context, sha256 string) ([]byte, error) {
@@ -44,11 +45,11 @@ func (s *bucket) get(ctx context.Context, sha256 string) ([]byte, error) {
 		return nil, fail(NotFound, "There is no such photo.", nil)
 	}
 	data, err := s.b.ReadAll(ctx, s.key(sha256))
-	if gcerrors.Code(err) == gcerrors.NotFound {
+	if err = s.away(ctx, err); kindOf(err) == NotFound {
 		return nil, fail(NotFound, "There is no such photo.", nil)
 	}
 	if err != nil {
-		return nil, away(err)
+		return nil, err
 	}
 	return checked(sha256, data)
 }
@@ -63,7 +64,7 @@ func (s *bucket) remove(ctx context.Context, sha256 string) error {
 func (s *bucket) part(key, name string) string { return partsFolder + "/" + key + "/" + name }
 
 func (s *bucket) putPart(ctx context.Context, key, name string, data []byte) error {
-	return away(s.b.WriteAll(ctx, s.part(key, name), data, &blob.WriterOptions{ContentType: "application/octet-stream", DisableContentTypeDetection: true}))
+	return s.away(ctx, s.b.WriteAll(ctx, s.part(key, name), data, &blob.WriterOptions{ContentType: "application/octet-stream", DisableContentTypeDetection: true}))
 }
 
 func (s *bucket) parts(ctx context.Context, key string) (names []string, err error) {
@@ -77,10 +78,10 @@ func (s *bucket) parts(ctx context.Context, key string) (names []string, err err
 
 func (s *bucket) getPart(ctx context.Context, key, name string) ([]byte, error) {
 	data, err := s.b.ReadAll(ctx, s.part(key, name))
-	if gcerrors.Code(err) == gcerrors.NotFound {
+	if err = s.away(ctx, err); kindOf(err) == NotFound {
 		return nil, fail(NotFound, "There is no such part.", nil)
 	}
-	return data, away(err)
+	return data, err
 }
 
 func (s *bucket) removePart(ctx context.Context, key, name string) error {
@@ -100,11 +101,11 @@ func (s *bucket) sweepParts(ctx context.Context, before time.Time) (swept int, e
 
 // delete deletes an object that need not be there.
 func (s *bucket) delete(ctx context.Context, key string) error {
-	err := s.b.Delete(ctx, key)
-	if gcerrors.Code(err) == gcerrors.NotFound {
+	err := s.away(ctx, s.b.Delete(ctx, key))
+	if kindOf(err) == NotFound {
 		return nil
 	}
-	return away(err)
+	return err
 }
 
 func (s *bucket) list(ctx context.Context, each func(string, int64) error) error {
@@ -125,7 +126,7 @@ func (s *bucket) below(ctx context.Context, prefix string, each func(o *blob.Lis
 			return nil
 		}
 		if err != nil {
-			return away(err)
+			return unanswered(err)
 		}
 		if err := each(o); err != nil {
 			return err
@@ -138,13 +139,29 @@ func (s *bucket) ping(ctx context.Context) error {
 	if err == nil && !ok {
 		return fail(Unavailable, "The photo store's bucket does not exist or may not be used.", nil)
 	}
-	return away(err)
+	return unanswered(err)
 }
 
 func (s *bucket) close() error { return s.b.Close() }
 
-// away gives a photo store's error its kind.
-func away(err error) error {
+// away gives a photo store's error its kind. NotFound is what the bucket itself says of
+// an object: where the bucket is away, or something else answers at its address (a proxy
+// in front of a store that is down), "not found" says nothing about the photo.
+func (s *bucket) away(ctx context.Context, err error) error {
+	var noSuchKey *types.NoSuchKey
+	if gcerrors.Code(err) != gcerrors.NotFound {
+		return unanswered(err)
+	}
+	if !s.b.ErrorAs(err, &noSuchKey) { // a HEAD has no body that could say so
+		if err := s.ping(ctx); err != nil {
+			return err
+		}
+	}
+	return fail(NotFound, "There is no such object.", nil)
+}
+
+// unanswered is the error of a store that failed to answer.
+func unanswered(err error) error {
 	if err == nil || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
 	}

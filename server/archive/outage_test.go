@@ -3,6 +3,12 @@ package archive_test
 import (
 	"context"
 	"errors"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
+	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -71,5 +77,49 @@ func TestOutagesAreSaidAndOutlived(t *testing.T) {
 	r, err := a.Verify(t.Context(), archive.VerifyOptions{})
 	if err != nil || len(r.Problems) != 0 || r.Photos != 3 {
 		t.Errorf("afterwards: %+v, %v", r, err)
+	}
+}
+
+// A proxy in front of the photo store answers "not found" while the store is down: that
+// is an outage, not a lost photo.
+func TestAProxysNotFoundIsNoLostPhoto(t *testing.T) {
+	s3 := conformance.StartS3(t)
+	address := s3.Bucket(t)
+	_, endpoint, _ := strings.Cut(address, "endpoint=")
+	endpoint, _, _ = strings.Cut(endpoint, "&")
+	store, err := url.Parse(endpoint)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var down atomic.Bool
+	through := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) {
+		r.SetURL(store)
+		r.Out.Host = r.In.Host // it is signed
+	}}
+	proxy := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if down.Load() {
+			http.NotFound(w, r)
+			return
+		}
+		through.ServeHTTP(w, r)
+	}))
+	defer proxy.Close()
+	a, _ := conformance.StartPostgres(t).Open(t, strings.Replace(address, endpoint, proxy.URL, 1))
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	m := conformance.Measured(t, a, p, nil)
+	read := func() error {
+		_, _, err := a.ReadPhoto(t.Context(), archive.AllSites(), m.Files[0].SHA256)
+		return err
+	}
+	if err := read(); err != nil {
+		t.Fatalf("through the proxy: %v", err)
+	}
+	down.Store(true)
+	if err := read(); !errors.Is(err, archive.Unavailable) {
+		t.Errorf("the proxy says not found: %v, want %q", err, archive.Unavailable)
+	}
+	down.Store(false)
+	if err := read(); err != nil {
+		t.Errorf("the store is back: %v", err)
 	}
 }

@@ -4,10 +4,12 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -24,6 +26,7 @@ const s3Server = "versitygw-v1.0.14"
 type S3 struct {
 	program, folder, listen string
 	server                  *exec.Cmd
+	held                    int // socket that keeps the port while the server is stopped; 0 is none
 	buckets                 atomic.Int64
 }
 
@@ -55,13 +58,14 @@ func StartS3(t *testing.T) *S3 {
 	t.Setenv("AWS_SECRET_ACCESS_KEY", "beltend-test-secret")
 	t.Setenv("AWS_EC2_METADATA_DISABLED", "true")
 	s.Start(t)
-	t.Cleanup(func() { s.Stop(t) })
+	t.Cleanup(func() { s.Stop(t); s.release(t) })
 	return s
 }
 
 // Start starts the server and waits until it answers.
 func (s *S3) Start(t testing.TB) {
 	t.Helper()
+	s.release(t)
 	s.server = exec.Command(s.program, "--access", "beltend-test", "--secret", "beltend-test-secret", "--port", s.listen, "--region", "us-east-1", "--quiet", "posix", s.folder) //nolint:gosec // built here
 	s.server.Dir = s.folder
 	if err := s.server.Start(); err != nil {
@@ -77,7 +81,8 @@ func (s *S3) Start(t testing.TB) {
 	t.Fatal("the S3 server does not answer")
 }
 
-// Stop stops it at once.
+// Stop stops it at once. Its port stays taken and refuses: another test's server there
+// would answer in its place.
 func (s *S3) Stop(t testing.TB) {
 	t.Helper()
 	if s.server == nil {
@@ -88,6 +93,36 @@ func (s *S3) Stop(t testing.TB) {
 	}
 	_ = s.server.Wait() // says that it was killed
 	s.server = nil
+	s.hold(t)
+}
+
+// hold binds the port without listening on it.
+func (s *S3) hold(t testing.TB) {
+	t.Helper()
+	at := netip.MustParseAddrPort(s.listen)
+	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.held = fd
+	if err := syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1); err != nil {
+		t.Fatal(err)
+	}
+	if err := syscall.Bind(fd, &syscall.SockaddrInet4{Port: int(at.Port()), Addr: at.Addr().As4()}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// release gives the port free again.
+func (s *S3) release(t testing.TB) {
+	t.Helper()
+	if s.held == 0 {
+		return
+	}
+	if err := syscall.Close(s.held); err != nil {
+		t.Error(err)
+	}
+	s.held = 0
 }
 
 // Bucket makes a new one and gives its address.
