@@ -32,6 +32,9 @@ func (c *workerCmd) Run(std streams) error {
 }
 
 func measureAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
+	if job.Hooks != nil && job.Hooks.CloseUps {
+		return closeUps(job), nil
+	}
 	if job.Hooks != nil {
 		return countAndDraw(ctx, job, progress)
 	}
@@ -63,19 +66,20 @@ func draw(job worker.Job) (worker.Answer, error) {
 	return a, err
 }
 
+// closeUps makes a small picture of each photo; an empty one of what is no picture.
+func closeUps(job worker.Job) (a worker.Answer) {
+	for _, p := range job.Photos {
+		b, err := pictures.Small(p.Data)
+		if err != nil {
+			b = nil
+		}
+		a.Pictures = append(a.Pictures, worker.File{Name: p.Name, Data: b})
+	}
+	return a
+}
+
 // countAndDraw counts the hooks of a finished joint, or draws an earlier count.
 func countAndDraw(ctx context.Context, job worker.Job, progress measure.Progress) (worker.Answer, error) {
-	if job.Hooks.CloseUps {
-		var a worker.Answer
-		for _, p := range job.Photos {
-			b, err := pictures.Small(p.Data)
-			if err != nil {
-				b = nil
-			}
-			a.Pictures = append(a.Pictures, worker.File{Name: p.Name, Data: b})
-		}
-		return a, nil
-	}
 	r := job.Hooks.Draw
 	if r == nil {
 		var err error
