@@ -101,7 +101,7 @@ func (s *service) jointPlanMade(c *gin.Context) {
 			d.Fields[name] = value
 		}
 	}
-	r, err := s.workOut(c, &h, d)
+	r, err := s.workOut(c, &h, ends, d)
 	if err == nil && d.Tried == nil {
 		err = &measure.UsageError{Setting: plan.Fastener, Message: d.Advice}
 	}

@@ -35,23 +35,31 @@ var jointPlanLengths = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness,
 // and the form filled in from the record.
 func (s *service) jointPlan(c *gin.Context) {
 	h, err := s.head(c)
+	var ends [2]plan.JointEnd
+	if err == nil {
+		ends, err = s.jointEnds(c.Request.Context(), s.who(c).Sites, &h)
+	}
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	s.jointPlanWith(c, http.StatusOK, &h, &pages.JointPlanData{})
+	s.jointPlanWith(c, http.StatusOK, &h, ends, &pages.JointPlanData{})
 }
 
 // planJoint works a plan out, and keeps it where that is asked for.
 func (s *service) planJoint(c *gin.Context) {
 	h, err := s.openHead(c)
+	var ends [2]plan.JointEnd
+	if err == nil {
+		ends, err = s.jointEnds(c.Request.Context(), s.who(c).Sites, &h)
+	}
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
 	d := &pages.JointPlanData{Fields: formFields(c, jointPlanFields...), Chart: c.PostForm("chart")}
 	status := http.StatusOK
-	r, err := s.workOut(c, &h, d)
+	r, err := s.workOut(c, &h, ends, d)
 	if err == nil && c.PostForm("do") == "keep" && d.Tried != nil {
 		if _, err = s.keepPlan(c, &h, d.Fields, r); err == nil {
 			c.Redirect(http.StatusSeeOther, "/joints/"+h.ID+"/plan")
@@ -65,16 +73,12 @@ func (s *service) planJoint(c *gin.Context) {
 		}
 		d.Problem, d.Wrong, d.Tried = s.problemData(c, p), p.Setting, nil
 	}
-	s.jointPlanWith(c, status, &h, d)
+	s.jointPlanWith(c, status, &h, ends, d)
 }
 
-// workOut fills in the plan that the form asks for.
-func (s *service) workOut(c *gin.Context, h *pages.JointHead, d *pages.JointPlanData) (*result.JointPlan, error) {
+// workOut fills in the plan that the form asks for, for measured ends.
+func (s *service) workOut(c *gin.Context, h *pages.JointHead, ends [2]plan.JointEnd, d *pages.JointPlanData) (*result.JointPlan, error) {
 	o := s.view(c).Options()
-	ends, err := s.jointEnds(c.Request.Context(), s.who(c).Sites, h)
-	if err != nil {
-		return nil, err
-	}
 	newest, err := s.newestPlan(c.Request.Context(), s.who(c).Sites, h.ID)
 	if err != nil {
 		return nil, err
@@ -128,14 +132,10 @@ func (s *service) keepPlan(c *gin.Context, h *pages.JointHead, fields map[string
 }
 
 // jointPlanWith shows the page with what is kept around d.
-func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, d *pages.JointPlanData) {
+func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, ends [2]plan.JointEnd, d *pages.JointPlanData) {
 	ctx, who, o := c.Request.Context(), s.who(c), s.view(c).Options()
 	d.JointHead = *h
-	ends, err := s.jointEnds(ctx, who.Sites, h)
-	var plans []archive.KeptPlan
-	if err == nil {
-		plans, err = s.Store.Archive.JointPlans(ctx, who.Sites, h.ID)
-	}
+	plans, err := s.Store.Archive.JointPlans(ctx, who.Sites, h.ID)
 	var newest *result.JointPlan
 	if err == nil && len(plans) > 0 {
 		d.Version = plans[0].Version
