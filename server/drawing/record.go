@@ -247,7 +247,7 @@ func (p *paper) summary() {
 	f.full(w.Text("paper.rule_is"))
 	limit := p.Limit
 	if limit == "" {
-		limit = w.Text("fact.tolerance_default")
+		limit = w.Text("fact.tolerance_default", report.UsualTolerance(p.o))
 	}
 	row(w.Text("paper.limit"), limit)
 	row(w.Text("paper.pair_limit"), w.Text("paper.pair_limit_is"))

@@ -291,7 +291,7 @@ func facts(w *Words, m *result.Measurement, o report.Options) []report.Row {
 		add("per_metre", report.Slope(s.PerMetre, o))
 		tolerance := report.Length(s.ToleranceMM, o)
 		if set := m.Settings; set == nil || set.ToleranceMM == 0 {
-			tolerance += ", " + w.Text("fact.tolerance_default")
+			tolerance += ", " + w.Text("fact.tolerance_default", report.UsualTolerance(o))
 		}
 		add("tolerance", tolerance)
 		if s.TargetDeg != 0 {

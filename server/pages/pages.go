@@ -160,6 +160,13 @@ func funcs(w *Words, inches bool) template.FuncMap {
 		"length": func(mm float64) string { return report.Length(mm, o) },
 		"place":  func(mm float64) string { return report.Place(mm, o) },
 		"inches": func() bool { return inches },
+		"inunits": func(key string) string { // a text that stands in the catalogue for either units
+			if inches {
+				return key + "_in"
+			}
+			return key
+		},
+		"usualtolerance": func() string { return report.UsualTolerance(o) },
 		"unitname": func() string {
 			if inches {
 				return "in"

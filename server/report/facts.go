@@ -3,6 +3,7 @@ package report
 import (
 	"math"
 
+	"beltend/geometry/square"
 	"beltend/server/result"
 )
 
@@ -24,7 +25,7 @@ func Facts(m *result.Measurement, o Options) []Row {
 		add("angle", angle)
 		tol := Tolerance(m, o)
 		if set := m.Settings; set != nil && set.ToleranceMM == 0 {
-			tol += ", " + u.Text("fact.tolerance_default")
+			tol += ", " + u.Text("fact.tolerance_default", u.usualTolerance())
 		}
 		add("tolerance", tol)
 	}
@@ -68,6 +69,17 @@ func (u units) slope(perMetre float64) string {
 
 // Slope is an offset over the width, without its sign.
 func Slope(perMetre float64, o Options) string { return o.units().slope(perMetre) }
+
+// usualTolerance is what is taken where a person names no tolerance.
+func (u units) usualTolerance() string {
+	if u.inches {
+		return u.Text("facts.per_foot", u.number("%.3f in", square.NormalTolerance*12/1000))
+	}
+	return u.Text("facts.per_metre", u.number("%g mm", square.NormalTolerance))
+}
+
+// UsualTolerance is what is taken where a person names no tolerance.
+func UsualTolerance(o Options) string { return o.units().usualTolerance() }
 
 // Offset is the offset with its expanded uncertainty.
 func Offset(m *result.Measurement, o Options) string {

@@ -178,3 +178,18 @@ func TestOtherWays(t *testing.T) {
 		}
 	}
 }
+
+// 2 mm per metre is 2/1000 of the width: 0.024 in of 12.
+func TestUsualTolerance(t *testing.T) {
+	for _, c := range []struct {
+		o    Options
+		want string
+	}{
+		{Options{}, "2 mm per metre of width"}, {Options{Inches: true}, "0.024 in per foot of width"},
+		{Options{Lang: "de"}, "2 mm je Meter Breite"}, {Options{Lang: "de", Inches: true}, "0,024 in je Fuß Breite"},
+	} {
+		if got := strings.ReplaceAll(UsualTolerance(c.o), "\u00a0", " "); got != c.want {
+			t.Errorf("%+v: %q, want %q", c.o, got, c.want)
+		}
+	}
+}
