@@ -51,9 +51,11 @@ type Row struct {
 	Wire    float64 // diameter: as known, or as it looks
 	WireU   float64 // standard uncertainty of that
 	CentreU float64 // standard uncertainty of a hook's centre from its light and shade
+	RootU   float64 // the same of one hook's Root against the others', from what its leg's places scatter
 	Bright  bool    // brighter than the belt
 	Faint   bool    // so little brighter or darker than the belt that only a wire's gleam or shadow may be seen
 	Share   float64 // of the profile that repeats
+	Deep    float64 // ln of light against the belt's, where a usual hook differs most
 }
 
 // Limits, found on rendered joints: shares of a usual hook's strength.
@@ -64,7 +66,7 @@ const (
 	leastShare = 0.30 // of the profile that must repeat
 	faintHook  = 0.9  // ln of light against the belt's, where it differs most; steel has 2 on rubber, the gleam of dark wire 0.7
 	dimHook    = 1.4  // the same: below it a bright wire's shaded side may be as dark as the belt
-	hiddenSide = 0.12 // of the wire that is not seen then, standard deviation
+	mostHidden = 0.5  // of the wire as seen: as much more of it, or nothing, is not seen then
 	leastPx    = 3.0  // pixels a pitch
 	leastWire  = 1.0  // pixels a wire
 	crookedRad = 5 * math.Pi / 180
@@ -131,6 +133,7 @@ func Read(s Strip) (*Row, error) {
 	for _, v := range t {
 		contrast = math.Max(contrast, k.sign*v)
 	}
+	r.Deep = contrast
 	r.Faint = !s.Hue && contrast < faintHook
 	unblurred := r.Bright && !s.Hue && s.Blur > 0
 	if unblurred {
@@ -138,17 +141,25 @@ func Read(s Strip) (*Row, error) {
 	}
 	shift, centreU, wire, wireU := k.sides(t, p0, s.Wire, s.Hue, unblurred)
 	if r.Bright && !s.Hue && contrast < dimHook && s.Wire == 0 {
-		centreU, wireU = math.Hypot(centreU, hiddenSide*wire/2), math.Hypot(wireU, hiddenSide*wire)
+		centreU = math.Hypot(centreU, mostHidden/math.Sqrt(12)*wire/2)
+		wireU = math.Hypot(wireU, mostHidden/math.Sqrt(12)*wire)
+		wire *= 1 + mostHidden/2
 	}
 	f.partWires(wire)
 	if err := f.number(); err != nil {
 		return r, err
 	}
 	r.CentreU, r.Wire, r.WireU = centreU, wire, wireU
+	usual, share, rootU := f.leans()
+	r.RootU = rootU
 	for i := range r.Hooks {
 		h := &r.Hooks[i]
 		h.At += shift
-		h.Root = h.At + average(s.Out)*math.Tan(h.Turn)
+		turn := h.Turn
+		if h.Flaw != Crooked {
+			turn = usual + share*(h.Turn-usual)
+		}
+		h.Root = h.At + average(s.Out)*math.Tan(turn)
 	}
 	for _, at := range [][]float64{r.Missing, r.Unclear} {
 		for i := range at {
@@ -454,6 +465,7 @@ type candidate struct {
 	scale    float64 // strength of hooks around here
 	noise    float64 // of that
 	between  float64 // in pitches off the comb, -0.5..0.5
+	off      float64 // variance of its places in the bands about a straight leg, mm^2; 0: not known
 }
 
 type finder struct {
@@ -512,6 +524,10 @@ func (f *finder) candidates() {
 			a, b := lineOf(ts, xs)
 			if math.Abs(math.Atan(b)) < 22*math.Pi/180 && math.Abs(a-at) < 0.3*f.p {
 				c.at, c.turn = a, -math.Atan(b)
+				for k := range ts {
+					c.off += math.Pow(xs[k]-a-b*ts[k], 2)
+				}
+				c.off /= math.Max(1, float64(len(ts)-2))
 			}
 		}
 		n := 0.0
@@ -575,10 +591,12 @@ func lineOf(x, y []float64) (a, b float64) {
 	return (sy - b*sx) / n, b
 }
 
+// nearby is how many pitches on either side of a candidate are looked at.
+const nearby = 6
+
 // strengths compares each candidate with those around it on the comb, and with
 // the noise between them.
 func (f *finder) strengths() {
-	const around = 6
 	off := func(u float64) float64 { d := u - f.k.centre; return d - math.Round(d) }
 	for i := range f.found {
 		c := &f.found[i]
@@ -590,7 +608,7 @@ func (f *finder) strengths() {
 		c := &f.found[i]
 		most := map[int]float64{} // the strongest at each place of the comb
 		for _, o := range f.found {
-			if j := f.index(o.at); math.Abs(o.at-c.at) < around*f.p && math.Abs(o.between) < 0.2 && j >= 0 && j < len(f.u) {
+			if j := f.index(o.at); math.Abs(o.at-c.at) < nearby*f.p && math.Abs(o.between) < 0.2 && j >= 0 && j < len(f.u) {
 				place := int(math.Round(f.u[j] - f.k.centre))
 				most[place] = math.Max(most[place], o.size)
 			}
@@ -598,17 +616,35 @@ func (f *finder) strengths() {
 		if c.scale = median(slices.Collect(maps.Values(most))); math.IsNaN(c.scale) {
 			c.scale = 1
 		}
-		var noise []float64
-		lo, hi := max(0, f.index(c.at-around*f.p)), min(len(f.all)-1, f.index(c.at+around*f.p))
-		for j := lo; j <= hi; j++ {
-			if math.Abs(off(f.u[j])) > 0.42 && !math.IsNaN(f.all[j]) {
-				noise = append(noise, math.Abs(f.all[j]))
+		c.noise = f.noise(c, off)
+	}
+}
+
+// noise is that of the response around a candidate: how far it is off nothing between
+// the hooks. Colour is coarser than light, so that fine wires smear into each other and
+// leave a trough between them, as deep as they are strong: there it is what the bands
+// differ by, each by itself.
+func (f *finder) noise(c *candidate, off func(u float64) float64) float64 {
+	var all, size, apart []float64
+	lo, hi := max(0, f.index(c.at-nearby*f.p)), min(len(f.all)-1, f.index(c.at+nearby*f.p))
+	for j := lo; j <= hi; j++ {
+		if math.Abs(off(f.u[j])) <= 0.42 || math.IsNaN(f.all[j]) {
+			continue
+		}
+		all, size = append(all, f.all[j]), append(size, math.Abs(f.all[j]))
+		for _, band := range f.resp {
+			if !math.IsNaN(band[j]) {
+				apart = append(apart, math.Abs(band[j]-f.all[j]))
 			}
 		}
-		if c.noise = median(noise) / 0.6745; math.IsNaN(c.noise) {
-			c.noise = 0
-		}
 	}
+	if f.s.Hue && median(all) < -mostNoise*c.scale {
+		size = apart
+	}
+	if n := median(size) / 0.6745; !math.IsNaN(n) {
+		return n
+	}
+	return 0
 }
 
 // unecho takes off a bar's strength what stands beside a usual hook at the same
@@ -845,6 +881,38 @@ func (f *finder) partWires(wire float64) {
 		keep = append(keep, h)
 	}
 	r.Hooks = keep
+}
+
+// leans is the usual turn of a leg, and how much of what a leg's own differs from it
+// is to be believed: its hinge line end is some way off what is seen of it, so that a
+// turn seen badly would carry it far. rootU is the standard uncertainty left there.
+func (f *finder) leans() (usual, share, rootU float64) {
+	var turns, off []float64
+	for _, h := range f.r.Hooks {
+		if h.Flaw != Crooked {
+			turns = append(turns, h.Turn)
+		}
+	}
+	for _, c := range f.found {
+		if c.size >= sureHook*c.scale && c.off > 0 {
+			off = append(off, c.off)
+		}
+	}
+	n, mid, sxx := float64(len(f.s.Out)), average(f.s.Out), 0.0
+	for _, t := range f.s.Out {
+		sxx += (t - mid) * (t - mid)
+	}
+	usual = median(turns)
+	for i := range turns {
+		turns[i] = math.Abs(turns[i] - usual)
+	}
+	seen := math.Pow(median(turns)/0.6745, 2)
+	v := median(off) / math.Ln2 // the median of a variance of two degrees of freedom
+	if !(seen > 0 && v > 0) {
+		return usual, 1, 0
+	}
+	share = math.Max(0, 1-v/sxx/seen)
+	return usual, share, math.Sqrt(v/n + mid*mid*share*v/sxx)
 }
 
 // number gives the hooks their places in the comb and finds what is missing,

@@ -127,6 +127,33 @@ func TestAWiresSidesInLightFromOneSide(t *testing.T) {
 	}
 }
 
+// A wire little brighter than the belt may hide its shaded side: it is taken for wider
+// than it looks, and both what hides nothing and what hides a third is within the stated
+// uncertainty.
+func TestADimWiresShadedSideIsHidden(t *testing.T) {
+	const wire = 2.4
+	off := 0.0
+	for _, hidden := range []float64{0, 0.11, 0.22, 0.33} {
+		r := rand.New(rand.NewPCG(16, 17))
+		at, _ := comb(r, 40, 11, 450, 0.05)
+		lit := make([]float64, len(at))
+		for i := range at {
+			lit[i] = at[i] + hidden*wire/2
+		}
+		row, err := Read(drawn(r, lit, make([]float64, len(at)), wire*(1-hidden), 450, 1.1, 0.02))
+		if err != nil || len(row.Hooks) != len(at) {
+			t.Fatal(hidden, err)
+		}
+		if math.Abs(row.Wire-wire) > 2*row.WireU+0.1 || math.Abs(row.Hooks[20].At-at[20]) > 2*row.CentreU+0.1 {
+			t.Errorf("%.0f %% hidden: wire %.2f (u %.2f), place off by %.2f (u %.2f)", 100*hidden, row.Wire, row.WireU, row.Hooks[20].At-at[20], row.CentreU)
+		}
+		off += (row.Wire - wire) / 4
+	}
+	if math.Abs(off) > 0.1*wire {
+		t.Errorf("on average %.2f mm off a wire of %.2f", off, wire)
+	}
+}
+
 // A bright wire's light spreads over the belt beside it. Of its diameter most of that
 // is taken off where the blur is known, and its place stays.
 func TestAKnownBlurIsTakenOffAWire(t *testing.T) {
@@ -158,6 +185,40 @@ func TestAKnownBlurIsTakenOffAWire(t *testing.T) {
 	}
 }
 
+// Colour is coarser than light: the hue of fine wires smears over their pitch. They are
+// counted exactly, two that are missing too; with noise added they are refused and never
+// miscounted.
+func TestFineWiresSmearedHue(t *testing.T) {
+	const pitch, wire, smear = 4.5, 1.1, 0.75
+	for _, noise := range []float64{0.02, 0.2, 0.4, 0.6, 0.8, 1, 1.5} {
+		r := rand.New(rand.NewPCG(14, 15))
+		at, _ := comb(r, 90, pitch, 420, 0.05)
+		at = append(at[:30:30], at[31:]...)
+		at = append(at[:60:60], at[61:]...)
+		s := drawn(r, nil, nil, 1, 420, 0, 0)
+		s.Hue = true
+		var size []float64
+		for range at {
+			size = append(size, 0.25+0.15*r.Float64()) // as the samples of colour fall
+		}
+		for _, b := range s.Bands {
+			for i := range b {
+				x := s.From + float64(i)*s.Step
+				for k, a := range at {
+					b[i] += size[k] / 2 * (math.Erf((x-a+wire/2)/(smear*math.Sqrt2)) - math.Erf((x-a-wire/2)/(smear*math.Sqrt2)))
+				}
+				b[i] += noise * 0.2 * r.NormFloat64()
+			}
+		}
+		row, err := Read(s)
+		exact := err == nil && len(row.Hooks) == len(at) && len(row.Unclear) == 0 && len(row.Missing) == 2
+		wrong := err == nil && (len(row.Hooks) > len(at) || len(row.Hooks)+len(row.Unclear) < len(at))
+		if wrong || exact && noise >= 1 || !exact && noise < 0.1 {
+			t.Errorf("noise %g of a wire: %d of %d hooks, %d unclear, missing %.1f, %v", noise, len(row.Hooks), len(at), len(row.Unclear), row.Missing, err)
+		}
+	}
+}
+
 // A leaning leg is looked at in its middle; its place in the row is where it
 // meets the hinge line.
 func TestARowIsPlacedAtTheHingeLine(t *testing.T) {
@@ -174,6 +235,34 @@ func TestARowIsPlacedAtTheHingeLine(t *testing.T) {
 		if want := at[i] + 13.5*math.Tan(turn[i]); math.Abs(h.Root-want) > 0.12 {
 			t.Errorf("hook %d leans by %.3f: %.2f at the hinge line, want %.2f", i, turn[i], h.Root, want)
 		}
+	}
+}
+
+// Legs seen badly, each band by itself, are not carried to the hinge line by what their
+// turns seem to be: half as far off and less than straight lines through them would be
+// (2.07 times a band's scatter), and that is stated.
+func TestTurnsSeenBadlyAreNotCarriedOn(t *testing.T) {
+	const scatter = 0.12
+	r := rand.New(rand.NewPCG(18, 19))
+	at, turn := comb(r, 60, 7, 430, 0.05)
+	s := drawn(r, at, turn, 1.6, 430, 1, 0.02)
+	for b := range s.Bands {
+		moved := make([]float64, len(at))
+		for i := range at {
+			moved[i] = at[i] + scatter*r.NormFloat64()
+		}
+		s.Bands[b] = drawn(r, moved, turn, 1.6, 430, 1, 0.02).Bands[b]
+	}
+	row, err := Read(s)
+	if err != nil || len(row.Hooks) != len(at) {
+		t.Fatal(len(row.Hooks), err)
+	}
+	off := 0.0
+	for i, h := range row.Hooks {
+		off += math.Pow(h.Root-at[i], 2) / float64(len(at))
+	}
+	if off = math.Sqrt(off); off > 2.07*scatter/2 || row.RootU < 0.6*off || row.RootU > 2*off {
+		t.Errorf("places off by %.3f mm, stated %.3f; a band scatters by %.2f", off, row.RootU, scatter)
 	}
 }
 
