@@ -255,13 +255,18 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 }
 
 // paleBelt is the light of a belt (Laced.Light) beyond which bright wire is not told
-// from it: what is seen there is the wire's shadow.
-const paleBelt = -45
+// from it: what is seen there is the wire's shadow, unless it is deeper than shadows
+// are. The sky gives a sixth or more of the light of a clear day, ln 6 = 1.8; shadows
+// and shade of steel on white belts had 0.4 to 0.8 in 10 scenes, dark wire 1.8 to 2.4 in 9.
+const (
+	paleBelt   = -45
+	deepShadow = 1.9
+)
 
 // marginVariance is what the points' scatter does not show of where a row's outer
 // wires and the belt's edges lie, mm^2; blur in px.
 func marginVariance(l *vision.Laced, s *vision.LacedSide, blur float64) float64 {
-	v := 0.1*0.1 + math.Pow(biasPx*s.PxMM, 2)
+	v := 0.05*0.05 + math.Pow(biasPx*s.PxMM, 2) + s.Row.RootU*s.Row.RootU
 	wider := 0.4 // a blurred wire looks wider, of which most is taken off
 	if blur > vision.ShakenBlur {
 		wider = 1.2 // and so does the belt
@@ -270,7 +275,7 @@ func marginVariance(l *vision.Laced, s *vision.LacedSide, blur float64) float64 
 	if s.Left.Soft || s.Right.Soft {
 		v += softMM * softMM
 	}
-	if s.Row.Faint || !s.Row.Bright && l.Light > paleBelt {
+	if s.Row.Faint || !s.Row.Bright && l.Light > paleBelt && s.Row.Deep < deepShadow {
 		v += math.Pow(0.12*s.Row.Pitch, 2)
 	}
 	return v

@@ -11,6 +11,7 @@ import (
 	"beltend/geometry/lacing"
 	"beltend/server/measure/truth"
 	"beltend/server/result"
+	"beltend/vision"
 	"beltend/vision/render"
 )
 
@@ -58,10 +59,11 @@ func asPlanned(t testing.TB, s render.Scene) *lacing.Plan {
 }
 
 // A few joints of known truth: one with a hook missing, doubled or crooked; a belt as
-// light as the ground beside it, with a shadow that is seen better than its edge.
+// light as the ground beside it, with a shadow that is seen better than its edge;
+// fine wires told by their hue, with a pitch of 15 px.
 func TestHooksAreCounted(t *testing.T) {
 	notUnderRace(t)
-	for _, seed := range []int64{3, 5, 6, 26} {
+	for _, seed := range []int64{3, 5, 6, 26, 63} {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()
 			g, _ := scoreHooks(t, render.Joint(seed), nil)
@@ -143,5 +145,22 @@ func TestHooksThatCannotBeToldApart(t *testing.T) {
 		if g, _ := scoreHooks(t, s, nil); g.refused == "" {
 			t.Errorf("%s is answered, exact %v", g.scene, g.Exact)
 		}
+	}
+}
+
+// On a belt as light as steel what is seen may be a wire's shadow, and margins are known
+// to half a pitch at best; as deep as no shadow is, it is the wire itself.
+func TestMarginsOfDarkWireOnAPaleBelt(t *testing.T) {
+	l := &vision.Laced{Light: -30}
+	sd := func(deep, rootU float64) float64 {
+		s := &vision.LacedSide{PxMM: 0.25}
+		s.Row.Pitch, s.Row.Deep, s.Row.RootU = 10, deep, rootU
+		return math.Sqrt(marginVariance(l, s, 0.9))
+	}
+	if shadow, wire := sd(0.8, 0), sd(2.1, 0); shadow < 1.2 || wire > 0.2 {
+		t.Errorf("shadow %.2f mm, wire %.2f mm", shadow, wire)
+	}
+	if sure, not := sd(2.1, 0), sd(2.1, 0.3); math.Abs(not*not-sure*sure-0.09) > 1e-9 {
+		t.Errorf("places known to 0.3 mm: %.3f mm for %.3f", not, sure)
 	}
 }
