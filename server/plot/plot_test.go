@@ -38,7 +38,7 @@ func TestProfileSVG(t *testing.T) {
 			t.Fatal("not well-formed:", err)
 		}
 	}
-	for _, s := range []string{">L<", ">R<", "times larger than widths", "-7.8 mm out", "0.9 mm", "1.6 mm", "0.0 mm back on the left, 7.9 mm on the right"} {
+	for _, s := range []string{">L<", ">R<", "heights drawn", "-7.8 mm out", "0.9 mm", "1.6 mm", "0.0 mm back on the left, 7.9 mm on the right"} {
 		if !strings.Contains(b.String(), s) {
 			t.Errorf("does not say %q", s)
 		}
