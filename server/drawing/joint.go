@@ -129,7 +129,7 @@ func running(s *sheet, p *joint.Pair, cy, letters float64) {
 		if t.Side == "right" {
 			d = 1
 		}
-		from := pt(v.X+d*(width/2+4), cy)
+		from := pt(v.X+d*((width+math.Abs(diff))/2+4), cy) // clear of the wider end
 		s.arrow(trail, 0.9, from, pt(from.X+d*13, cy))
 		y := cy + 6
 		align := -1
