@@ -10,6 +10,7 @@ import (
 // Trace is one edge of the belt as found.
 type Trace struct {
 	Points  []EdgePoint
+	Faint   []EdgePoint // where the edge fades away: they may be noise, and count as seen, but not for where it is
 	Support float64 // share of the visible edge that was seen, 0..1
 	Length  float64 // mm of edge inside the photo
 	PxMM    float64 // mm a pixel across the edge
@@ -211,19 +212,23 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 	var pics [3]*Picture
 	looked := [3]Sharp{sharp, sharp, sharp}
 	var weights [][3]float64
-	var coloured []int
+	look := [3]int{-1, -1, -1} // by edge, of weights
 	for k, b := range bounds {
 		pics[k] = p
 		if w, ok := colourWeights(p, view, b, alikeLight, blocked); ok {
-			weights, coloured = append(weights, w), append(coloured, k)
+			if look[k] = slices.IndexFunc(weights, func(o [3]float64) bool { return alikeWeights(o, w) }); look[k] < 0 {
+				look[k], weights = len(weights), append(weights, w)
+			}
 		}
 	}
 	looks, err := p.projected(weights...)
 	if err != nil {
 		return nil, err
 	}
-	for i, k := range coloured {
-		pics[k], looked[k] = looks[i], sharp.inHue()
+	for k, i := range look {
+		if i >= 0 {
+			pics[k], looked[k] = looks[i], sharp.inHue()
+		}
 	}
 	var pts [3][]tracePoint
 	for round := 0; round < 2; round++ {
@@ -277,7 +282,11 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	t.Length = b.To.Sub(b.From).Norm()
 	t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
 	for _, q := range pts {
-		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step})
+		to := &t.Points
+		if q.Faint {
+			to = &t.Faint
+		}
+		*to = append(*to, EdgePoint{q.UV, q.Plane, q.T, q.Step})
 	}
 	slice := sliceOf(pts)
 	free, freeNear, near := 0.0, 0.0, 0.0
@@ -297,7 +306,7 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	if t.NearCut = 1; freeNear > 30 {
 		t.NearCut = math.Min(1, near/freeNear)
 	}
-	t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
+	t.Support = math.Min(1, slice*float64(len(pts))/math.Max(free, 1))
 }
 
 // colourWeights compares the colours on both sides of a boundary. Where they
@@ -351,6 +360,16 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float
 		w[k] = diff[k] / n / size
 	}
 	return w, true
+}
+
+// alikeWeights reports whether two edges can be followed in one picture: each by the
+// other's weights keeps 98 % of its contrast. A picture is as many bytes as pixels.
+func alikeWeights(a, b [3]float64) bool {
+	var ab, aa, bb float64
+	for k := range a {
+		ab, aa, bb = ab+a[k]*b[k], aa+a[k]*a[k], bb+b[k]*b[k]
+	}
+	return ab > 0.98*math.Sqrt(aa*bb)
 }
 
 // alikeLight is by how much two sides' light may differ, grey levels, and their edge

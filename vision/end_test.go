@@ -131,3 +131,45 @@ func TestEndsThatCannotBeSeenAreRefused(t *testing.T) {
 		})
 	}
 }
+
+// A step that fades away into noise towards one end of the cut is marked there, and
+// nowhere else; one that is faint all along is left as it is.
+func TestAFadingEdgeIsFaintWhereItFades(t *testing.T) {
+	fading := make([]tracePoint, 100)
+	for i := range fading {
+		fading[i] = tracePoint{T: 4 * float64(i), Step: 3}
+		if i >= 80 {
+			fading[i].Step = 0.7
+		}
+	}
+	fading[20].Step, fading[90].Step = 0.5, 2 // single points prove nothing
+	markFaint(fading, 1)
+	for i, q := range fading {
+		if want := i >= 80; q.Faint != want {
+			t.Errorf("point %d: faint %v, want %v", i, q.Faint, want)
+		}
+	}
+	faint := make([]tracePoint, 100)
+	for i := range faint {
+		faint[i].Step = 0.8
+	}
+	markFaint(faint, 1)
+	for i, q := range faint {
+		if q.Faint {
+			t.Fatalf("point %d of an edge that is faint all along is marked", i)
+		}
+	}
+	markFaint(nil, 1)
+}
+
+// Edges between the same belt and the same ground are followed in one picture, those
+// with other grounds not.
+func TestAlikeWeights(t *testing.T) {
+	green, alike, red := [3]float64{-0.3, 0.5, -0.2}, [3]float64{-0.29, 0.5, -0.21}, [3]float64{-0.3, -0.2, 0.5}
+	if !alikeWeights(green, green) || !alikeWeights(green, alike) {
+		t.Error("alike weights are told apart")
+	}
+	if alikeWeights(green, red) || alikeWeights(green, [3]float64{0.3, -0.5, 0.2}) {
+		t.Error("other weights are taken for alike")
+	}
+}

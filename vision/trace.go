@@ -15,6 +15,7 @@ type tracePoint struct {
 	T     float64       // mm along the edge
 	Step  float64       // grey levels across it
 	SD    float64       // mm across the edge, from noise alone
+	Faint bool          // noise alone could be it
 }
 
 // align moves a boundary onto the scene map's evidence: at stations along it
@@ -656,11 +657,40 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		followed[i] = off
 		pts = append(pts, tracePoint{UV: uv, Plane: q, T: (float64(i) + 0.5) * dt, Step: strength})
 	}
+	if how.cut {
+		markFaint(pts, 2*faint)
+	}
 	if how.face != nil && how.last {
 		pxAt := func(along float64) float64 { return pixelAcross(view, s.from.Add(s.dir.Mul(along)), s.n) }
 		how.face.Turn, how.face.TurnSD, how.face.TurnSpread, how.face.Told = turnOfCut(s.facePieces(ps, followed, pxAt), blur)
 	}
 	return pts
+}
+
+// faintPoints is how many neighbours tell whether an edge fades away in a stretch.
+const faintPoints = 9
+
+// markFaint marks the stretches of an edge in which the usual step is below a size
+// that noise alone reaches: what was followed there may be noise. Where that is half
+// of the edge, nothing is marked: all of it is faint, and followed by its stacks.
+func markFaint(pts []tracePoint, least float64) {
+	faint := make([]bool, len(pts))
+	count := 0
+	var steps []float64
+	for i := range pts {
+		steps = steps[:0]
+		from := max(0, min(i-faintPoints/2, len(pts)-faintPoints))
+		for _, r := range pts[from:min(from+faintPoints, len(pts))] {
+			steps = append(steps, r.Step)
+		}
+		if median(steps) < least {
+			faint[i] = true
+			count++
+		}
+	}
+	for i := range pts {
+		pts[i].Faint = faint[i] && count < len(pts)/2
+	}
 }
 
 // traceRegion finds the border between two regions that differ in light or in

@@ -47,10 +47,10 @@ type goal struct {
 var classes = []class{
 	{"clean, 1 card", 120, goal{98, 0.5, 1}, one(func(s int64) render.Scene { return render.Clean(s, 1) }), barsOrNot},
 	{"clean, 2 cards", 120, goal{98, 0.25, 0.5}, one(func(s int64) render.Scene { return render.Clean(s, 2) }), barsOrNot},
-	{"hard but measurable", 4 * render.HardClasses, goal{90, 0.5, 0}, one(render.Hard), nil},
+	{"hard but measurable", 4 * render.HardClasses, goal{90, 0.5, 0}, one(render.Hard), bars},
 	{"hard, set by hand", render.HardClasses, goal{90, 0.5, 0}, one(render.Hard), byHand},
 	{"must refuse", 4 * render.RefuseClasses, goal{}, one(render.MustRefuse), nil},
-	{"several photos", 24, goal{100, 0.2, 0}, render.Several, nil},
+	{"several photos", 24, goal{100, 0.2, 0}, render.Several, bars},
 	{"other references", 24, goal{}, one(render.OtherReference), nil},
 	{"plain sheet", 16, goal{}, one(render.PlainSheet), nil},
 	{"drawn line", 16, goal{90, 0.5, 0}, one(drawnLine), judgeDrawn},
@@ -86,30 +86,39 @@ func runningLine(seed int64) render.Scene {
 }
 
 // judgeDrawn asks for the drawn line instead of the cut.
-func judgeDrawn(j *job, t *render.Truth, _ int64) {
+func judgeDrawn(j *job, t *render.Truth, seed int64) {
+	bars(j, t, seed)
 	j.settings.Line = "drawn"
 	if l := t.MarkedLine; l != nil {
 		j.what, j.offset, j.width = l.Kind, l.Offset, l.At
 	}
 }
 
-// barsOrNot measures the card's check bars with a rule in every other scene and
-// leaves the print scale unknown in the others.
-func barsOrNot(j *job, _ *render.Truth, seed int64) {
-	s := &j.settings
-	if seed%2 == 0 {
-		s.PrintScaleX, s.PrintScaleY = 0, 0
-		return
+// bars measures the card's check bars with a rule.
+func bars(j *job, _ *render.Truth, seed int64) {
+	if j.settings.PrintScaleX == 0 {
+		return // no card, or none whose print is off
 	}
 	const rule = 0.06 // mm, standard deviation of a bar's reading
 	r := rand.New(rand.NewPCG(uint64(seed), 501))
-	s.PrintScaleX += rule * r.NormFloat64() / 200
-	s.PrintScaleY += rule * r.NormFloat64() / 150
+	j.settings.PrintScaleX += rule * r.NormFloat64() / 200
+	j.settings.PrintScaleY += rule * r.NormFloat64() / 150
+}
+
+// barsOrNot does so in every other scene and leaves the print scale unknown in the
+// others.
+func barsOrNot(j *job, t *render.Truth, seed int64) {
+	if seed%2 == 0 {
+		j.settings.PrintScaleX, j.settings.PrintScaleY = 0, 0
+		return
+	}
+	bars(j, t, seed)
 }
 
 // byHand sets both edges and the cut as a person does who taps two places of
 // each, some pixels off.
 func byHand(j *job, t *render.Truth, seed int64) {
+	bars(j, t, seed)
 	const tap = 6.0 // px, standard deviation
 	r := rand.New(rand.NewPCG(uint64(seed), 500))
 	p := &t.ImagePoints

@@ -16,7 +16,7 @@ import (
 )
 
 // Method is the version of the measuring method: results keep it.
-const Method = "4"
+const Method = "5"
 
 // coverage is the factor of the expanded uncertainty for 95 %: the degrees of
 // freedom are some hundreds, so the normal value, rounded up (JCGM 100 G.6.6).
@@ -158,7 +158,7 @@ func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name s
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
 		return report.Refuse("edge_unclear", "taper", name, result.Values{"taper_deg": taper * 180 / math.Pi})
 	}
-	if s := cutSeen(ends, v.WidthAtCut, longGapMM); line == cut && s < 0.8 {
+	if s := cutSeen(ends, v.WidthAtCut, longGapMM, true); line == cut && s < 0.8 {
 		return report.Refuse("cut_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if side := along(ends); side != "" {

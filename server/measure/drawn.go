@@ -154,7 +154,7 @@ func (l *drawnLine) agree(shots []*shot) error {
 
 // checkDrawn refuses what cannot be a drawn line rightly found.
 func checkDrawn(j *judgement, ends []seen, name string) error {
-	if s := cutSeen(ends, j.v.WidthAtCut, longGapMM); s < 0.6 {
+	if s := cutSeen(ends, j.v.WidthAtCut, longGapMM, true); s < 0.6 {
 		return report.Refuse("line_unclear", "short", name, result.Values{"seen_percent": 100 * s})
 	}
 	if j.v.CutStraightness > 0.02*j.v.WidthAtCut+5 || wavy(ends) > mostWavy {

@@ -426,6 +426,8 @@ func (k *Card) point(s *Scene, x, y, half float64) vec3 {
 			z -= k.Curl * (1 - t*t)
 		}
 	}
+	bx, by := x/100, y/100
+	z += k.Bend[0]*bx*bx + k.Bend[1]*by*by + k.Bend[2]*bx*by
 	if k.Lean != 0 {
 		sl, cl := math.Sincos(k.Lean * math.Pi / 180)
 		z += (y + 105) * sl

@@ -65,6 +65,47 @@ func crossing(at func(i int) float64, from, to int) (float64, bool) {
 	return float64(to) + 0.5 - sum, true
 }
 
+// A card that bends by z = a x^2 + b y^2 + c x y (x and y in decimetres off its middle)
+// shows its corners where that puts them.
+func TestABentCardLiesWhereTheFormulaSays(t *testing.T) {
+	s := Default()
+	flat := s.Cards[0]
+	flat.X, flat.Y, flat.Turn, flat.Lift = 40, 300, 30, 0.1
+	bent := flat
+	bent.Bend = [3]float64{0.3, -0.2, 0.1}
+	for _, q := range []vec2{{}, {X: 122.5}, {Y: -87.5}, {X: -122.5, Y: 87.5}, {X: 35, Y: 70}} {
+		p := flat.point(&s, q.X, q.Y, 148.5)
+		x, y := q.X/100, q.Y/100
+		want := vec3{X: p.X, Y: p.Y, Z: p.Z + 0.3*x*x - 0.2*y*y + 0.1*x*y}
+		if got := bent.point(&s, q.X, q.Y, 148.5); math.Abs(got.X-want.X)+math.Abs(got.Y-want.Y)+math.Abs(got.Z-want.Z) > 1e-9 {
+			t.Errorf("%v: %v, want %v", q, got, want)
+		}
+	}
+}
+
+// What a scene's phone and printer leave is drawn from streams of their own: the
+// scene is the same as without them but for those.
+func TestLensAndPrintAreLikePhonesAndPrinters(t *testing.T) {
+	var k3, p1, bend, n float64
+	for seed := range int64(400) {
+		s := Clean(seed, 2)
+		k3, p1, n = k3+s.Camera.K3*s.Camera.K3, p1+s.Camera.P1*s.Camera.P1, n+1
+		for _, k := range s.Cards {
+			for _, b := range k.Bend {
+				bend += b * b / 6
+			}
+		}
+	}
+	for _, c := range []struct {
+		name      string
+		got, want float64
+	}{{"k3", math.Sqrt(k3 / n), 0.005}, {"p1", math.Sqrt(p1 / n), 0.0005}, {"bend", math.Sqrt(bend / n), 0.02}} {
+		if c.got < 0.9*c.want || c.got > 1.1*c.want {
+			t.Errorf("%s: standard deviation %.5f, want %.5f", c.name, c.got, c.want)
+		}
+	}
+}
+
 func TestEdgesLieWhereTheFormulaSays(t *testing.T) {
 	for _, c := range []struct{ tilt, azimuth, roll, k1, k2, blur float64 }{
 		{0, 0, 0, 0, 0, 0}, {0, 0, 0, 0, 0, 0.8}, {0, 0, 0.7, 0, 0, 2}, {15, 10, 5, 0.05, -0.01, 0.8},
@@ -74,6 +115,7 @@ func TestEdgesLieWhereTheFormulaSays(t *testing.T) {
 			s := flatScene()
 			s.Camera.Tilt, s.Camera.Azimuth, s.Camera.Roll = c.tilt, c.azimuth, c.roll
 			s.Camera.K1, s.Camera.K2 = c.k1, c.k2
+			s.Camera.K3, s.Camera.P1, s.Camera.P2 = c.k1/5, c.k2/20, c.k1/50
 			s.Finish.Blur = c.blur
 			s.Cut.Offset = 37
 			img := drawPlain(t, &s)

@@ -180,6 +180,9 @@ type Card struct {
 	Lift   float64 `json:"lift_mm,omitempty"` // above the belt
 	Lean   float64 `json:"lean_deg,omitempty"`
 	Curl   float64 `json:"curl_mm,omitempty"` // how far its ends rise (below 0: its middle)
+	// Bend is how far it rises a decimetre off its middle, along it, across it and by
+	// its twist, mm. Its lines stay straight between the corners of its squares.
+	Bend   [3]float64 `json:"bend_mm,omitzero"`
 	ScaleX float64 `json:"scale_x,omitempty"` // printed size over the right one; 0 means 1
 	ScaleY float64 `json:"scale_y,omitempty"`
 	Paper  string  `json:"paper,omitempty"` // A4 (default) or Letter
@@ -210,6 +213,8 @@ type Camera struct {
 	K1          float64 `json:"k1"`
 	K2          float64 `json:"k2"`
 	K3          float64 `json:"k3"`
+	P1          float64 `json:"p1,omitempty"`
+	P2          float64 `json:"p2,omitempty"`
 	Orientation int     `json:"exif_orientation"` // 0 means 1
 	F35         int     `json:"exif_f35_mm"`      // 0 writes none
 
@@ -327,6 +332,9 @@ func (s *Scene) Validate() error {
 	if math.Abs(c.K1) > 2 || math.Abs(c.K2) > 2 || math.Abs(c.K3) > 2 {
 		return fmt.Errorf("scene: lens terms k1 %g, k2 %g, k3 %g must be between -2 and 2", c.K1, c.K2, c.K3)
 	}
+	if math.Abs(c.P1) > 0.1 || math.Abs(c.P2) > 0.1 {
+		return fmt.Errorf("scene: lens terms p1 %g, p2 %g must be between -0.1 and 0.1", c.P1, c.P2)
+	}
 	for i, k := range s.Cards {
 		if _, err := k.print(); err != nil {
 			return fmt.Errorf("scene: cards[%d]: %w", i, err)
@@ -428,7 +436,7 @@ func (s *Scene) Save(path string) error {
 // View is the camera at its place.
 func (s *Scene) View() geometry.View {
 	c := &s.Camera
-	cam := geometry.Camera{F: c.F, CX: c.CX, CY: c.CY, K1: c.K1, K2: c.K2, K3: c.K3}
+	cam := geometry.Camera{F: c.F, CX: c.CX, CY: c.CY, K1: c.K1, K2: c.K2, K3: c.K3, P1: c.P1, P2: c.P2}
 	if c.CX == 0 && c.CY == 0 {
 		cam.CX, cam.CY = float64(c.Width-1)/2, float64(c.Height-1)/2
 	}

@@ -22,6 +22,11 @@ func newMaker(seed int64, stream uint64) *maker {
 	return &maker{rand.New(rand.NewPCG(uint64(seed), stream)), &s}
 }
 
+// apart draws from a stream of its own, so that what it adds changes nothing else.
+func (m *maker) apart(stream uint64) *rand.Rand {
+	return rand.New(rand.NewPCG(uint64(m.s.Seed), 1000+stream))
+}
+
 func (m *maker) in(lo, hi float64) float64 { return lo + (hi-lo)*m.Float64() }
 
 func (m *maker) either(lo, hi float64) float64 { // of either sign
@@ -52,9 +57,15 @@ func (m *maker) phone() {
 	diag := math.Hypot(float64(c.Width), float64(c.Height))
 	c.F = float64(c.F35) / fullFrame * diag * (1 + 0.015*m.NormFloat64())
 	clip := func(v, n float64) float64 { return math.Max(-n, math.Min(n, v)) }
-	c.K1, c.K2 = 0.03*clip(m.NormFloat64(), 2.5), 0.01*clip(m.NormFloat64(), 2.5)
-	c.CX = float64(c.Width-1)/2 + float64(c.Width)*m.in(-0.005, 0.005)
-	c.CY = float64(c.Height-1)/2 + float64(c.Height)*m.in(-0.005, 0.005)
+	// what is left of the lens after the phone's own correction, and a sensor that is
+	// centred within half a per cent of its long side
+	c.K1, c.K2 = 0.03*clip(m.NormFloat64(), 2.5), 0.015*clip(m.NormFloat64(), 2.5)
+	fine := m.apart(1)
+	c.K3 = 0.005 * clip(fine.NormFloat64(), 2.5)
+	c.P1, c.P2 = 0.0005*clip(fine.NormFloat64(), 2.5), 0.0005*clip(fine.NormFloat64(), 2.5)
+	long := float64(max(c.Width, c.Height))
+	c.CX = float64(c.Width-1)/2 + long*m.in(-0.005, 0.005)
+	c.CY = float64(c.Height-1)/2 + long*m.in(-0.005, 0.005)
 	f := &s.Finish
 	*f = Finish{Blur: m.in(0.6, 1.0), Noise: m.in(0.8, 2), Blotch: m.in(0.3, 1.2), Sharpen: pick(m, 0, 0.3, 0.6), Exposure: m.in(-0.25, 0.25), Vignette: m.in(0.1, 0.35), Quality: 85 + m.IntN(9)}
 }
@@ -225,12 +236,20 @@ func (m *maker) cards(n int, length float64) {
 
 // print draws the printer of the cards: off in size by 0.15 % and between x and
 // y by 0.06 % (standard deviations), which is what a sheet printed at 100 % may
-// be off (common practice, no source).
+// be off; and how flat each card lies, to 0.02 mm a decimetre (common practice, no
+// source).
 func (m *maker) print() {
 	size, half := 0.0015*m.NormFloat64(), 0.0003*m.NormFloat64()
+	fine := m.apart(2)
 	for i := range m.s.Cards {
 		k := &m.s.Cards[i]
-		k.ScaleX, k.ScaleY = 1+size+half, 1+size-half
+		if k.ScaleX == 0 {
+			k.ScaleX, k.ScaleY = 1, 1
+		}
+		k.ScaleX, k.ScaleY = k.ScaleX*(1+size+half), k.ScaleY*(1+size-half)
+		for b := range k.Bend {
+			k.Bend[b] = 0.02 * fine.NormFloat64()
+		}
 	}
 }
 
@@ -428,6 +447,7 @@ func Hard(seed int64) Scene {
 			m.cards(2, length*0.97)
 		}
 	}
+	m.print()
 	return *s
 }
 
@@ -507,6 +527,7 @@ func DrawnLine(seed int64) Scene {
 			break
 		}
 	}
+	m.print()
 	return *s
 }
 
@@ -671,7 +692,7 @@ func Several(seed int64) []Scene {
 	n := 2 + m.IntN(3)
 	out := make([]Scene, 0, n)
 	up := seed%2 != 0
-	step := length * 0.55
+	step := length * 0.52
 	if up {
 		s.What = "photos going up the belt"
 		first := 1 + m.IntN(4)
@@ -688,6 +709,7 @@ func Several(seed int64) []Scene {
 		s.What = "the same end from several sides"
 		m.cards(1+m.IntN(2), length)
 	}
+	m.print()
 	for i := range n {
 		s.Name = fmt.Sprintf("several-%d-%c", seed, 'a'+i)
 		s.Camera = phone
