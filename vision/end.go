@@ -11,10 +11,10 @@ import (
 type Trace struct {
 	Points  []EdgePoint
 	Faint   []EdgePoint // where the edge fades away: they may be noise, and count as seen, but not for where it is
-	Support float64 // share of the visible edge that was seen, 0..1
-	Length  float64 // mm of edge inside the photo
-	PxMM    float64 // mm a pixel across the edge
-	Margin  float64 // how much better than the next candidate, in score
+	Support float64     // share of the visible edge that was seen, 0..1
+	Length  float64     // mm of edge inside the photo
+	PxMM    float64     // mm a pixel across the edge
+	Margin  float64     // how much better than the next candidate, in score
 	// Soft is set where no sharp step was found, only a border between two
 	// regions: good to a millimetre, not to a fraction of a pixel.
 	Soft bool

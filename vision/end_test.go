@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"beltend/geometry"
@@ -171,5 +172,32 @@ func TestAlikeWeights(t *testing.T) {
 	}
 	if alikeWeights(green, red) || alikeWeights(green, [3]float64{0.3, -0.5, 0.2}) {
 		t.Error("other weights are taken for alike")
+	}
+}
+
+// The queue finds what looking at every place finds.
+func TestBestBefore(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 1))
+	const n = 60
+	last, score, from, queue := make([]float32, n), make([]float32, n), make([]int16, n), make([]int, n)
+	for try := range 500 {
+		for k := range last {
+			last[k] = float32(r.NormFloat64() * 3)
+		}
+		jump, cost := 1+r.IntN(12), float32(r.Float64())
+		lastLo, lo := r.IntN(n/2), r.IntN(n/2)
+		lastHi, hi := lastLo+r.IntN(n-lastLo), lo+r.IntN(n-lo)
+		bestBefore(last, lastLo, lastHi, score, from, lo, hi, jump, cost, queue)
+		for j := lo; j <= hi; j++ {
+			want, at := never, j
+			for q := max(lastLo, j-jump); q <= min(lastHi, j+jump); q++ {
+				if v := last[q] - cost*float32(max(q-j, j-q)); v > want {
+					want, at = v, q
+				}
+			}
+			if math.Abs(float64(score[j]-want)) > 1e-4 || int(from[j]) != at {
+				t.Fatalf("try %d, place %d: %g from %d, want %g from %d", try, j, score[j], from[j], want, at)
+			}
+		}
 	}
 }

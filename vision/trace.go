@@ -337,46 +337,34 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 	if s.slices == 0 {
 		return out
 	}
-	const never = float32(-1e9) // outside the band
 	noise := noiseOf(g)
 	jump := max(1, int(math.Ceil(slope*s.dt/s.ds)))
-	pen := make([]float32, 2*jump+1)
-	for d := range pen {
-		pen[d] = float32(0.35 * math.Abs(float64(d-jump)) / float64(jump))
-	}
+	cost := float32(0.35) / float32(jump)
 	back := make([]int16, len(g))
 	score, last := make([]float32, s.n2), make([]float32, s.n2)
+	queue := make([]int, s.n2)
 	lo, hi := 0, -1 // the last slice's band
 	for i := range s.slices {
 		lastLo, lastHi := lo, hi
 		lo, hi = max(0, int(centre[i]-band)), min(s.n2-1, int(centre[i]+band))
 		score, last = last, score
+		from := back[i*s.n2 : (i+1)*s.n2]
+		if i == 0 {
+			clear(score)
+		} else {
+			bestBefore(last, lastLo, lastHi, score, from, lo, hi, jump, cost, queue)
+		}
+		if !s.known[i] {
+			continue
+		}
 		for j := lo; j <= hi; j++ {
-			k := i*s.n2 + j
-			e := 0.0
-			if s.known[i] {
-				x := float64(g[k])
-				if sign != 0 {
-					x *= sign
-				} else {
-					x = math.Abs(x)
-				}
-				e = min(max(x/noise-1, -1), mostStep) + inward*s.offset(float64(j))
+			x := float64(g[i*s.n2+j])
+			if sign != 0 {
+				x *= sign
+			} else {
+				x = math.Abs(x)
 			}
-			best, bj := float32(0), j
-			if i > 0 {
-				best = never
-				if from, to := max(lastLo, j-jump), min(lastHi, j+jump); from <= to {
-					before := last[from : to+1]
-					for q, cost := range pen[from-j+jump:][:len(before)] {
-						if v := before[q] - cost; v > best {
-							best, bj = v, from+q
-						}
-					}
-				}
-			}
-			score[j] = best + float32(e)
-			back[k] = int16(bj)
+			score[j] += float32(min(max(x/noise-1, -1), mostStep) + inward*s.offset(float64(j)))
 		}
 	}
 	j, best := 0, never
@@ -390,6 +378,54 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 		j = int(back[i*s.n2+j])
 	}
 	return out
+}
+
+// never is the score of a place outside the band.
+const never = float32(-1e9)
+
+// bestBefore gives for each place of a slice the best score of the slice before, less
+// cost a place that lies between, no more than jump places away, and where that is. The
+// places before are those from lastLo to lastHi, the others from lo to hi. A queue holds
+// the places that can still be the best to one side, so that each is looked at once
+// (the sliding maximum).
+func bestBefore(last []float32, lastLo, lastHi int, score []float32, from []int16, lo, hi, jump int, cost float32, queue []int) {
+	key := func(q int) float32 { return last[q] + cost*float32(q) }
+	head, tail := 0, 0
+	for j, q := lo, max(lastLo, lo-jump); j <= hi; j++ {
+		for ; q <= min(j, lastHi); q++ {
+			for tail > head && key(queue[tail-1]) < key(q) {
+				tail--
+			}
+			queue[tail] = q
+			tail++
+		}
+		for head < tail && queue[head] < j-jump {
+			head++
+		}
+		score[j], from[j] = never, int16(j)
+		if head < tail {
+			score[j], from[j] = key(queue[head])-cost*float32(j), int16(queue[head])
+		}
+	}
+	key = func(q int) float32 { return last[q] - cost*float32(q) }
+	head, tail = 0, 0
+	for j, q := hi, min(lastHi, hi+jump); j >= lo; j-- {
+		for ; q >= max(j, lastLo); q-- {
+			for tail > head && key(queue[tail-1]) <= key(q) {
+				tail--
+			}
+			queue[tail] = q
+			tail++
+		}
+		for head < tail && queue[head] > j+jump {
+			head++
+		}
+		if head < tail {
+			if v := key(queue[head]) + cost*float32(j); v > score[j] {
+				score[j], from[j] = v, int16(queue[head])
+			}
+		}
+	}
 }
 
 // innerPath looks, window by window along the edge, for a steady step up to

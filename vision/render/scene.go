@@ -183,13 +183,13 @@ type Card struct {
 	// Bend is how far it rises a decimetre off its middle, along it, across it and by
 	// its twist, mm. Its lines stay straight between the corners of its squares.
 	Bend   [3]float64 `json:"bend_mm,omitzero"`
-	ScaleX float64 `json:"scale_x,omitempty"` // printed size over the right one; 0 means 1
-	ScaleY float64 `json:"scale_y,omitempty"`
-	Paper  string  `json:"paper,omitempty"` // A4 (default) or Letter
-	Dirt   float64 `json:"dirt,omitempty"`  // 0..1
-	Gloss  float64 `json:"gloss,omitempty"` // 0 matt .. 1 laminated
-	Cover  float64 `json:"cover,omitempty"` // fraction hidden by a rag
-	Block  bool    `json:"block,omitempty"` // stands on a block of height Lift
+	ScaleX float64    `json:"scale_x,omitempty"` // printed size over the right one; 0 means 1
+	ScaleY float64    `json:"scale_y,omitempty"`
+	Paper  string     `json:"paper,omitempty"` // A4 (default) or Letter
+	Dirt   float64    `json:"dirt,omitempty"`  // 0..1
+	Gloss  float64    `json:"gloss,omitempty"` // 0 matt .. 1 laminated
+	Cover  float64    `json:"cover,omitempty"` // fraction hidden by a rag
+	Block  bool       `json:"block,omitempty"` // stands on a block of height Lift
 }
 
 // Clutter is a thing that lies in the picture.

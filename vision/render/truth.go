@@ -410,8 +410,8 @@ func (s *Scene) truthCamera(v *geometry.View) TruthCamera {
 		Size: [2]int{s.Camera.Width, s.Camera.Height},
 		K:    [3][3]float64{{c.F, 0, c.CX}, {0, c.F, c.CY}, {0, 0, 1}},
 		Dist: [2]float64{c.K1, c.K2}, DistRest: [3]float64{c.K3, c.P1, c.P2},
-		R:    [3][3]float64{{m[0], m[1], m[2]}, {m[3], m[4], m[5]}, {m[6], m[7], m[8]}},
-		T:    [3]float64{t.X, t.Y, t.Z}, Centre: [3]float64{e.X, e.Y, e.Z},
+		R: [3][3]float64{{m[0], m[1], m[2]}, {m[3], m[4], m[5]}, {m[6], m[7], m[8]}},
+		T: [3]float64{t.X, t.Y, t.Z}, Centre: [3]float64{e.X, e.Y, e.Z},
 		Tilt: v.Tilt() * 180 / math.Pi, F35: s.Camera.F35True(), Orientation: max(1, s.Camera.Orientation),
 	}
 }
