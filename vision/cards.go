@@ -1,9 +1,11 @@
 package vision
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"beltend/geometry"
@@ -194,6 +196,7 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 	}
 	radius := 0.8 * (b.Square - b.Marker) / 2
 	pts := b.Saddles()
+	marked, seenAt := slices.Clone(src), slices.Clone(dst)
 	// The first round places the saddles by the markers' rough corners, the next
 	// ones by the saddles found, so that every window sits right; they go on while
 	// more are found, out from the few markers that a small picture shows.
@@ -202,12 +205,16 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 		src, dst = src[:0], dst[:0]
 		card.Corners = card.Corners[:0]
 		var blurs []float64
+		bent := offPlane(h, marked, seenAt) > mostOffPlane
 		for _, q := range pts {
 			at, okh := h.ApplyH(q)
 			dx, ok1 := h.ApplyH(q.Add(geometry.Vec2{X: 1}))
 			dy, ok2 := h.ApplyH(q.Add(geometry.Vec2{Y: 1}))
 			if !okh || !ok1 || !ok2 {
 				continue
+			}
+			if bent { // where the markers around it are
+				at = at.Add(aside(h, marked, seenAt, q))
 			}
 			s, fits := fitSaddle(p.Grey, p.W, p.H, at, dx.Sub(at), dy.Sub(at), radius)
 			if !fits {
@@ -243,6 +250,48 @@ func fitCard(p *Picture, b geometry.Board, markers []aruco.Marker) (card Card, o
 	card.Markers = len(markers)
 	card.Ring = ringOf(p, kept, b.Square, (b.Square-b.Marker)/2, card.Blur)
 	return card, len(kept) >= 6, false
+}
+
+// A card is bent where more than this share of its markers' corners lie further off
+// its plane, as its saddles give it, than rough corners do, px: saddles are then looked
+// for where the markers around them are, so that the adjustment sees the bend instead
+// of the part that happens to be flat.
+const (
+	mostOffPlane = 0.25
+	roughCorner  = 3.0
+)
+
+// offPlane is the share of corners further than that from where h puts them.
+func offPlane(h geometry.Mat3, board, at []geometry.Vec2) float64 {
+	off := 0.0
+	for i, q := range board {
+		if p, ok := h.ApplyH(q); !ok || p.Sub(at[i]).Norm() > roughCorner {
+			off++
+		}
+	}
+	return off / float64(len(board))
+}
+
+// aside is by how much the four corners nearest to a place of the board lie off where
+// h puts them, px, in the mean.
+func aside(h geometry.Mat3, board, at []geometry.Vec2, q geometry.Vec2) geometry.Vec2 {
+	const nearest = 4
+	order := make([]int, len(board))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(i, j int) int {
+		return cmp.Compare(board[i].Sub(q).Norm(), board[j].Sub(q).Norm())
+	})
+	var sum geometry.Vec2
+	n := 0.0
+	for _, i := range order[:min(nearest, len(order))] {
+		if p, ok := h.ApplyH(board[i]); ok {
+			sum = sum.Add(at[i].Sub(p))
+			n++
+		}
+	}
+	return sum.Mul(1 / math.Max(1, n))
 }
 
 // looseMarkers takes single markers: their four corners, refined as corners of

@@ -10,11 +10,10 @@ import (
 // Trace is one edge of the belt as found.
 type Trace struct {
 	Points  []EdgePoint
-	Faint   []EdgePoint // where the edge fades away: they may be noise, and count as seen, but not for where it is
-	Support float64     // share of the visible edge that was seen, 0..1
-	Length  float64     // mm of edge inside the photo
-	PxMM    float64     // mm a pixel across the edge
-	Margin  float64     // how much better than the next candidate, in score
+	Support float64 // share of the visible edge that was seen, 0..1
+	Length  float64 // mm of edge inside the photo
+	PxMM    float64 // mm a pixel across the edge
+	Margin  float64 // how much better than the next candidate, in score
 	// Soft is set where no sharp step was found, only a border between two
 	// regions: good to a millimetre, not to a fraction of a pixel.
 	Soft bool
@@ -52,6 +51,7 @@ type EdgePoint struct {
 	Plane geometry.Vec2 // plane frame by the view given, mm
 	T     float64       // mm along the edge from the corner (cut: from the left)
 	Step  float64       // contrast, grey levels a pixel
+	Faint bool          // in a stretch where noise alone could be it
 }
 
 // End is a belt end seen in one photo: left and right as seen from beyond the
@@ -270,6 +270,9 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			r.Values["seen_percent"] = 100 * t.Support
 			return nil, r
 		}
+		if k < 2 && !t.ByHand && groundInside(p, view, b, blocked) > mostGroundInside {
+			return nil, unclear(k, "inside")
+		}
 	}
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
 	e.Left.Foreign, e.Right.Foreign = m.foreignBeside(&best, &best.Left, &best.Right), m.foreignBeside(&best, &best.Right, &best.Left)
@@ -282,11 +285,7 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	t.Length = b.To.Sub(b.From).Norm()
 	t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
 	for _, q := range pts {
-		to := &t.Points
-		if q.Faint {
-			to = &t.Faint
-		}
-		*to = append(*to, EdgePoint{q.UV, q.Plane, q.T, q.Step})
+		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step, q.Faint})
 	}
 	slice := sliceOf(pts)
 	free, freeNear, near := 0.0, 0.0, 0.0
@@ -309,22 +308,74 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	t.Support = math.Min(1, slice*float64(len(pts))/math.Max(free, 1))
 }
 
+// Places across a side edge where its sides are compared, mm from it: just inside (beyond
+// what wear lightens), where the belt is beyond doubt, and on the ground.
+const (
+	justInside = 10.0
+	wellInside = 45.0
+	onGround   = 25.0
+)
+
+// mostGroundInside is the share of a side edge above which what lies just inside it is
+// not the belt: a line beside it was found, the joint of planks that lie along it.
+const mostGroundInside = 0.2
+
+// groundInside is the share of a side edge just inside which the picture is much more
+// like the ground outside than like the belt, where those can be told apart.
+func groundInside(p *Picture, view *geometry.View, b *boundary, blocked func(geometry.Vec2) bool) float64 {
+	const (
+		apart = 15.0 // grey levels
+		light = 0.3  // what light counts beside hue: dust and shadows change it
+	)
+	apartFrom := func(a, b [3]float64) float64 {
+		d := [3]float64{a[0] - b[0], a[1] - b[1], a[2] - b[2]}
+		grey := (d[0] + d[1] + d[2]) / 3
+		return math.Sqrt(sq(d[0]-grey) + sq(d[1]-grey) + sq(d[2]-grey) + 3*sq(light*grey))
+	}
+	like, n := 0.0, 0.0
+	for t, length := 20.0, b.To.Sub(b.From).Norm(); t < length; t += 12 {
+		q := b.From.Add(b.To.Sub(b.From).Mul(t / length))
+		at := [3]geometry.Vec2{q.Add(b.Line.N.Mul(justInside)), q.Add(b.Line.N.Mul(wellInside)), q.Sub(b.Line.N.Mul(onGround))}
+		if blocked(at[0]) || blocked(at[1]) || blocked(at[2]) {
+			continue
+		}
+		near, ok1 := p.colourAt(view, at[0])
+		belt, ok2 := p.colourAt(view, at[1])
+		ground, ok3 := p.colourAt(view, at[2])
+		if !ok1 || !ok2 || !ok3 || apartFrom(belt, ground) < apart {
+			continue
+		}
+		n++
+		if apartFrom(near, ground) < 0.5*apartFrom(near, belt) {
+			like++
+		}
+	}
+	if n < 8 {
+		return 0
+	}
+	return like / n
+}
+
+func sq(x float64) float64 { return x * x }
+
+// colourAt is the blue, green and red at a place of the plane.
+func (p *Picture) colourAt(view *geometry.View, q geometry.Vec2) (c [3]float64, ok bool) {
+	uv, ok := view.Project(q)
+	x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
+	if !ok || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
+		return c, false
+	}
+	for k := range c {
+		c[k] = float64(p.Colour[3*(y*p.CW+x)+k])
+	}
+	return c, true
+}
+
 // colourWeights compares the colours on both sides of a boundary. Where they
 // differ in hue much more than in light, and in light by no more than mostLight grey
 // levels, it returns the weights of blue, green and red that part them best: the
 // direction of the difference.
 func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float64, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
-	at := func(q geometry.Vec2) (c [3]float64, ok bool) {
-		uv, ok := view.Project(q)
-		x, y := int(math.Round((uv.X-3.5)/colourShrink)), int(math.Round((uv.Y-3.5)/colourShrink))
-		if !ok || x < 0 || y < 0 || x >= p.CW || y >= p.CH {
-			return c, false
-		}
-		for k := range c {
-			c[k] = float64(p.Colour[3*(y*p.CW+x)+k])
-		}
-		return c, true
-	}
 	var diff [3]float64
 	var n, light float64
 	length := b.To.Sub(b.From).Norm()
@@ -333,8 +384,8 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float
 		if blocked(q) {
 			continue
 		}
-		in, ok1 := at(q.Add(b.Line.N.Mul(12)))
-		out, ok2 := at(q.Sub(b.Line.N.Mul(12)))
+		in, ok1 := p.colourAt(view, q.Add(b.Line.N.Mul(12)))
+		out, ok2 := p.colourAt(view, q.Sub(b.Line.N.Mul(12)))
 		if !ok1 || !ok2 {
 			continue
 		}

@@ -201,3 +201,26 @@ func TestBestBefore(t *testing.T) {
 		}
 	}
 }
+
+// The joint of two planks that lies along a belt's edge, 15 mm beside it, is not the
+// edge: just inside it the planks are seen, by their hue. The edge itself has the belt inside.
+func TestGroundInsideAnEdge(t *testing.T) {
+	s := render.Default()
+	s.Belt.Look, s.Ground.Kind = "blue_food", "planks"
+	s.Camera.Orientation = 1
+	p, _ := shoot(t, s)
+	view := s.View()
+	half := s.Belt.Width / 2
+	edge := func(beside float64) *boundary {
+		n := geometry.Vec2{X: 1}
+		from := geometry.Vec2{X: -half - beside, Y: 20}
+		return &boundary{Line: planeLine{N: n, D: n.Dot(from)}, From: from, To: from.Add(geometry.Vec2{Y: 500})}
+	}
+	none := func(geometry.Vec2) bool { return false }
+	if g := groundInside(p, &view, edge(0), none); g > 0.02 {
+		t.Errorf("the belt's edge: ground inside along %.2f of it", g)
+	}
+	if g := groundInside(p, &view, edge(15), none); g < 0.9 {
+		t.Errorf("15 mm beside it: ground inside along %.2f of it", g)
+	}
+}

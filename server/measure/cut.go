@@ -26,15 +26,15 @@ func (e *seen) turnToTop(view *geometry.View) {
 	trace := (sq(driftCutPx*cut.PxMM/length) + sq(hopping(one)/width) + sq(doubtOfCut(one)/width)/3) / 2
 	trace += sq(cut.Face.TurnSpread / 2)
 	profile := sq(cut.Face.TurnSD)
-	if profile > untold*untold*trace {
-		// It tells nothing, unless it differs by more than it may be off: rectangular.
-		e.turnVariance = math.Max(0, sq(cut.Face.Turn)-profile) / 3
-		return
-	}
 	turn := cut.Face.Turn * trace / (trace + profile)
 	// Of two that differ, one is wrong: the more of it was turned, the more is in
 	// doubt. The half is by 310 scenes, where error over uncertainty then has an RMS of 1.
 	e.turnVariance, e.told = trace*profile/(trace+profile)+turn*cut.Face.Turn/2, true
+	if profile > weak*weak*trace {
+		// It turns next to nothing, but where it differs by more than it may be off, one
+		// of them is wrong: rectangular.
+		e.turnVariance += math.Max(0, sq(cut.Face.Turn)-profile) / 3
+	}
 	inside := last.Plane.Sub(first.Plane).Perp().Unit()
 	if inside.Dot(e.end.Up) < 0 {
 		inside = inside.Mul(-1)
@@ -49,9 +49,9 @@ func (e *seen) turnToTop(view *geometry.View) {
 	}
 }
 
-// untold is by how many times the profile's direction may be less certain than the
-// trace's and still tell anything of the line that was followed.
-const untold = 3.0
+// weak is by how many times the profile's direction is less certain than the trace's
+// where it no longer turns the cut.
+const weak = 3.0
 
 func sq(x float64) float64 { return x * x }
 
@@ -59,18 +59,19 @@ func sq(x float64) float64 { return x * x }
 // that was followed beside its top edge. told is false where a photo does not tell.
 func lineOfCut(ends []seen) (u float64, told bool) {
 	var variance, n float64
-	all := true
 	for _, e := range ends {
 		if len(e.end.Cut.Points) == 0 {
 			continue
 		}
-		all = all && e.told
+		if !e.told {
+			return 0, false
+		}
 		variance, n = variance+e.turnVariance, n+1
 	}
 	if n == 0 {
 		return 0, false
 	}
-	return math.Sqrt(variance) / n, all
+	return math.Sqrt(variance) / n, true
 }
 
 // leftOfDoubt is the share that is left of what leaps, bevels and waves of a cut

@@ -68,9 +68,6 @@ func TestThingsAlongAnEdgeAreRefused(t *testing.T) {
 // the centreline on; the cut stays that of the first photo.
 func TestPhotosUpTheBeltCarryItsEdgesOn(t *testing.T) {
 	scenes := render.Several(13013) // in its second photo something looks like a cut
-	for i := range scenes {
-		scenes[i] = small(scenes[i])
-	}
 	truth, err := render.GroupTruth(scenes)
 	if err != nil {
 		t.Fatal(err)

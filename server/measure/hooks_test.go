@@ -82,7 +82,7 @@ func TestHooksAreCounted(t *testing.T) {
 func TestHooksOfAPhotoHeldTheOtherWay(t *testing.T) {
 	notUnderRace(t)
 	t.Parallel()
-	s := render.Joint(9)
+	s := render.Joint(11)
 	s.Finish.Noise, s.Finish.Blotch = 0, 0
 	_, a := scoreHooks(t, s, nil)
 	s.Camera.Orientation = map[int]int{0: 3, 1: 3, 3: 1, 6: 8, 8: 6}[s.Camera.Orientation]

@@ -1,7 +1,6 @@
 package measure
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"sort"
@@ -185,7 +184,7 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*judg
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > freeTaper {
 		j.doubt("edges not parallel", "B", (taper-freeTaper)/(2*math.Sqrt(3))*width, "one edge worn or not rightly found, or the card not in the belt's plane")
 	}
-	if line > 0 {
+	if told {
 		j.doubt("line of the cut", "B", line*width, "the top edge beside the other lines of the face, by the profile across the cut")
 	}
 	// A cut followed now on one line, now on another beside it (the two edges of
@@ -198,12 +197,13 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*judg
 	if doubt := doubtOfCut(ends) * leftOfDoubt(told); doubt > 0 {
 		j.doubt("belt's look ends inside the cut", "B", doubt/math.Sqrt(3), "a narrow face, or something close beyond the cut")
 	}
-	// Ends of the cut that were not seen may leave its line as cuts do; where it was
-	// followed faintly, the half of that.
+	// Ends of the cut that were not seen may leave its line as cuts do, and noise may
+	// have led where it is faint: by 105 scenes, error over uncertainty then has an RMS of
+	// 0.9 where some of the cut is.
 	seen := cutSeen(ends, width, shortGapMM, true)
 	clear := cutSeen(ends, width, shortGapMM, false)
 	if clear < 0.98 {
-		j.doubt("cut not seen", "B", math.Hypot(2*(1-seen), seen-clear), "stretches of the cut that are covered or faint")
+		j.doubt("cut not seen", "B", math.Hypot(2*(1-seen), 1.5*(seen-clear)), "stretches of the cut that are covered or faint")
 	}
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
@@ -264,9 +264,8 @@ func cutSeen(ends []seen, width, gap float64, faint bool) float64 {
 	best := 0.0
 	for _, e := range ends {
 		p := e.end.Cut.Points
-		if faint {
-			p = slices.Concat(p, e.end.Cut.Faint)
-			slices.SortFunc(p, func(a, b vision.EdgePoint) int { return cmp.Compare(a.T, b.T) })
+		if !faint {
+			p = slices.DeleteFunc(slices.Clone(p), func(q vision.EdgePoint) bool { return q.Faint })
 		}
 		covered := 0.0
 		for i := 1; i < len(p); i++ {

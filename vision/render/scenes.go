@@ -692,7 +692,7 @@ func Several(seed int64) []Scene {
 	n := 2 + m.IntN(3)
 	out := make([]Scene, 0, n)
 	up := seed%2 != 0
-	step := length * 0.52
+	step := length * 0.53
 	if up {
 		s.What = "photos going up the belt"
 		first := 1 + m.IntN(4)
