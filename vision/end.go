@@ -271,7 +271,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, r
 		}
 		if k < 2 && !t.ByHand && groundInside(p, view, b, blocked) > mostGroundInside {
-			return nil, unclear(k, "inside")
+			return nil, refuse("edge_unclear", "inside").of(k)
 		}
 	}
 	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To

@@ -883,6 +883,10 @@ func (f *finder) partWires(wire float64) {
 	r.Hooks = keep
 }
 
+// usualTurn is the standard deviation of legs' turns in a row that was pressed in by a
+// machine (common practice, no source), rad: a row that scatters more is seen badly.
+const usualTurn = 1 * math.Pi / 180
+
 // leans is the usual turn of a leg, and how much of what a leg's own differs from it
 // is to be believed: its hinge line end is some way off what is seen of it, so that a
 // turn seen badly would carry it far. rootU is the standard uncertainty left there.
@@ -912,7 +916,10 @@ func (f *finder) leans() (usual, share, rootU float64) {
 		return usual, 1, 0
 	}
 	share = math.Max(0, 1-v/sxx/seen)
-	return usual, share, math.Sqrt(v/n + mid*mid*share*v/sxx)
+	if f.s.Hue { // it is sampled more coarsely than the bands: what they share, their scatter does not show
+		share = math.Min(share, usualTurn*usualTurn/seen)
+	}
+	return usual, share, math.Sqrt(v/n + mid*mid*share*(1-share)*seen)
 }
 
 // number gives the hooks their places in the comb and finds what is missing,

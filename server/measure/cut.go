@@ -30,11 +30,6 @@ func (e *seen) turnToTop(view *geometry.View) {
 	// Of two that differ, one is wrong: the more of it was turned, the more is in
 	// doubt. The half is by 310 scenes, where error over uncertainty then has an RMS of 1.
 	e.turnVariance, e.told = trace*profile/(trace+profile)+turn*cut.Face.Turn/2, true
-	if profile > weak*weak*trace {
-		// It turns next to nothing, but where it differs by more than it may be off, one
-		// of them is wrong: rectangular.
-		e.turnVariance += math.Max(0, sq(cut.Face.Turn)-profile) / 3
-	}
 	inside := last.Plane.Sub(first.Plane).Perp().Unit()
 	if inside.Dot(e.end.Up) < 0 {
 		inside = inside.Mul(-1)
@@ -48,10 +43,6 @@ func (e *seen) turnToTop(view *geometry.View) {
 		}
 	}
 }
-
-// weak is by how many times the profile's direction is less certain than the trace's
-// where it no longer turns the cut.
-const weak = 3.0
 
 func sq(x float64) float64 { return x * x }
 
