@@ -121,7 +121,7 @@ func refusalStatus(code string) int {
 func (s *service) fail(c *gin.Context, err error) {
 	p := problemOf(err)
 	if p.Status >= http.StatusInternalServerError && p.Status != http.StatusServiceUnavailable {
-		s.Log.Error("request failed", "method", c.Request.Method, "path", c.Request.URL.Path, "error", err)
+		s.Log.Error("request failed", "method", c.Request.Method, "route", c.FullPath(), "error", err)
 	}
 	p.Type = "urn:beltend:problem:" + p.Code
 	p.Title = title(p.Status)
@@ -171,6 +171,6 @@ func title(status int) string {
 }
 
 func (s *service) panicked(c *gin.Context, cause any) {
-	s.Log.Error("panic", "path", c.Request.URL.Path, "cause", cause)
+	s.Log.Error("panic", "route", c.FullPath(), "cause", cause)
 	s.fail(c, problemFault)
 }

@@ -143,7 +143,7 @@ func (s *service) render(c *gin.Context, status int, template string, p pages.Pa
 func (s *service) show(c *gin.Context, status int, page func() ([]byte, error)) {
 	b, err := page()
 	if err != nil {
-		s.Log.Error("page failed", "path", c.Request.URL.Path, "error", err)
+		s.Log.Error("page failed", "route", c.FullPath(), "error", err)
 		c.String(http.StatusInternalServerError, "The page could not be written.")
 		return
 	}

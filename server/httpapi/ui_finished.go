@@ -48,7 +48,7 @@ func (s *service) finishedWith(c *gin.Context, status int, fields map[string]str
 	if failed != nil {
 		p := problemOf(failed)
 		if status = p.Status; status == http.StatusInternalServerError {
-			s.Log.Error("finished joint failed", "path", c.FullPath(), "error", failed)
+			s.Log.Error("finished joint failed", "route", c.FullPath(), "error", failed)
 		}
 		if p.retryAfter > 0 {
 			c.Header("Retry-After", retryAfter(p))

@@ -69,7 +69,7 @@ func (s *service) planJoint(c *gin.Context) {
 	if err != nil {
 		p := problemOf(err)
 		if status = p.Status; status == http.StatusInternalServerError {
-			s.Log.Error("plan failed", "path", c.FullPath(), "error", err)
+			s.Log.Error("plan failed", "route", c.FullPath(), "error", err)
 		}
 		d.Problem, d.Wrong, d.Tried = s.problemData(c, p), p.Setting, nil
 	}

@@ -519,7 +519,7 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 			}
 			p := problemOf(e.err)
 			if p.Status == http.StatusInternalServerError {
-				s.Log.Error("measurement failed", "path", c.Request.URL.Path, "error", e.err)
+				s.Log.Error("measurement failed", "route", c.FullPath(), "error", e.err)
 			}
 			data := s.problemData(c, p)
 			var found []result.Image // all the same

@@ -60,7 +60,7 @@ func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanD
 	if err != nil {
 		p := problemOf(err)
 		if status = p.Status; status == http.StatusInternalServerError {
-			s.Log.Error("plan failed", "path", c.Request.URL.Path, "error", err)
+			s.Log.Error("plan failed", "route", c.FullPath(), "error", err)
 		}
 		d.Done, d.Problem = false, s.problemData(c, p)
 	}
