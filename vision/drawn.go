@@ -895,7 +895,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 		}
 	}
 	for _, q := range pts {
-		d.Points = append(d.Points, EdgePoint{UV: q.UV, Plane: q.Plane, T: q.T, Step: q.Step})
+		d.Points = append(d.Points, EdgePoint(q))
 	}
 	d.Support = math.Min(1, float64(len(pts))/math.Max(free, 1))
 	if last := pts[len(pts)-1].T; last-pts[0].T < drawnSpan*length {

@@ -285,7 +285,7 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	t.Length = b.To.Sub(b.From).Norm()
 	t.PxMM = pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N)
 	for _, q := range pts {
-		t.Points = append(t.Points, EdgePoint{q.UV, q.Plane, q.T, q.Step, q.Faint})
+		t.Points = append(t.Points, EdgePoint(q))
 	}
 	slice := sliceOf(pts)
 	free, freeNear, near := 0.0, 0.0, 0.0
@@ -305,7 +305,7 @@ func (t *Trace) fill(view *geometry.View, b *boundary, pts []tracePoint, blocked
 	if t.NearCut = 1; freeNear > 30 {
 		t.NearCut = math.Min(1, near/freeNear)
 	}
-	t.Support = math.Min(1, slice*float64(len(pts))/math.Max(free, 1))
+	t.Support = math.Min(1, slice*float64(len(t.Points))/math.Max(free, 1))
 }
 
 // Places across a side edge where its sides are compared, mm from it: just inside (beyond

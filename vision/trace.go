@@ -14,7 +14,6 @@ type tracePoint struct {
 	Plane geometry.Vec2 // by the view it was traced with
 	T     float64       // mm along the edge
 	Step  float64       // grey levels across it
-	SD    float64       // mm across the edge, from noise alone
 	Faint bool          // noise alone could be it
 }
 

@@ -200,10 +200,10 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*judg
 	// Ends of the cut that were not seen may leave its line as cuts do, and noise may
 	// have led where it is faint: by 105 scenes, error over uncertainty then has an RMS of
 	// 0.9 where some of the cut is.
-	seen := cutSeen(ends, width, shortGapMM, true)
-	clear := cutSeen(ends, width, shortGapMM, false)
-	if clear < 0.98 {
-		j.doubt("cut not seen", "B", math.Hypot(2*(1-seen), 1.5*(seen-clear)), "stretches of the cut that are covered or faint")
+	followed := cutSeen(ends, width, shortGapMM, true)
+	plainly := cutSeen(ends, width, shortGapMM, false)
+	if plainly < 0.98 {
+		j.doubt("cut not seen", "B", math.Hypot(2*(1-followed), 1.5*(followed-plainly)), "stretches of the cut that are covered or faint")
 	}
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
