@@ -183,7 +183,7 @@ func growth(x, y []float64, length float64) float64 {
 func (s *strip) stepNear(g []float32, slice int, at, reach float64) float64 {
 	row := g[slice*s.n2 : (slice+1)*s.n2]
 	size := func(j int) float64 { return math.Abs(float64(row[j])) }
-	middle := int(math.Round(at/s.ds)) + s.n2/2
+	middle := int(math.Round(at/s.ds)) + s.zero
 	w := int(reach / s.ds)
 	best, most := at, 0.0
 	for j := max(2, middle-w); j <= min(s.n2-3, middle+w); j++ {

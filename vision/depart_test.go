@@ -20,6 +20,7 @@ func faced(top, bottom func(slice int) float64) *strip {
 	const blur = 0.8 // px
 	s := &strip{from: geometry.Vec2{X: -300}, dir: geometry.Vec2{X: 1}, n: geometry.Vec2{Y: 1}, dt: 4, ds: 0.135, slices: 150, pxmm: 0.3}
 	s.n2 = 2*int(19/s.ds) + 1
+	s.zero = s.n2 / 2
 	s.known = make([]bool, s.slices)
 	s.v = make([]float32, s.slices*s.n2)
 	rng := rand.New(rand.NewPCG(5, 6))
@@ -38,7 +39,7 @@ func faced(top, bottom func(slice int) float64) *strip {
 func (s *strip) followed(line func(slice int) float64) []int {
 	path := make([]int, s.slices)
 	for i := range path {
-		path[i] = int(math.Round(line(i)/s.ds)) + s.n2/2
+		path[i] = int(math.Round(line(i)/s.ds)) + s.zero
 	}
 	return path
 }

@@ -834,7 +834,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	}
 	length := to.Sub(from).Norm()
 	bent := math.Abs(r.c[2])
-	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.sheets.cover, false)
+	s := sampleStrip(p, view, from, to, n, dt, 18+bent, 18+bent, m.sheets.cover, false)
 	if s.slices < 12 {
 		return nil
 	}
@@ -842,7 +842,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	centre := make([]float64, s.slices)
 	for i := range centre {
 		t := 2*(float64(i)+0.5)*dt/length - 1
-		centre[i] = float64(s.n2/2) + r.c[2]*(t*t-1)/s.ds
+		centre[i] = float64(s.zero) + r.c[2]*(t*t-1)/s.ds
 	}
 	width := s.strokeWidth(light.v, centre, float64(r.sign), blur)
 	if width > drawnWide {

@@ -64,6 +64,8 @@ type End struct {
 	// goes on beyond it.
 	CutLine *Drawn
 	RunsOn  bool // the belt is not cut yet: there is no cut
+
+	outline outline // as chosen
 }
 
 // Refused is a belt end that cannot be measured: the code, which of its
@@ -127,9 +129,14 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp
 	if e.CutLine = d; is {
 		var others []outline
 		for _, o := range outs {
-			if a, b := o.Cut.Line.N.Dot(e.LeftCorner)-o.Cut.Line.D, o.Cut.Line.N.Dot(e.RightCorner)-o.Cut.Line.D; math.Abs(a) > 15 || math.Abs(b) > 15 {
-				others = append(others, o)
+			if a, b := o.Cut.Line.N.Dot(e.LeftCorner)-o.Cut.Line.D, o.Cut.Line.N.Dot(e.RightCorner)-o.Cut.Line.D; math.Abs(a) <= 15 && math.Abs(b) <= 15 {
+				continue
 			}
+			// a line drawn on a belt has belt on both sides
+			if belt, n := m.beltIn(&o, &e.outline); n >= fewPlaces && belt < mostlyBelt {
+				continue
+			}
+			others = append(others, o)
 		}
 		if len(others) > 0 {
 			if other, err := m.chooseEnd(p, view, lines, others, inner, sheets, sharp, hand); err == nil {
@@ -203,7 +210,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, twoOutlines(&best, o)
 		}
 	}
-	e := &End{Up: best.Up}
+	e := &End{Up: best.Up, outline: best}
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
 	bounds := best.boundaries()
 	if _, byHand := hand["cut"]; !byHand && m.coveredCut(&best) {
@@ -637,6 +644,20 @@ const strangeBeside = 0.3
 // not of the belt: the next bar of a grating is no rival of the cut, though it
 // is as sharp.
 func (m *sceneMap) claimsGround(o, other *outline) bool {
+	belt, n := m.beltIn(o, other)
+	return n >= fewPlaces && belt < 0.3
+}
+
+// mostlyBelt is the share of a region from which on it may be the belt with things and
+// dirt on it, fewPlaces how many of its places tell nothing yet.
+const (
+	mostlyBelt = 0.6
+	fewPlaces  = 40
+)
+
+// beltIn is the share of what an outline has more than another that has the belt's look,
+// and of how many places.
+func (m *sceneMap) beltIn(o, other *outline) (share float64, n int) {
 	within := func(o *outline, q geometry.Vec2) bool {
 		for _, b := range o.boundaries() {
 			if b.Line.N.Dot(q) < b.Line.D+farMM {
@@ -645,7 +666,7 @@ func (m *sceneMap) claimsGround(o, other *outline) bool {
 		}
 		return true
 	}
-	n, belt := 0, 0
+	belt := 0
 	for j := 0; j < m.H; j += 2 {
 		for i := 0; i < m.W; i += 2 {
 			k := j*m.W + i
@@ -661,7 +682,7 @@ func (m *sceneMap) claimsGround(o, other *outline) bool {
 			}
 		}
 	}
-	return n >= 40 && float64(belt) < 0.3*float64(n)
+	return float64(belt) / math.Max(1, float64(n)), n
 }
 
 // twoOutlines refuses a choice between two.

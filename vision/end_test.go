@@ -179,7 +179,7 @@ func TestAlikeWeights(t *testing.T) {
 func TestBestBefore(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 1))
 	const n = 60
-	last, score, from, queue := make([]float32, n), make([]float32, n), make([]int16, n), make([]int, n)
+	last, score, from, queue := make([]float32, n), make([]float32, n), make([]int16, n), make([]candidate, n)
 	for try := range 500 {
 		for k := range last {
 			last[k] = float32(r.NormFloat64() * 3)

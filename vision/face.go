@@ -182,7 +182,7 @@ func (s *strip) facePieces(ps []piece, followed []float64, pxAt func(along float
 		first, last := -faceOut*f.px/s.ds, faceIn*f.px/s.ds
 		n = 0
 		for i := p.from; i < p.to; i++ {
-			at := (f.followed+bend(i))/s.ds + float64(s.n2/2)
+			at := (f.followed+bend(i))/s.ds + float64(s.zero)
 			if !s.known[i] || at+first < 0 || at+last > float64(s.n2-2) {
 				continue
 			}

@@ -137,12 +137,13 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	if len(out) > most {
 		out = out[:most]
 	}
-	for i := range out {
-		for _, reach := range []float64{10, 6, 4} {
+	for _, reach := range []float64{10, 6, 4} {
+		for i := range out {
 			out[i] = m.straighten(out[i], noise, reach)
 		}
+		out = dropTwins(out)
 	}
-	return dropTwins(out)
+	return out
 }
 
 // compare fills in Strange.

@@ -41,7 +41,7 @@ func TestRingTakesOnlyWhatItExplains(t *testing.T) {
 			ring[k] = 0.2
 		}
 	}
-	s := &strip{slices: 1, n2: 61, ds: 0.5, pxmm: 1}
+	s := &strip{slices: 1, n2: 61, zero: 30, ds: 0.5, pxmm: 1}
 	g := make([]float32, s.n2)
 	g[30] = 100 // the step
 	g[24] = -25 // 3 px: its ring

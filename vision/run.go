@@ -93,7 +93,7 @@ func (s *strip) steady(g []float32, path []int, share float64) []int {
 	}
 	centre := make([]float64, s.slices)
 	for i := range centre {
-		centre[i] = run(float64(i)*s.dt)/s.ds + float64(s.n2/2)
+		centre[i] = run(float64(i)*s.dt)/s.ds + float64(s.zero)
 	}
 	on := s.path(g, 0, 0, centre, steadyMM/s.ds, 0.35)
 	out := append([]int(nil), path...)

@@ -78,7 +78,7 @@ func (s *strip) stack(g []float32, path []int, from, to int, reach, noise float6
 	w := int(reach / s.ds)
 	most := int(shapeMM / s.ds)
 	middle := func(i int) int { // index of the straight line in a slice
-		return int(math.Round((base+p.slope*(float64(i)-mid))/s.ds)) + s.n2/2
+		return int(math.Round((base+p.slope*(float64(i)-mid))/s.ds)) + s.zero
 	}
 	// the slices beside that line, their strongest steps held down
 	width := 2*(w+most) + 1
@@ -289,7 +289,7 @@ func (s *strip) topLine(g []float32, path []int, ps []piece) []int {
 	for i := range centre {
 		switch {
 		case weight[i] > 0:
-			centre[i] = centre[i]/weight[i]/s.ds + float64(s.n2/2)
+			centre[i] = centre[i]/weight[i]/s.ds + float64(s.zero)
 		case i > 0:
 			centre[i], sign[i] = centre[i-1], sign[i-1]
 		default:

@@ -50,6 +50,7 @@ type layer struct {
 func layered(layers []layer) (s *strip, g []float32, top func(slice int) float64) {
 	s = &strip{dt: 4, ds: 0.12, slices: 200, pxmm: 0.3}
 	s.n2 = 2*int(19/s.ds) + 1
+	s.zero = s.n2 / 2
 	s.known = make([]bool, s.slices)
 	g = make([]float32, s.slices*s.n2)
 	rng := rand.New(rand.NewPCG(3, 4))
@@ -85,7 +86,7 @@ func TestTopLineDoesNotHop(t *testing.T) {
 			if math.Sin(float64(i)/30) < 0 {
 				y -= 1.1
 			}
-			hopping[i] = int(math.Round(y/s.ds)) + s.n2/2
+			hopping[i] = int(math.Round(y/s.ds)) + s.zero
 		}
 		path := s.topLine(g, hopping, s.pieces(g, hopping, 4))
 		bad := 0
@@ -105,6 +106,7 @@ func TestTopLineKeepsAStep(t *testing.T) {
 	const step = 5.0
 	s := &strip{dt: 4, ds: 0.12, slices: 200, pxmm: 0.3}
 	s.n2 = 2*int(19/s.ds) + 1
+	s.zero = s.n2 / 2
 	s.known = make([]bool, s.slices)
 	g := make([]float32, s.slices*s.n2)
 	rng := rand.New(rand.NewPCG(5, 6))
@@ -117,7 +119,7 @@ func TestTopLineKeepsAStep(t *testing.T) {
 	path := make([]int, s.slices)
 	for i := range path {
 		s.known[i] = true
-		path[i] = int(math.Round(at(i)/s.ds)) + s.n2/2
+		path[i] = int(math.Round(at(i)/s.ds)) + s.zero
 		for j := 0; j < s.n2; j++ {
 			x := (s.offset(float64(j)) - at(i)) / 0.2
 			g[i*s.n2+j] = float32(0.1*rng.NormFloat64() + math.Exp(-x*x/2))
@@ -148,7 +150,7 @@ func TestLowerEdge(t *testing.T) {
 		}
 		path := make([]int, s.slices)
 		for i := range path {
-			path[i] = int(math.Round(top(i)/s.ds)) + s.n2/2
+			path[i] = int(math.Round(top(i)/s.ds)) + s.zero
 		}
 		got, sd, ok := lowerEdge(s.pieces(g, path, 4))
 		// from the middle of the first piece to that of the last

@@ -105,29 +105,31 @@ func lineThrough(p0, p1, n geometry.Vec2) planeLine {
 }
 
 // strip is the neighbourhood of a boundary sampled at full resolution: slices
-// along it, each a mean profile across it from outside (-reach) to inside.
+// along it, each a mean profile across it from outside to inside.
 type strip struct {
 	from, dir, n geometry.Vec2
-	dt, ds       float64 // mm between slices and samples
-	slices, n2   int     // samples a slice
-	reach        float64
+	dt, ds       float64   // mm between slices and samples
+	slices, n2   int       // samples a slice
+	zero         int       // the sample on the boundary
 	v            []float32 // slices x n2, mean along the slice
 	v2           []float32 // mean square, where asked for
 	known        []bool    // slice seen and free of cards
 	pxmm         float64   // mm a pixel across the edge
 }
 
-// sampleStrip looks along the line from..to, +-reach mm across; squares fills v2
-// as well.
-func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, reach float64, blocked func(geometry.Vec2) bool, squares bool) *strip {
-	s := &strip{from: from, n: n, dt: dt, reach: reach}
+// sampleStrip looks along the line from..to, from outside to inside mm off it;
+// squares fills v2 as well.
+func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, outside, inside float64, blocked func(geometry.Vec2) bool, squares bool) *strip {
+	s := &strip{from: from, n: n, dt: dt}
 	s.dir = to.Sub(from).Unit()
 	length := to.Sub(from).Norm()
 	s.slices = int(length / dt)
 	mid := from.Add(to).Mul(0.5)
 	s.pxmm = pixelAcross(view, mid, n)
 	s.ds = math.Max(0.12, 0.45*s.pxmm)
-	s.n2 = 2*int(reach/s.ds) + 1
+	s.zero = int(outside / s.ds)
+	s.n2 = s.zero + int(inside/s.ds) + 1
+	reach := math.Max(outside, inside)
 	s.v = make([]float32, s.slices*s.n2)
 	if squares {
 		s.v2 = make([]float32, s.slices*s.n2)
@@ -157,7 +159,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 				break
 			}
 			lin, quad := e.Sub(a).Mul(0.5), e.Add(a).Mul(0.5).Sub(b)
-			ok = p.addCurve(row, sq, b, lin, quad, s.ds/reach)
+			ok = p.addCurve(row, sq, s.zero, b, lin, quad, s.ds/reach)
 		}
 		for j := range row {
 			row[j] /= float32(sub)
@@ -171,14 +173,13 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 }
 
 // addCurve adds the grey levels, and their squares where sq is not empty, along
-// the places at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports
-// whether the whole curve is in the picture.
-func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx float64) bool {
-	half := len(row) / 2
-	far := float64(half) * dx
-	for _, x := range []float64{-far, far} {
+// the places at + x lin + x^2 quad, x being 0 at sample zero and dx more at each
+// next one. It reports whether the whole curve is in the picture.
+func (p *Picture) addCurve(row, sq []float32, zero int, at, lin, quad geometry.Vec2, dx float64) bool {
+	far := float64(zero) * dx
+	for _, x := range [...]float64{-far, float64(len(row)-1-zero) * dx} {
 		q := at.Add(lin.Mul(x))
-		bx, by := math.Abs(quad.X)*far*far, math.Abs(quad.Y)*far*far // the bend
+		bx, by := math.Abs(quad.X)*x*x, math.Abs(quad.Y)*x*x // the bend
 		if !(q.X >= bx && q.Y >= by && q.X < float64(p.W-1)-bx && q.Y < float64(p.H-1)-by) {
 			return false
 		}
@@ -216,7 +217,7 @@ func pixelAcross(view *geometry.View, q, n geometry.Vec2) float64 {
 }
 
 // offset is the place of sample j across the strip, mm.
-func (s *strip) offset(j float64) float64 { return (j - float64(s.n2/2)) * s.ds }
+func (s *strip) offset(j float64) float64 { return (j - float64(s.zero)) * s.ds }
 
 // gradients returns the profiles' derivative smoothed by a Gaussian of sigma
 // samples, grey levels a sample.
@@ -341,7 +342,7 @@ func (s *strip) path(g []float32, sign, inward float64, centre []float64, band, 
 	cost := float32(0.35) / float32(jump)
 	back := make([]int16, len(g))
 	score, last := make([]float32, s.n2), make([]float32, s.n2)
-	queue := make([]int, s.n2)
+	queue := make([]candidate, s.n2)
 	lo, hi := 0, -1 // the last slice's band
 	for i := range s.slices {
 		lastLo, lastHi := lo, hi
@@ -387,44 +388,52 @@ const never = float32(-1e9)
 // places before are those from lastLo to lastHi, the others from lo to hi. A queue holds
 // the places that can still be the best to one side, so that each is looked at once
 // (the sliding maximum).
-func bestBefore(last []float32, lastLo, lastHi int, score []float32, from []int16, lo, hi, jump int, cost float32, queue []int) {
-	key := func(q int) float32 { return last[q] + cost*float32(q) }
+func bestBefore(last []float32, lastLo, lastHi int, score []float32, from []int16, lo, hi, jump int, cost float32, queue []candidate) {
 	head, tail := 0, 0
 	for j, q := lo, max(lastLo, lo-jump); j <= hi; j++ {
 		for ; q <= min(j, lastHi); q++ {
-			for tail > head && key(queue[tail-1]) < key(q) {
+			key := last[q] + cost*float32(q)
+			for tail > head && queue[tail-1].key < key {
 				tail--
 			}
-			queue[tail] = q
+			queue[tail] = candidate{int32(q), key}
 			tail++
 		}
-		for head < tail && queue[head] < j-jump {
+		for head < tail && int(queue[head].at) < j-jump {
 			head++
 		}
-		score[j], from[j] = never, int16(j)
 		if head < tail {
-			score[j], from[j] = key(queue[head])-cost*float32(j), int16(queue[head])
+			score[j], from[j] = queue[head].key-cost*float32(j), int16(queue[head].at)
+		} else {
+			score[j], from[j] = never, int16(j)
 		}
 	}
-	key = func(q int) float32 { return last[q] - cost*float32(q) }
 	head, tail = 0, 0
 	for j, q := hi, min(lastHi, hi+jump); j >= lo; j-- {
 		for ; q >= max(j, lastLo); q-- {
-			for tail > head && key(queue[tail-1]) <= key(q) {
+			key := last[q] - cost*float32(q)
+			for tail > head && queue[tail-1].key <= key {
 				tail--
 			}
-			queue[tail] = q
+			queue[tail] = candidate{int32(q), key}
 			tail++
 		}
-		for head < tail && queue[head] > j+jump {
+		for head < tail && int(queue[head].at) > j+jump {
 			head++
 		}
 		if head < tail {
-			if v := key(queue[head]) + cost*float32(j); v > score[j] {
-				score[j], from[j] = v, int16(queue[head])
+			if v := queue[head].key + cost*float32(j); v > score[j] {
+				score[j], from[j] = v, int16(queue[head].at)
 			}
 		}
 	}
+}
+
+// candidate is a place of the slice before that can still be the best, and its score
+// with the costs of going to the first place.
+type candidate struct {
+	at  int32
+	key float32
 }
 
 // innerPath looks, window by window along the edge, for a steady step up to
@@ -558,8 +567,13 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
 func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float64, blocked func(geometry.Vec2) bool) []tracePoint {
-	const innerReach = 9.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+innerReach+how.bulge(b), blocked, false)
+	const innerReach, outerReach = 9.0, 3.0
+	inside := how.reach + innerReach + how.bulge(b)
+	outside := inside // a cut's face, and what else its stacks look for
+	if !how.cut {
+		outside -= innerReach - outerReach
+	}
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, outside, inside, blocked, false)
 	if s.slices < 10 {
 		return nil
 	}
@@ -568,7 +582,7 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 	how.sharp.Ring.takeFrom(g, s)
 	centre := make([]float64, s.slices)
 	for i := range centre {
-		centre[i] = float64(s.n2/2) + how.course((float64(i)+0.5)*dt)/s.ds
+		centre[i] = float64(s.zero) + how.course((float64(i)+0.5)*dt)/s.ds
 	}
 	path := s.path(g, 0, inwardBias, centre, how.reach/s.ds, 0.35)
 	path = s.innerPath(g, path, how.share)
@@ -618,10 +632,10 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		}
 		path = s.path(g, sign, 0, centre, band/s.ds, 0.35)
 	}
-	inside := make([]float64, s.slices)
+	inwards := make([]float64, s.slices)
 	if how.cut {
 		var doubt float64
-		inside, doubt = s.beltEnd(path, view, how.sharp)
+		inwards, doubt = s.beltEnd(path, view, how.sharp)
 		if how.face != nil {
 			how.face.Doubt = doubt
 		}
@@ -681,8 +695,8 @@ func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float
 		if strength < faint {
 			continue
 		}
-		if inside[i] > 0 {
-			off = s.stepNear(g, i, off+inside[i], s.pxmm)
+		if inwards[i] > 0 {
+			off = s.stepNear(g, i, off+inwards[i], s.pxmm)
 		}
 		q := s.from.Add(s.dir.Mul((float64(i) + 0.5) * dt)).Add(s.n.Mul(off))
 		uv, ok := view.Project(q)
@@ -738,7 +752,7 @@ func markFaint(pts []tracePoint, least float64) {
 // followed from slice to slice as traceEdge does.
 func traceRegion(p *Picture, view *geometry.View, b boundary, how search, blocked func(geometry.Vec2) bool) []tracePoint {
 	const dt, window = 8.0, 4.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, blocked, true)
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, how.reach+window+1, blocked, true)
 	if s.slices < 10 {
 		return nil
 	}
@@ -764,7 +778,7 @@ func traceRegion(p *Picture, view *geometry.View, b boundary, how search, blocke
 	}
 	centre := make([]float64, s.slices)
 	for i := range centre {
-		centre[i] = float64(s.n2 / 2)
+		centre[i] = float64(s.zero)
 	}
 	path := s.path(gain, 1, 0, centre, how.reach/s.ds, 0.15)
 	var pts []tracePoint

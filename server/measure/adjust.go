@@ -33,6 +33,8 @@ type network struct {
 	problem bundle.Problem
 	names   []string // of the cards, by place
 	res     *bundle.Result
+
+	stretched bool // the cards are not printed as is known of them: see stretch
 }
 
 // build sets up the adjustment of all photos: cards of the same name are the
@@ -274,4 +276,30 @@ func (n *network) bend() error {
 	}
 	n.res, err = n.problem.Solve()
 	return err
+}
+
+// A print's x against its y that lies so many standard deviations from what is known of
+// it is no chance: a printer that stretches one way, or bars read wrongly. Cards that
+// lie turned differently show it; it is then free.
+const (
+	mostStretch = 4.0
+	stretchedSD = 0.02
+	fittedSD    = 0.03 // of its size then, where nobody measured it: fitted to the page
+)
+
+// stretch adjusts again with x against y free where the cards say that what is known of
+// their print does not hold.
+func (n *network) stretch(s *result.Settings) (err error) {
+	if math.Abs(n.res.Print[1]) < mostStretch*n.problem.Print.AnisoSD {
+		return nil
+	}
+	n.stretched = true
+	n.problem.Print.AnisoSD, n.problem.BendSD = stretchedSD, nil
+	if s.PrintScaleX == 0 {
+		n.problem.Print.ScaleSD = fittedSD
+	}
+	if n.res, err = n.problem.Solve(); err != nil {
+		return err
+	}
+	return n.bend()
 }

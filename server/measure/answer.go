@@ -16,7 +16,7 @@ import (
 )
 
 // Method is the version of the measuring method: results keep it.
-const Method = "5"
+const Method = "6"
 
 // coverage is the factor of the expanded uncertainty for 95 %: the degrees of
 // freedom are some hundreds, so the normal value, rounded up (JCGM 100 G.6.6).
@@ -452,6 +452,9 @@ func warn(m *result.Measurement, shots []*shot, n *network, s *result.Settings, 
 	} else if s.PrintScaleX == 0 {
 		add("print_scale_not_measured", "", nil)
 	}
+	if n.stretched {
+		m.Warnings = append(m.Warnings, warnStretched(n))
+	}
 	for c, cam := range n.res.Cameras {
 		pr := n.problem.Cameras[c]
 		if pull := math.Abs(cam.F-pr.Mean.F) / pr.SD.F; pull > 2.5 {
@@ -469,6 +472,11 @@ func warn(m *result.Measurement, shots []*shot, n *network, s *result.Settings, 
 			add("steep_view", "", result.Values{"photo": p.File, "tilt_deg": p.TiltDeg})
 		}
 	}
+}
+
+// warnStretched tells that the cards' print is not what is known of it.
+func warnStretched(n *network) result.Warning {
+	return report.Warn("print_stretched", "", result.Values{"stretched_percent": 200 * math.Abs(n.res.Print[1])})
 }
 
 // leftOutOf tells of a photo that was left out, why beginning with a refusal's

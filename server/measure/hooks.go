@@ -72,6 +72,9 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 	if s.PrintScaleX == 0 {
 		r.Warnings = append(r.Warnings, report.Warn("print_scale_not_measured", "", nil))
 	}
+	if n.stretched {
+		r.Warnings = append(r.Warnings, warnStretched(n))
+	}
 	if r.Straight > unsureHinge {
 		r.Warnings = append(r.Warnings, report.Warn("hinge_unclear", "", result.Values{"swing_mm": r.Straight}))
 	}

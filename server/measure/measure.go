@@ -117,6 +117,9 @@ func stand(shots []*shot, s *result.Settings) (*network, error) {
 	if err := n.bend(); err != nil {
 		return nil, asNotFlat(err, shots)
 	}
+	if err := n.stretch(s); err != nil {
+		return nil, asNotFlat(err, shots)
+	}
 	n.problem.Reweigh(n.res, leastSD) // takes effect when more is adjusted with them
 	return n, checkNetwork(n, shots)
 }

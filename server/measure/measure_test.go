@@ -276,7 +276,8 @@ func TestPrintScaleScalesLengths(t *testing.T) {
 	for i := range s.Cards {
 		s.Cards[i].ScaleX, s.Cards[i].ScaleY = 0.962, 0.968
 	}
-	m := measured(t, result.Settings{PrintScaleX: 0.962, PrintScaleY: 0.968}, draw(t, s))
+	drawn := draw(t, s)
+	m := measured(t, result.Settings{PrintScaleX: 0.962, PrintScaleY: 0.968}, drawn)
 	truth := truthOf(t, s)
 	inside(t, "offset with a small print", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
 	inside(t, "width with a small print", m.Width.AtCutMM, m.Width.AtCutU95MM, truth.Width.AtCut)
@@ -285,6 +286,19 @@ func TestPrintScaleScalesLengths(t *testing.T) {
 	}
 	if has(a, "print_scale_not_measured") || !has(measured(t, result.Settings{}, in), "print_scale_not_measured") {
 		t.Error("the warning that the print scale was not measured is where it should not be, or is not where it should")
+	}
+	// Nobody has measured the bars: cards turned differently show that one side is printed
+	// larger than the other, and a print like that may be of any size.
+	m = measured(t, result.Settings{}, drawn)
+	inside(t, "offset with a small print nobody measured", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truth.Squareness.Offset)
+	inside(t, "width with a small print nobody measured", m.Width.AtCutMM, m.Width.AtCutU95MM, truth.Width.AtCut)
+	if !has(m, "print_stretched") || has(a, "print_stretched") || has(b, "print_stretched") {
+		t.Error("the warning of a stretched print is where it should not be, or is not where it should")
+	}
+	// Bars read the wrong way round are seen as well.
+	m = measured(t, result.Settings{PrintScaleX: 0.968, PrintScaleY: 0.962}, drawn)
+	if !has(m, "print_stretched") {
+		t.Error("no warning of bars that were read the wrong way round")
 	}
 }
 

@@ -24,10 +24,11 @@ type observed struct {
 type edgeSet struct {
 	pts   [3][]observed
 	plane [3][]geometry.Vec2
+	off   [3][]geometry.Vec2 // by photo, mm: how far its points lie off those of all
 }
 
-// gather merges the photos' traces: sorted along the edge, points of several
-// photos within a bin averaged by map.
+// gather merges the photos' traces, sorted along the edge and each photo moved onto
+// what all of them show; binned averages neighbouring points of a photo.
 func gather(shots []*shot, n *network, ends []seen, binned bool) *edgeSet {
 	s := &edgeSet{}
 	up := ends[0].end.Up
@@ -42,12 +43,14 @@ func gather(shots []*shot, n *network, ends []seen, binned bool) *edgeSet {
 			t float64
 		}
 		var all []item
+		photos := 0
 		for _, e := range ends {
 			t := []*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut}[k]
 			pts := t.Points
 			if binned {
 				pts = bin(pts)
 			}
+			photos = max(photos, e.photo+1)
 			view := n.res.View(shots[e.photo].camera, e.photo)
 			for _, q := range pts {
 				if p, ok := view.Unproject(q.UV); ok {
@@ -60,6 +63,19 @@ func gather(shots []*shot, n *network, ends []seen, binned bool) *edgeSet {
 			s.pts[k] = append(s.pts[k], a.o)
 		}
 		s.plane[k] = make([]geometry.Vec2, len(all))
+		s.off[k] = make([]geometry.Vec2, photos)
+	}
+	if len(ends) > 1 {
+		s.toPlane(n.res.Cameras, n.res.Poses)
+		for k := range s.off {
+			along := up
+			if k == 2 {
+				along = right
+			}
+			for photo, off := range shifts(s.pts[k], s.plane[k], along, len(s.off[k])) {
+				s.off[k][photo] = along.Perp().Mul(off)
+			}
+		}
 	}
 	return s
 }
@@ -73,7 +89,8 @@ func (s *edgeSet) toPlane(cams []geometry.Camera, poses []geometry.Pose) square.
 			if !have[o.photo] {
 				views[o.photo], have[o.photo] = geometry.NewView(cams[o.camera], poses[o.photo]), true
 			}
-			s.plane[k][i], _ = views[o.photo].Unproject(o.uv)
+			p, _ := views[o.photo].Unproject(o.uv)
+			s.plane[k][i] = p.Sub(s.off[k][o.photo])
 		}
 	}
 	return square.Edges{Left: s.plane[0], Right: s.plane[1], Cut: s.plane[2]}
