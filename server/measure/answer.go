@@ -155,6 +155,9 @@ const thickMM = 3.0
 // checkEnd refuses what cannot be a belt end rightly found.
 func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name string) error {
 	v := j.v
+	if px := beltPx(shots, n, ends); px < leastBeltPx {
+		return report.Refuse("too_small", "belt", name, result.Values{"belt_px": px})
+	}
 	if taper := math.Abs(v.EdgeAngleLeft - v.EdgeAngleRight); taper > mostTaper {
 		return report.Refuse("edge_unclear", "taper", name, result.Values{"taper_deg": taper * 180 / math.Pi})
 	}
@@ -180,6 +183,24 @@ func checkEnd(j *judgement, shots []*shot, n *network, ends []seen, line, name s
 		return report.Refuse("cut_unclear", "uneven", name, result.Values{"uneven_mm": v.CutStraightness})
 	}
 	return nil
+}
+
+// leastBeltPx is the width below which a belt is too small in the picture: its cut is
+// then followed with too few pixels to tell its lines apart.
+const leastBeltPx = 450
+
+// beltPx is the belt's width at the cut in the photo that shows it largest, px.
+func beltPx(shots []*shot, n *network, ends []seen) float64 {
+	most := 0.0
+	for _, e := range ends {
+		view := n.res.View(shots[e.photo].camera, e.photo)
+		l, ok1 := view.Project(e.end.LeftCorner)
+		r, ok2 := view.Project(e.end.RightCorner)
+		if ok1 && ok2 {
+			most = math.Max(most, r.Sub(l).Norm())
+		}
+	}
+	return most
 }
 
 // mostChanged is what a second look may change, mm per mm of width: beyond it chance

@@ -435,6 +435,10 @@ func TestBadPhotosAreRefused(t *testing.T) {
 		{"a rag and a hand over the cut", func(t *testing.T) []Input {
 			return []Input{draw(t, small(render.MustRefuse(14)))}
 		}, []string{"cut_unclear"}},
+		{"a narrow belt, far away", scene(func(s *render.Scene) {
+			s.Belt.Width, s.Camera.Distance = 300, 1600
+			s.Cards = []render.Card{{Number: 1, Y: 250, Turn: 90}}
+		}), []string{photo.CodeTooSmall}},
 		{"no card in common", func(t *testing.T) []Input {
 			a, b := plain(), plain()
 			b.Cards = []render.Card{{Number: 7, X: -200, Y: 300}, {Number: 8, X: 200, Y: 300}}
