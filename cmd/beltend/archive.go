@@ -280,6 +280,9 @@ func (c *archiveCheckCmd) Run(ctx context.Context, std streams) error {
 	bad := notAsKept(r.Problems, std.out)
 	fmt.Fprintf(std.out, "Looked at %d measurements, %d records, %d photos and %d events (%d of them by their hashes alone). Head %s\n",
 		r.Measurements, r.Records, r.Photos, r.Events, r.Withheld, r.Head)
+	if r.Taped > 0 {
+		fmt.Fprintf(std.out, "%d of the measurements were taped by hand, alone or with photos.\n", r.Taped)
+	}
 	if r.Removed > 0 {
 		fmt.Fprintf(std.out, "%d photos are not in it: a rule of retention had taken them away, as recorded.\n", r.Removed)
 	}

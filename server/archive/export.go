@@ -15,6 +15,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"beltend/server/result"
 )
 
 // An export is a ZIP:
@@ -381,6 +383,7 @@ type Checked struct {
 	Signed       SignedHead
 	Fingerprint  string // of the key that signed the export
 	Measurements int64
+	Taped        int64 // of them by hand, alone or with photos
 	Withheld     int64 // events that are there by their hashes alone
 }
 
@@ -604,11 +607,17 @@ func (c *Checked) measurement(entries map[string]*zip.File, photos map[string]ma
 	if err := json.Unmarshal(line, &m); err != nil {
 		return // said already
 	}
-	result, err := readEntry(entries["results/"+m.ID+".json"], lineMost)
+	kept, err := readEntry(entries["results/"+m.ID+".json"], lineMost)
 	if err != nil {
 		c.add(ProblemMissing, subject, "its result is not in the export: %v", err)
-	} else if hashOf(result) != m.ResultSHA256 {
+	} else if hashOf(kept) != m.ResultSHA256 {
 		c.add(ProblemAltered, subject, "its result is not the one that was kept")
+	}
+	if len(m.Files) == 0 && m.Source != result.FromTape {
+		c.add(ProblemMissing, subject, "it names no photo, and was not taped by hand")
+	}
+	if m.Source != "" {
+		c.Taped++
 	}
 	for _, f := range m.Files {
 		if _, ok := photos[f.SHA256]; !ok && !removed[m.Site+"/"+f.SHA256] {

@@ -33,7 +33,9 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	if err != nil {
 		return m, err
 	}
-	if len(m.Files) == 0 {
+	if taped := m.Source == result.FromTape; taped && len(m.Files) > 0 {
+		return m, fail(Invalid, "files: an end measured by tape alone has no photo.", nil)
+	} else if !taped && len(m.Files) == 0 {
 		return m, fail(Invalid, "files: a measurement has one photo or more.", nil)
 	}
 	for i, f := range m.Files {
@@ -163,7 +165,7 @@ func (m *Measurement) takeResult() (codes []string, err error) {
 	}
 	m.Result = compact.Bytes()
 	m.ResultSHA256 = hashOf(m.Result)
-	m.Verdict, m.Refusal, m.CardScale = "", "", ""
+	m.Verdict, m.Refusal, m.CardScale, m.Source = "", "", "", r.Source
 	m.OffsetMM, m.U95MM, m.WidthMM, m.ToleranceMM, m.BowMM, m.RoughnessMM = nil, nil, nil, nil, nil, nil
 	m.ProgramVersion, m.MethodVersion = r.Program, r.Method
 	if err := check(text("result: program", r.Program, 200), text("result: method", r.Method, 200)); err != nil {
@@ -183,6 +185,15 @@ func (m *Measurement) takeResult() (codes []string, err error) {
 	}
 	if err := text("result: camera profile", m.CameraProfile, 500); err != nil {
 		return nil, err
+	}
+	if r.Source != "" {
+		if err := oneOf("result: source", r.Source, result.FromTape, result.FromBoth); err != nil {
+			return nil, err
+		}
+		if r.Tape == nil {
+			return nil, fail(Invalid, "result: it is from a tape, and what was taped is missing.", nil)
+		}
+		codes = append(codes, strings.Fields(r.Source)...)
 	}
 	for _, w := range r.Warnings {
 		codes = append(codes, w.Code)

@@ -172,16 +172,17 @@ type Measurement struct {
 	End           string    `json:"end"` // Leading or Trailing
 	Step          string    `json:"step"`
 	Time          time.Time `json:"time"`           // of the photo or the measuring; zero: now
-	Person        string    `json:"person"`         // name of who took the photo
+	Person        string    `json:"person"`         // name of who took the photo, or taped
 	PersonID      string    `json:"person_id"`      // optional: account
 	CardSet       string    `json:"card_set"`       // optional: ID of a CardSet
 	CameraProfile string    `json:"camera_profile"` // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
 	Supersedes    string    `json:"supersedes"`     // optional: ID of the measurement that this one repeats on the same photos
 	Note          string    `json:"note"`           // optional
-	Files         []File    `json:"files"`          // kept before with AddPhoto
+	Files         []File    `json:"files"`          // kept before with AddPhoto; none where the end was taped
 
-	Verdict        string   `json:"verdict"` // empty when refused
-	Refusal        string   `json:"refusal"` // code, empty when measured
+	Source         string   `json:"source,omitempty"` // result.FromTape or result.FromBoth; empty: photos
+	Verdict        string   `json:"verdict"`          // empty when refused
+	Refusal        string   `json:"refusal"`          // code, empty when measured
 	OffsetMM       *float64 `json:"offset_mm"`
 	U95MM          *float64 `json:"u95_mm"`
 	WidthMM        *float64 `json:"width_mm"` // at the cut
@@ -300,7 +301,7 @@ type Query struct {
 	OffsetMin, OffsetMax *float64
 	// Text finds measurements that have a word beginning with each word of it: in
 	// names of site, conveyor, belt, person, in numbers of joint and card set, in
-	// the note, and in codes of the verdict, refusal, findings and warnings. Case
+	// the note, in the source (tape, photos) where that is not photos alone, and in codes of the verdict, refusal, findings and warnings. Case
 	// and accents do not matter.
 	Text string
 	// Review is "" (any), "open" (no sign-off yet, and not refused), Accepted, SentBack or Concession

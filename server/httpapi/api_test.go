@@ -94,7 +94,7 @@ func full() *result.Measurement {
 	fill(reflect.ValueOf(m).Elem())
 	m.Schema, m.Refused, m.Verdict, m.Line = result.Schema, nil, result.Recut, "cut"
 	m.Drawn.Verdict = result.Square
-	m.Squareness.ConformanceP = 0.3
+	m.Squareness.ConformanceP, m.Source = 0.3, ""
 	m.Budget[0].Type = "A"
 	m.Settings.Line, m.Settings.Sheet = "cut", "a4"
 	m.Settings.Camera, m.Settings.CameraSD, m.Settings.CameraSize = make([]float64, 8), make([]float64, 8), []int{4000, 3000}

@@ -41,6 +41,7 @@ func (s *service) routesFinished(api *gin.RouterGroup) {
 	api.GET("/joints/:id/record.pdf", s.jointPaper)
 	api.GET("/joints/:id/plan", s.jointPlans)
 	api.POST("/joints/:id/plan", s.jointPlanMade)
+	api.POST("/joints/:id/end/:end/:step/tape", s.tapedFor)
 	api.GET("/joints/:id/finished", s.finishedLooks)
 	api.POST("/joints/:id/finished", s.finishedLookMade)
 	api.GET("/joints/:id/finished/:look/counted.jpg", s.counted)

@@ -120,6 +120,7 @@ func (b *browser) everyPage() []shown {
 		{"joint-plan-wrong", joint + "/plan", post(joint+"/plan", `{"lead-width": "800", "trail-width": "800", thickness: "5", pulley: "300", fastener: "KH 30", chart: document.querySelector("textarea").value, travel: "-4", version: "2"}`)},
 		{"lacing", "/lacing", ""}, {"lacing-plan", "/lacing", post("/lacing", `{"lead-width": "1000", "trail-width": "994", thickness: "5", pulley: "200", fastener: "KH 30", chart: document.querySelector("textarea").value}`)},
 		{"tape", "/tape", ""}, {"tape-answer", "/tape", post("/tape", fmt.Sprintf(`{%q: "1603.9,1597.7", up: "1250", "set-out": "corners", width: "1000"}`, plan.Diagonals))},
+		{"tape-more", "/tape", `for (const d of document.querySelectorAll("main details")) d.open = true`}, {"tape-step", joint + "/end/leading/cut/tape", ""},
 		{"train", "/train", ""}, {"train-show", "/train/show?error=bow&was=bow", ""}, {"train-answer", "/train/answer?error=skew", `new Promise(r => setTimeout(r, 2500))`},
 		{"train-question", strings.TrimSuffix(question, "/1") + "/2", ""}, {"train-played", played, ""}, {"train-round", strings.TrimSuffix(question, "/1"), ""}, {"train-cuts", "/train/cuts?person=Ada+Finch", ""},
 		{"review", "/review", ""}, {"review-record", "/review/m/" + record(cut), ""}, {"review-compare", "/review/compare/" + record(cut) + "/" + record(again), ""},

@@ -47,6 +47,7 @@ var (
 	problemNotFound = problem{Status: http.StatusNotFound, Code: "not_found", Detail: "There is nothing at this address.", Advice: "Look for the measurement in the list; measurements of other sites are not shown."}
 	problemMethod   = problem{Status: http.StatusMethodNotAllowed, Code: "method_not_allowed", Detail: "This address does not take that method.", Advice: "See /api/v1/openapi.json for what it takes."}
 	problemFault    = problem{Status: http.StatusInternalServerError, Code: "fault", Detail: "The service failed at this request.", Advice: "Try again; if it stays, look at the service's log."}
+	problemCautions = problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
 	problemStopping = problem{Status: http.StatusServiceUnavailable, Code: "stopping", Detail: "The service is being stopped.", Advice: "Send the photos again when it runs.", retryAfter: 10}
 )
 

@@ -55,6 +55,8 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/joints/:id/end/:end/:step", s.photos)
 	r.POST("/joints/:id/end/:end/:step", s.sendPhotos)
 	r.POST("/joints/:id/end/:end/:step/measure", s.stepMeasure)
+	r.GET("/joints/:id/end/:end/:step/tape", s.tapeStep)
+	r.POST("/joints/:id/end/:end/:step/tape", s.tapedStep)
 	r.GET("/joints/:id/photos/:hash", s.photoState)
 	r.PUT("/joints/:id/photos/:hash", s.photoPart)
 

@@ -126,6 +126,9 @@ func (s *service) again(c *gin.Context) {
 
 // measureAgain measures the photos of a measurement once more.
 func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o request, reads report.Options, progress measure.Progress) (store.Record, error) {
+	if o.Joint && r.Measurement.Source != "" {
+		return s.tapeAgain(ctx, by, r)
+	}
 	k := r.Kept
 	photos, err := s.keptPhotos(ctx, k.Site, photoHashes(k))
 	if err != nil {

@@ -24,10 +24,10 @@ func TestChoicesKeepWhatIsTyped(t *testing.T) {
 	}
 
 	b.open("/tape")
-	b.fill("diagonals", "1603.9, 1597.7", "up", "1250", "width", "1000", "line-u95", "1")
+	b.fill("diagonal-left", "1603.9", "diagonal-right", "1597.7", "up", "1250", "width", "1000", "line-u95", "1")
 	b.click(`[name=set-out][value=line]`)
 	choose("lang=de")
-	holds("diagonals", "1603.9, 1597.7", "up", "1250", "width", "1000")
+	holds("diagonal-left", "1603.9", "diagonal-right", "1597.7", "up", "1250", "width", "1000")
 	b.until("the choice is kept", `document.querySelector("[name=set-out]:checked").value === "line"`)
 	b.script(`document.querySelector("form[data-plan]").requestSubmit()`, nil)
 	b.until("the plan", `document.querySelector("main").dataset.posted === "" && document.querySelector(".answer") !== null && document.readyState === "complete"`)

@@ -327,6 +327,9 @@ func planHints(w *pages.Words, ends [2]plan.JointEnd, o report.Options) map[stri
 			continue
 		}
 		hints[names[0]] = w.Text("plan.measured", report.Length(e.Cut.Width.AtCutMM, o), report.Expanded(e.Cut.Width.AtCutU95MM, o))
+		if by := report.ByHand(e.Cut.Source, o); by != "" {
+			hints[names[0]] += ", " + by
+		}
 		if e.Recut > 0 {
 			hints[names[1]] = w.Text("plan.measured", report.Place(e.Recut, o), report.Expanded(e.RecutU95, o))
 		} else {

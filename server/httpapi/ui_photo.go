@@ -75,7 +75,9 @@ func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemD
 		if last.OffsetMM != nil && last.U95MM != nil && last.ToleranceMM != nil {
 			d.Scale = pages.NewScale(*last.OffsetMM, *last.U95MM, *last.ToleranceMM, v.Inches)
 		}
-		d.Photos = photoHashes(last)
+		if before, ok := lastPhotographed(found); ok {
+			d.Photos = photoHashes(before)
+		}
 		if r, err := s.Store.Get(ctx, sites, last.ID); err == nil && problem == nil {
 			for i := range r.Measurement.Photos {
 				if i == len(r.Measurement.Photos)-1 {
@@ -153,7 +155,7 @@ func (s *service) jointSettings(ctx context.Context, h *pages.JointHead, o reque
 // last answer here. What was measured of the same photos already is given back.
 func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.JointHead, o request, reads report.Options, progress measure.Progress) (store.Record, error) {
 	if h.Cautions == nil {
-		return store.Record{}, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
+		return store.Record{}, problemCautions
 	}
 	found, err := s.chain(ctx, by.Sites, h)
 	if err != nil {
@@ -161,17 +163,18 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	}
 	var hashes []string
 	supersedes := ""
-	if len(found) > 0 {
-		last := photoHashes(found[0])
+	before, photographed := lastPhotographed(found)
+	if photographed {
+		last := photoHashes(before)
 		known := len(o.Photos) > 0 && !slices.ContainsFunc(o.Photos, func(hash string) bool { return !slices.Contains(last, hash) })
 		if known && len(o.Hints) == 0 && (!o.Fresh || len(last) == len(o.Photos)) {
-			return s.Store.Get(ctx, by.Sites, found[0].ID)
+			return s.Store.Get(ctx, by.Sites, before.ID)
 		}
 	}
 	if len(found) > 0 && !o.Fresh {
-		hashes, supersedes = photoHashes(found[0]), found[0].ID
+		hashes, supersedes = photoHashes(before), found[0].ID
 		if o.CardSet == "" {
-			o.CardSet = found[0].CardSet
+			o.CardSet = before.CardSet
 		}
 	}
 	for _, hash := range o.Photos {
@@ -189,8 +192,8 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	if err != nil {
 		return store.Record{}, err
 	}
-	if supersedes != "" { // what a person set by hand, or typed, before
-		r, err := s.Store.Get(ctx, by.Sites, supersedes)
+	if supersedes != "" && photographed { // what a person set by hand, or typed, before
+		r, err := s.Store.Get(ctx, by.Sites, before.ID)
 		if err != nil {
 			return r, err
 		}

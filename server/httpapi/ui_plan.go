@@ -91,17 +91,3 @@ func (s *service) lacing(c *gin.Context) {
 	}
 	s.planned(c, "lacing.html", w.Text("lacing.title"), &d, err, func(o report.Options) error { return d.Lacing(r, o) })
 }
-
-var tapeFields = []string{plan.Diagonals, plan.Up, plan.Width, plan.SetOut, plan.LineU95, plan.Hollow, plan.Tolerance, plan.Trim}
-
-func (s *service) tape(c *gin.Context) {
-	w := s.words(c)
-	if c.Request.Method == http.MethodGet {
-		s.render(c, http.StatusOK, "tape.html", pages.Page{Title: w.Text("tape.title"), Data: &pages.PlanData{Fields: map[string]string{plan.SetOut: "corners"}}})
-		return
-	}
-	fields := formFields(c, tapeFields...)
-	d := pages.PlanData{Fields: fields}
-	m, err := plan.Tape(func(name string) string { return fields[name] })
-	s.planned(c, "tape.html", w.Text("tape.title"), &d, err, func(o report.Options) error { return d.Tape(w, m, o) })
-}

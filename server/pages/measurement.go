@@ -70,13 +70,14 @@ type HomeData struct {
 type Line struct {
 	ID, Name, Place, Offset, When string
 	Verdict                       string
+	Taped                         string // by hand, alone or with photos; empty: photos
 }
 
 // Lines are measurements for a list.
 func Lines(w *Words, found []archive.Found, inches bool) []Line {
 	var out []Line
 	for _, f := range found {
-		l := Line{ID: f.ID, Verdict: f.Verdict, When: w.Stamp(f.Time), Place: f.BeltName}
+		l := Line{ID: f.ID, Verdict: f.Verdict, When: w.Stamp(f.Time), Place: f.BeltName, Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
 		if f.Refusal != "" {
 			l.Verdict = "refused"
 		}
@@ -146,6 +147,7 @@ type ResultData struct {
 	Joint             *JointHead // nil: a loose measurement
 	Person            string
 	Hands             []string // edges set by hand
+	Taped             string   // by hand, alone or with photos
 	Removed           bool     // photos were taken away by a rule of retention
 }
 
@@ -192,7 +194,7 @@ func Result(view View, r store.Record) Page {
 	m := r.Measurement
 	o := view.Options()
 	v := ResultData{ID: r.ID, Kind: string(m.Verdict), Verdict: verdict(w, m), M: m, Created: w.Stamp(r.Created), Redraw: m.Line == "drawn",
-		Facts: facts(w, m, o), Budget: budget(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0}
+		Facts: facts(w, m, o), Budget: budget(m, o), Settings: given(w, m.Settings, o), Person: r.Kept.Person, Removed: r.Kept.PhotosRemoved > 0, Taped: report.ByHand(m.Source, o)}
 	if m.Refused != nil {
 		v.refused(w, r, o)
 	}

@@ -19,6 +19,9 @@ KH 30,9,1.8,4,7,100,306,34,15
 // PlanData is a page of package plan: a form, and what came of it.
 type PlanData struct {
 	Joint    *JointHead // nil: from typed values
+	Photos   string     // the photos' answer that a tape can be combined with
+	Before   bool       // this step was measured before
+	More     bool       // details are filled in
 	Problem  *ProblemData
 	Wrong    string // name of the field that is wrong
 	Fields   map[string]string

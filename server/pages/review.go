@@ -31,6 +31,7 @@ type ReviewRow struct {
 	Joint, End, Step     string
 	Person, When         string
 	Why                  string // there is no answer
+	Taped                string // by hand, alone or with photos
 	Review               string // key of the text
 	Signs                int
 	Doubt, Again         bool // its cards were found bad; it was made again
@@ -41,7 +42,7 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 	var rows []ReviewRow
 	for _, f := range found {
 		r := ReviewRow{ID: f.ID, Verdict: f.Verdict, Site: f.SiteName, Conveyor: f.ConveyorName, Belt: f.BeltName, Joint: f.JointNumber, End: f.End, Step: f.Step,
-			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != ""}
+			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != "", Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
 		switch {
 		case f.Refusal != "":
 			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)

@@ -60,6 +60,9 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 			if e.m.Line == "drawn" {
 				r.Warnings = append(r.Warnings, report.Warn("drawn_line", endName(i), nil))
 			}
+			if e.m.Source == result.FromTape {
+				r.Warnings = append(r.Warnings, report.Warn("taped", endName(i), nil))
+			}
 		}
 		if trims[i], err = text.length(e.name+"-"+TrimEnd, 0); err != nil {
 			return nil, err

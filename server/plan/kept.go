@@ -108,7 +108,7 @@ func ForJoint(chart []lacing.Fastener, text Text, ends [2]JointEnd) (*result.Joi
 	var cuts [2]*result.Measurement
 	for i, name := range []string{LeadWidth, TrailWidth} {
 		if e := &ends[i]; e.Cut != nil && (!text.given(name) || strings.TrimSpace(text(name)) == Filled(e.Cut.Width.AtCutMM)) {
-			cuts[i], kept[i].Measurement = e.Cut, e.ID
+			cuts[i], kept[i].Measurement, kept[i].Source = e.Cut, e.ID, e.Cut.Source
 		}
 	}
 	var err error

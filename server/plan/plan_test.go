@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -474,4 +475,35 @@ func FuzzJointOfAnyFile(f *testing.F) {
 			t.Fatal("a plan from no chart")
 		}
 	})
+}
+
+// What was typed comes back from the result it gave: worked out once more, the answer is
+// the same to the last digit, and so for each detail by itself.
+func TestAsTapedGivesTheSameAnswerAgain(t *testing.T) {
+	for _, details := range [][]string{nil, {LineU95, "1.5", SetOut, "line"}, {Stations, "300:1000.5,600:1001"}, {Hollow, "1.5", Trim, "10"}, {Camber, "10000,25,right"},
+		{TapeClass, "III", TapeHook, "yes", Reading, "0.5", Edge, "1"}, {Target, "0.2"}} {
+		m, err := Tape(with(taped, details...))
+		if err != nil {
+			t.Fatalf("%v: %v", details, err)
+		}
+		again, err := Tape(texts(AsTaped(m)))
+		if err != nil {
+			t.Fatalf("%v: %v", details, err)
+		}
+		if !reflect.DeepEqual(m, again) {
+			t.Errorf("%v:\n%+v\n%+v", details, m, again)
+		}
+	}
+}
+
+// A semicolon parts lengths that have a decimal comma.
+func TestTapeReadsDecimalCommas(t *testing.T) {
+	point, err := Tape(with(taped, Diagonals, "1603.9,1597.7", Stations, "300:1000.5,600:1001.5", Camber, "10000.5,25.5,right"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	comma, err := Tape(with(taped, Diagonals, "1603,9;1597,7", Stations, "300:1000,5;600:1001,5", Camber, "10000,5;25,5;right"))
+	if err != nil || !reflect.DeepEqual(point, comma) {
+		t.Errorf("%v\n%+v\n%+v", err, point, comma)
+	}
 }

@@ -40,6 +40,15 @@ func (t Text) lengths(into map[string]*float64) error {
 	return nil
 }
 
+// parts are the lengths of a list, parted by semicolons, or by commas where there are none.
+func (t Text) parts(name string) []string {
+	text, by := t(name), ","
+	if strings.Contains(text, ";") {
+		by = ";"
+	}
+	return strings.FieldsFunc(text, func(r rune) bool { return string(r) == by })
+}
+
 // pair reads two lengths parted by a comma or a semicolon.
 func (t Text) pair(name, example string) (a, b float64, err error) {
 	text := t(name)

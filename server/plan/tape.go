@@ -185,7 +185,7 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 	if in.Target, err = text.degrees(Target, 0); err != nil {
 		return in, 0, 0, 0, err
 	}
-	for _, s := range strings.FieldsFunc(text(Stations), func(r rune) bool { return r == ';' || r == ',' }) {
+	for _, s := range text.parts(Stations) {
 		up, width, ok := strings.Cut(s, ":")
 		u, err1 := report.ReadLength(up)
 		w, err2 := report.ReadLength(width)
@@ -215,7 +215,7 @@ func camber(m *result.Measurement, text Text, in square.Taped, v *square.TapedVa
 	if !text.given(Camber) {
 		return nil
 	}
-	parts := strings.FieldsFunc(text(Camber), func(r rune) bool { return r == ';' || r == ',' })
+	parts := text.parts(Camber)
 	var a square.Arc
 	var err1, err2 error
 	side := ""

@@ -185,7 +185,7 @@ func JointNotes(r *result.Joint, o Options) []Row {
 		}
 	}
 	for _, x := range r.Warnings { // those that are not about figures
-		if x.Code == "drawn_line" || x.Code == "takeup_with_recut" {
+		if x.Code == "drawn_line" || x.Code == "taped" || x.Code == "takeup_with_recut" {
 			out = append(out, Row{x.Code, WarningText(x, o)})
 		}
 	}

@@ -41,7 +41,11 @@ func KeptBelt(k *result.JointPlan, o Options) []Row {
 		key string
 		end result.PlannedEnd
 	}{{"pair.lead", k.Leading}, {"pair.trail", k.Trailing}} {
-		out = append(out, Row{u.Text(e.key), u.Text("kept_says.end", u.summed(e.end.RecutMM, e.end.RecutU95MM), u.place(e.end.TrimMM))})
+		says := u.Text("kept_says.end", u.summed(e.end.RecutMM, e.end.RecutU95MM), u.place(e.end.TrimMM))
+		if by := ByHand(e.end.Source, o); by != "" {
+			says += "; " + by
+		}
+		out = append(out, Row{u.Text(e.key), says})
 	}
 	if k.Takeup != nil {
 		return append(out, TakeupRows(k.Takeup, o)...)

@@ -7,6 +7,17 @@ import (
 	"beltend/server/result"
 )
 
+// ByHand marks what was taped by hand, alone or with photos; empty: photos.
+func ByHand(source string, o Options) string {
+	switch source {
+	case result.FromTape:
+		return o.units().Text("tape.by_hand")
+	case result.FromBoth:
+		return o.units().Text("tape.and_photos")
+	}
+	return ""
+}
+
 // sourceRows say what was typed from a tape and how it goes with the photos.
 func sourceRows(m *result.Measurement, o Options) []Row {
 	u := o.units()

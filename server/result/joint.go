@@ -66,10 +66,11 @@ type JointPlan struct {
 
 // PlannedEnd is what the plan takes one end to be, and the belt it loses.
 type PlannedEnd struct {
-	Measurement string  `json:"measurement"`  // ID of the one that gave the width; empty: typed
-	RecutMM     float64 `json:"recut_mm"`     // made and to be made, at the centreline
-	RecutU95MM  float64 `json:"recut_u95_mm"` // 0: typed
-	TrimMM      float64 `json:"trim_mm"`      // cut off besides: an old joint, damaged belt
+	Measurement string  `json:"measurement"`      // ID of the one that gave the width; empty: typed
+	Source      string  `json:"source,omitempty"` // FromTape or FromBoth; empty: that was photos
+	RecutMM     float64 `json:"recut_mm"`         // made and to be made, at the centreline
+	RecutU95MM  float64 `json:"recut_u95_mm"`     // 0: typed
+	TrimMM      float64 `json:"trim_mm"`          // cut off besides: an old joint, damaged belt
 }
 
 // Joint is the answer about the two ends as a pair.

@@ -1,6 +1,7 @@
 package table
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -24,7 +25,8 @@ var Measurements = []Column[archive.Found]{
 	{"joint_id", "ID of the joint", func(f *archive.Found) any { return f.Joint }},
 	{"end", "leading or trailing", func(f *archive.Found) any { return f.End }},
 	{"step", "drawn_line, cut, recut or finished", func(f *archive.Found) any { return f.Step }},
-	{"person", "who took the photos", func(f *archive.Found) any { return f.Person }},
+	{"source", "photos, tape, or tape and photos", func(f *archive.Found) any { return cmp.Or(f.Source, "photos") }},
+	{"person", "who took the photos, or taped", func(f *archive.Found) any { return f.Person }},
 	{"verdict", "square, recut, undecided or refused", func(f *archive.Found) any {
 		if f.Refusal != "" {
 			return "refused"
@@ -73,6 +75,7 @@ type Plan struct {
 // nothing else was found.
 type End struct {
 	verdict, step, review string
+	source                string
 	offset, u95           *float64
 }
 
@@ -147,6 +150,7 @@ func ofEnd(name string, end func(*Joint) *End) []Column[Joint] {
 	return []Column[Joint]{
 		{name + "_verdict", "of the end's newest answer", of(func(e *End) any { return e.verdict })},
 		{name + "_step", "at which that was measured", of(func(e *End) any { return e.step })},
+		{name + "_source", "photos, tape, or tape and photos", of(func(e *End) any { return e.source })},
 		{name + "_offset_mm", "its offset", of(func(e *End) any { return e.offset })},
 		{name + "_u95_mm", "and expanded uncertainty", of(func(e *End) any { return e.u95 })},
 		{name + "_review", "its latest sign-off", of(func(e *End) any { return e.review })},
@@ -271,7 +275,7 @@ func (j *Joint) add(f *archive.Found) {
 	if *at != nil && ((*at).verdict != "refused" || f.Refusal != "") {
 		return
 	}
-	*at = &End{verdict: f.Verdict, step: f.Step, review: f.Review, offset: f.OffsetMM, u95: f.U95MM}
+	*at = &End{verdict: f.Verdict, step: f.Step, review: f.Review, source: cmp.Or(f.Source, "photos"), offset: f.OffsetMM, u95: f.U95MM}
 	if f.Refusal != "" {
 		(*at).verdict = "refused"
 	}

@@ -94,6 +94,16 @@ func NewPlant(t testing.TB, a *archive.Archive, site string) Plant {
 	return p
 }
 
+// Taped is a result from that source, with what was taped.
+func Taped(source string, readings *result.Tape) json.RawMessage {
+	data, err := json.Marshal(result.Measurement{Schema: result.Schema, Verdict: result.Undecided, Line: "cut", Source: source, Tape: readings,
+		Squareness: &result.Squareness{OffsetMM: 1, OffsetU95MM: 2, ToleranceMM: 2}, Width: &result.Width{AtCutMM: 1000}, Warnings: []result.Warning{}, Method: "tape/1"})
+	if err != nil {
+		panic(err) // texts and numbers
+	}
+	return data
+}
+
 // Offset makes a result of schema beltend.measurement/1.
 func Offset(mm, u95, tolerance float64) json.RawMessage {
 	verdict := result.Undecided
@@ -420,6 +430,13 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 	if refusal.Refusal != "no_card" || refusal.Verdict != "" || refusal.OffsetMM != nil {
 		t.Errorf("refusal: %+v", refusal)
 	}
+	taped, err := a.AddMeasurement(ctx, By, archive.Measurement{Joint: p.Joint.ID, End: archive.Trailing, Step: archive.StepCut, Person: "Mara Quill", Result: Taped(result.FromTape, &result.Tape{LeftMM: 1603.9})}, "")
+	if err != nil || taped.Source != result.FromTape || len(taped.Files) != 0 {
+		t.Errorf("taped by hand, without a photo: %+v, %v", taped, err)
+	}
+	if page, err := a.Search(ctx, archive.Query{Sites: all, Text: "tape"}); err != nil || len(page.Items) != 1 || page.Items[0].ID != taped.ID || page.Items[0].Source != result.FromTape {
+		t.Errorf("found by its source: %+v, %v", page, err)
+	}
 	other := NewPlant(t, a, "Kestrel Hollow Grain")
 	for what, change := range map[string]func(*archive.Measurement){
 		"a photo never kept": func(n *archive.Measurement) {
@@ -428,6 +445,10 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 		"a photo of another site":              func(n *archive.Measurement) { n.Joint, n.CardSet = other.Joint.ID, "" },
 		"a card set of another site":           func(n *archive.Measurement) { n.CardSet = other.Cards.ID },
 		"no photo":                             func(n *archive.Measurement) { n.Files = nil },
+		"photos beside a tape alone":           func(n *archive.Measurement) { n.Result = Taped(result.FromTape, &result.Tape{}) },
+		"no photo beside tape and photos":      func(n *archive.Measurement) { n.Files, n.Result = nil, Taped(result.FromBoth, &result.Tape{}) },
+		"a tape without its readings":          func(n *archive.Measurement) { n.Files, n.Result = nil, Taped(result.FromTape, nil) },
+		"a source that is none":                func(n *archive.Measurement) { n.Result = Taped("guess", &result.Tape{}) },
 		"no joint":                             func(n *archive.Measurement) { n.Joint = archive.NewID() },
 		"repeating one that is not there":      func(n *archive.Measurement) { n.Supersedes = archive.NewID() },
 		"a result that is no JSON":             func(n *archive.Measurement) { n.Result = []byte("{") },

@@ -1,0 +1,194 @@
+package httpapi
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"net/url"
+	"path"
+	"strings"
+	"testing"
+
+	"beltend/server/archive"
+	"beltend/server/pages"
+	"beltend/server/result"
+	"beltend/server/store"
+)
+
+// By hand: marks 1250 mm up from each corner, diagonals 1485.0 and 1483.4 mm:
+// e = (1485.0^2 - 1483.4^2)/(4*1250) = 1.6*2968.4/5000 = 0.950 mm. Four lengths of one end
+// of 800 mm: its mean diagonal is sqrt(800^2 + 1250^2) = 1484.1.
+var tapedEnd = url.Values{"diagonal-left": {"1485,0"}, "diagonal-right": {"1483,4"}, "up": {"1250"}, "width": {"800"}, "set-out": {"corners"}, "name": {"Ada Finch"}}
+
+func alsoWith(v url.Values, pairs ...string) url.Values {
+	out := url.Values{}
+	for k, x := range v {
+		out[k] = x
+	}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		out.Set(pairs[i], pairs[i+1])
+	}
+	return out
+}
+
+// A joint that nobody can photograph: both ends taped, then its pair, its plan, its
+// record on paper and its lists.
+func TestTapedEndsMakeAJoint(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-21")
+	id := path.Base(at)
+
+	if resp, body := get(t, at+"/end/leading/cut", nil); resp.StatusCode != http.StatusOK || !strings.Contains(string(body), "/end/leading/cut/tape") {
+		t.Errorf("the step's page has no way to the tape: %s", resp.Status)
+	}
+	if resp, _ := get(t, at+"/end/leading/drawn_line/tape", nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("a drawn line by tape: %s", resp.Status)
+	}
+	_, page := submit(t, at+"/end/leading/cut/tape", tapedEnd) // worked out, not kept
+	if !strings.Contains(page, "+1.0 mm") && !strings.Contains(page, "+0.9 mm") || !strings.Contains(page, "not kept yet") {
+		t.Error("the answer is not shown before it is kept")
+	}
+	found, err := st.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Joint: id})
+	if err != nil || len(found.Items) != 0 {
+		t.Fatalf("kept without being asked: %v %v", found.Items, err)
+	}
+	for _, end := range pages.Ends {
+		for range 2 { // a form that is sent twice is kept once
+			resp, body := submit(t, at+"/end/"+end+"/cut/tape", alsoWith(tapedEnd, "do", "keep"))
+			if resp.StatusCode != http.StatusSeeOther || !strings.HasPrefix(resp.Header.Get("Location"), "/m/") {
+				t.Fatalf("%s: %s %.3000s", end, resp.Status, body)
+			}
+		}
+	}
+	found, err = st.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Joint: id, Text: "tape"})
+	if err != nil || len(found.Items) != 2 {
+		t.Fatalf("found by its word: %d, %v", len(found.Items), err)
+	}
+	for _, f := range found.Items {
+		if f.Source != result.FromTape || f.Person != "Ada Finch" || len(f.Files) != 0 || math.Abs(*f.OffsetMM-0.95) > 0.005 || *f.U95MM < 1 || *f.ToleranceMM != 1.6 {
+			t.Errorf("kept: %+v, offset %.3f, U %.3f", f, *f.OffsetMM, *f.U95MM)
+		}
+		events, err := st.Archive.Events(t.Context(), archive.EventQuery{Sites: archive.AllSites(), Subject: "measurement/" + f.ID})
+		if err != nil || len(events) != 1 || events[0].What != "measurement.added" {
+			t.Errorf("events: %+v %v", events, err)
+		}
+		for _, address := range []string{"/m/" + f.ID, "/review/m/" + f.ID} {
+			if resp, body := get(t, s.URL+address, nil); resp.StatusCode != http.StatusOK || !strings.Contains(string(body), "taped by hand") {
+				t.Errorf("%s: %s, marked %t", address, resp.Status, strings.Contains(string(body), "taped by hand"))
+			}
+		}
+	}
+	for address, want := range map[string]string{at: "taped by hand", at + "/pair": "The trailing end was taped by hand.", at + "/plan": "taped by hand", at + "/end/leading/cut": "taped by hand", s.URL + "/review": "taped by hand", s.URL + "/review/measurements.csv": ",tape,", s.URL + "/review/joints.csv": ",tape,"} {
+		resp, body := get(t, address, nil)
+		if resp.StatusCode != http.StatusOK || !strings.Contains(shownText(body), want) {
+			t.Errorf("%s: %s, says %q: %t", address, resp.Status, want, strings.Contains(shownText(body), want))
+		}
+	}
+	// kept with the plan
+	_, body := get(t, at+"/plan", nil)
+	form := formOf(shownText(body))
+	form.Set("thickness", "5")
+	form.Set("pulley", "300")
+	form.Set("chart", pages.DemoChart)
+	form.Set("do", "keep")
+	if resp, body := submit(t, at+"/plan", form); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("plan: %s %.2000s", resp.Status, body)
+	}
+	kept, err := st.Archive.JointPlan(t.Context(), archive.AllSites(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := kept.Decode()
+	if err != nil || p.Leading.Source != result.FromTape || p.Trailing.Measurement == "" || p.Lacing.Plan.Lead.Width != 800 {
+		t.Errorf("plan: %+v %v", p, err)
+	}
+	if resp, body := get(t, at+"/record.pdf", nil); resp.StatusCode != http.StatusOK || !strings.HasPrefix(string(body), "%PDF") {
+		t.Errorf("on paper: %s", resp.Status)
+	}
+	if report, err := st.Archive.Verify(t.Context(), archive.VerifyOptions{}); err != nil || len(report.Problems) != 0 {
+		t.Errorf("verify: %v %v", report.Problems, err)
+	}
+}
+
+// What is wrong is named at its field, in both languages, and nothing is kept.
+func TestTapedEndsAreRefusedByField(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-22")
+	for _, c := range []struct{ set, to, marked string }{
+		{"diagonal-left", "", "diagonal-left"}, {"diagonal-right", "much", "diagonal-right"}, {"up", "0", "up"}, {"width", "-1", "width"}, {"line-u95", "2", "line-u95"},
+		{"station-1-up", "300", "station-1-up"}, {"camber-chord", "10000", "camber-gap"}, {"reading", "0", "reading"}, {"edge", "x", "edge"}, {"target", "slant", "target"}, {"trim", "-2", "trim"},
+	} {
+		for _, lang := range []string{"en", "de"} {
+			resp, body := submit(t, at+"/end/leading/cut/tape?lang="+lang, alsoWith(tapedEnd, c.set, c.to, "do", "keep"))
+			i := strings.Index(body, `name="`+c.marked+`"`)
+			if resp.StatusCode != http.StatusBadRequest || i < 0 || !strings.Contains(body[i:i+200], `aria-invalid="true"`) {
+				t.Errorf("%s %s=%q: %s, field marked %t", lang, c.set, c.to, resp.Status, i >= 0)
+			}
+		}
+	}
+	resp, body := submit(t, at+"/end/leading/cut/tape", alsoWith(tapedEnd, "diagonal-left", "1585", "do", "keep"))
+	if resp.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "do not make one belt end") {
+		t.Errorf("a diagonal misread by 100 mm: %s", resp.Status)
+	}
+	if page, err := st.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites()}); err != nil || len(page.Items) != 0 {
+		t.Errorf("kept all the same: %v %v", page.Items, err)
+	}
+}
+
+// By tape 0.950 with U 1.4, by photos 0.5 with U 0.3: combined near the photos, and less
+// uncertain than they are. A changed tolerance decides it again, from the same readings.
+func TestTapeIsCombinedWithPhotos(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-23")
+	id := path.Base(at)
+	photos := cutOf(800.2, 0.5, 0, result.Square)
+	photos.Settings, photos.Recut = &result.Settings{ToleranceMM: 1.6, NominalMM: 800}, nil
+	first := put(t, st, local, archive.Measurement{Joint: id, End: archive.Leading, Step: archive.StepCut}, store.File{Name: "a.jpg", Data: []byte("a")}, photos)
+	d := describe(t)
+	api := s.URL + "/api/v1/joints/" + id + "/end/leading/cut/tape"
+	by := func(fields url.Values) *result.Measurement {
+		t.Helper()
+		req, err := http.NewRequest(http.MethodPost, api, strings.NewReader(fields.Encode()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp, body := send(t, req, map[string]string{"Content-Type": "application/x-www-form-urlencoded"})
+		d.check(t, "post", "/api/v1/joints/{id}/end/{end}/{step}/tape", resp, body)
+		if resp.StatusCode != http.StatusCreated {
+			t.Fatalf("%s: %s", resp.Status, body)
+		}
+		var m result.Measurement
+		if err := json.Unmarshal(body, &m); err != nil {
+			t.Fatal(err)
+		}
+		return &m
+	}
+	readings := url.Values{"diagonals": {"1485,0;1483,4"}, "up": {"1250"}, "width": {"800"}, "set-out": {"corners"}}
+	m := by(alsoWith(readings, "with-photos", "yes"))
+	if m.Source != result.FromBoth || !m.Combined.Agree || m.Squareness.OffsetU95MM >= 0.3 || math.Abs(m.Squareness.OffsetMM-0.5) > 0.1 || m.Squareness.OffsetMM <= 0.5 {
+		t.Errorf("combined: %+v of %+v", m.Squareness, m.Combined)
+	}
+	f, err := st.Archive.Measurement(t.Context(), archive.AllSites(), path.Base(m.Links.Self))
+	if err != nil || f.Supersedes != first.ID || len(f.Files) != 1 {
+		t.Errorf("kept: %+v %v", f, err)
+	}
+	if far := by(alsoWith(readings, "diagonals", "1488.7;1479.7", "with-photos", "yes")); far.Combined.Agree || far.Squareness.OffsetU95MM < 2 {
+		t.Errorf("5.3 mm against 0.5 mm agree: %+v", far.Squareness) // e = 9*2968.4/5000
+	}
+	by(alsoWith(readings, "with-photos", "yes"))
+	_, page := get(t, at+"/change", nil)
+	form := alsoWith(formOf(string(page)), "face", "carrying", "tolerance", "0.2", "reason", "tighter")
+	if resp, body := submit(t, at+"/change", form); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("change: %s %.2000s", resp.Status, body)
+	}
+	if resp, body := submit(t, at+"/again", nil); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("decide again: %s %.2000s", resp.Status, body)
+	}
+	found, err := st.Archive.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Joint: id, Newest: true})
+	if err != nil || len(found.Items) != 1 || found.Items[0].Source != result.FromBoth || *found.Items[0].ToleranceMM != 0.2 || found.Items[0].Verdict == string(result.Square) {
+		t.Errorf("decided again: %+v %v", found.Items, err)
+	}
+}
