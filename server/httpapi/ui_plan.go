@@ -67,7 +67,8 @@ func (s *service) planned(c *gin.Context, template, title string, d *pages.PlanD
 	s.render(c, status, template, pages.Page{Title: title, Data: d})
 }
 
-var lacingFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Fastener}
+var lacingFields = []string{plan.LeadWidth, plan.TrailWidth, plan.Thickness, plan.JointThickness, plan.Pulley, plan.Margin, plan.Fastener,
+	plan.Bias, plan.Notch, plan.Machine, plan.Reversible, plan.MoreOnTrailing}
 
 func (s *service) lacing(c *gin.Context) {
 	w := s.words(c)

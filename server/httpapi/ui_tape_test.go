@@ -192,3 +192,28 @@ func TestTapeIsCombinedWithPhotos(t *testing.T) {
 		t.Errorf("decided again: %+v %v", found.Items, err)
 	}
 }
+
+// By hand, ends of 1000 and 994 mm, pitch 9, wire 1.8, 6 mm free: (994 - 12 - 1.8)/9 = 108.9,
+// so 109 hooks, here on the trailing side and 108 on the leading one. A row of 1000 mm in a
+// machine of 600 mm takes two sections.
+func TestLacingPageTakesWhatTheCommandTakes(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	form := url.Values{"lead-width": {"1000"}, "trail-width": {"994"}, "thickness": {"5"}, "pulley": {"200"}, "fastener": {"KH 30"}, "chart": {pages.DemoChart}}
+	_, plain := submit(t, s.URL+"/lacing", form)
+	resp, page := submit(t, s.URL+"/lacing", alsoWith(form, "machine", "600", "notch", "40", "reversible", "yes", "more-on-trailing", "yes"))
+	if resp.StatusCode != http.StatusOK || page == plain {
+		t.Fatalf("%s, the same with and without: %t", resp.Status, page == plain)
+	}
+	for _, want := range []string{"108 hooks on the leading side, 109 on the trailing side", "the machine takes 600", "section 2:", "both corners of the"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("does not say %q", want)
+		}
+	}
+	for name, value := range map[string]string{"bias": "slant", "notch": "-3", "machine": "-1"} {
+		resp, page := submit(t, s.URL+"/lacing", alsoWith(form, name, value))
+		i := strings.Index(page, `name="`+name+`"`)
+		if resp.StatusCode != http.StatusBadRequest || i < 0 || !strings.Contains(page[i:i+250], `aria-invalid="true"`) {
+			t.Errorf("%s %q: %s", name, value, resp.Status)
+		}
+	}
+}
