@@ -68,7 +68,7 @@ func problemOf(err error) problem {
 	case errors.As(err, &wrong):
 		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: wrong.Error(), Advice: "Correct the setting and send it again.", Setting: wrong.Name, outside: wrong.Range}
 	case errors.As(err, &usage):
-		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send the photos again.", Setting: usage.Setting}
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send it again.", Setting: usage.Setting}
 	case errors.As(err, &many):
 		return problem{Status: http.StatusTooManyRequests, Code: "too_many_sign_ins", Detail: "Too many sign-ins have failed.", Advice: "Wait, then try again; an administrator can set a new password.",
 			retryAfter: max(1, int(math.Ceil(many.RetryAfter.Seconds())))}

@@ -217,3 +217,18 @@ func TestLacingPageTakesWhatTheCommandTakes(t *testing.T) {
 		}
 	}
 }
+
+// A chart's faults stand one a line, each with its place, and ask for no photos.
+func TestChartFaultsStandOneALine(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	wrong := strings.ReplaceAll(pages.DemoChart, "6.5,1.2", "six,1.2") + "KH 40,9,thin,4,7,100,306,34,15\n"
+	_, page := submit(t, s.URL+"/lacing", url.Values{"lead-width": {"1000"}, "trail-width": {"994"}, "thickness": {"5"}, "pulley": {"200"}, "chart": {wrong}})
+	i := strings.Index(page, `<p class="lines">`)
+	if i < 0 {
+		t.Fatal("no problem is shown")
+	}
+	says, _, _ := strings.Cut(page[i:], "</p>")
+	if strings.Count(says, "\n") != 1 || !strings.Contains(says, "line 3, column pitch") || !strings.Contains(says, "line 5, column wire") || strings.Contains(page, "photos again") {
+		t.Errorf("says %q", says)
+	}
+}
