@@ -39,7 +39,7 @@ func (s *service) changing(c *gin.Context) {
 	}
 	fields := begunWith(&h)
 	if s.view(c).Inches {
-		lengthsInInches(fields, jointLengths)
+		lengthsInInches(s.words(c), fields, jointLengths)
 	}
 	s.changeForm(c, http.StatusOK, &h, fields, nil)
 }

@@ -154,7 +154,7 @@ func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, 
 			d.Chart += chart.Line(newest.Lacing.Plan.Fastener) + "\n"
 		}
 		if o.Inches {
-			lengthsInInches(d.Fields, jointPlanLengths)
+			lengthsInInches(s.words(c), d.Fields, jointPlanLengths)
 		}
 		d.Fields["version"] = strconv.FormatInt(d.Version, 10)
 		d.Fields["name"] = cmp.Or(who.Name, cautionsName(h))

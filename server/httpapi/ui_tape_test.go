@@ -232,3 +232,17 @@ func TestChartFaultsStandOneALine(t *testing.T) {
 		t.Errorf("says %q", says)
 	}
 }
+
+// 800.4 mm are 31.512 in (800.4/25.4 = 31.5118): German writes a comma, and what still
+// stands there is the record's own width.
+func TestInchFieldsHaveTheLanguagesDecimalSign(t *testing.T) {
+	fields := map[string]string{"": "800.4"}
+	for lang, want := range map[string]string{"en": "31.512 in", "de": "31,512 in"} {
+		w := pages.In(lang)
+		shown := map[string]string{"": fields[""]}
+		lengthsInInches(w, shown, []string{""})
+		if shown[""] != want || asFilled(want, "800.4", true) != "800.4" || asFilled("31.6 in", "800.4", true) != "31.6 in" {
+			t.Errorf("%s: %q", lang, shown[""])
+		}
+	}
+}
