@@ -117,6 +117,9 @@ func stand(shots []*shot, s *result.Settings) (*network, error) {
 	if err := n.bend(); err != nil {
 		return nil, asNotFlat(err, shots)
 	}
+	if err := checkNetwork(n, shots); err != nil {
+		return n, err
+	}
 	if err := n.stretch(s); err != nil {
 		return nil, asNotFlat(err, shots)
 	}
