@@ -48,6 +48,7 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/joints/:id/record.pdf", s.jointPaper)
 	r.GET("/joints/:id/finished", s.finished)
 	r.POST("/joints/:id/finished", s.countFinished)
+	r.POST("/joints/:id/finished/measure", s.finishedMeasure)
 	r.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
 	r.GET("/joints/:id/finished/:look/report.pdf", s.lookReport)
 	r.POST("/joints/:id/finished/:look/clinch", s.judgeClinch)
@@ -59,6 +60,9 @@ func (s *service) ui(r *gin.Engine) {
 	r.POST("/joints/:id/end/:end/:step/tape", s.tapedStep)
 	r.GET("/joints/:id/photos/:hash", s.photoState)
 	r.PUT("/joints/:id/photos/:hash", s.photoPart)
+	r.GET("/photos/:hash", s.photoState)
+	r.PUT("/photos/:hash", s.photoPart)
+	r.POST("/measure", s.quickMeasure)
 
 	r.GET("/lacing", s.lacing)
 	r.POST("/lacing", s.lacing)

@@ -119,8 +119,8 @@ func (s *service) again(c *gin.Context) {
 		return
 	}
 	by, reads := s.who(c), s.view(c).Options()
-	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
-		return s.measureAgain(ctx, by, r, o, reads, progress)
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (streamed, error) {
+		return recorded(s.measureAgain(ctx, by, r, o, reads, progress))
 	})
 }
 

@@ -533,7 +533,7 @@ func TestFirstPageIsSmall(t *testing.T) {
 	s := serve(t, newFake(), nil)
 	_, body := get(t, s.URL+"/", map[string]string{"Accept": "text/html"})
 	total := len(body)
-	for _, one := range []string{"beltend.css", "beltend.js", "queue.js", "stream.js", "icon.svg", "manifest.webmanifest"} {
+	for _, one := range []string{"beltend.css", "beltend.js", "queue.js", "queued.js", "form.js", "waits.js", "texts.js", "stream.js", "icon.svg", "manifest.webmanifest"} {
 		resp, b := get(t, s.URL+"/static/"+one, nil)
 		if resp.StatusCode != 200 {
 			t.Errorf("%s: %s", one, resp.Status)

@@ -69,7 +69,7 @@ func (s *service) finishedWith(c *gin.Context, status int, fields map[string]str
 		s.fail(c, err)
 		return
 	}
-	s.render(c, status, "finished.html", pages.Page{Title: s.words(c).Text("finished.title"), Data: d})
+	s.render(c, status, "finished.html", pages.Page{Title: s.words(c).Text("finished.title"), Scripts: []string{"form.js"}, Data: d})
 }
 
 // countFinished counts the hooks in the photos of a form and keeps what came of it.
@@ -91,37 +91,99 @@ func (s *service) countFinished(c *gin.Context) {
 // typed is in fields, even where it fails.
 func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[string]string) (look archive.Finished, err error) {
 	if h.Cautions == nil {
-		return look, problem{Status: http.StatusConflict, Code: "cautions_open", Detail: "The cautions of this joint are not acknowledged yet.", Advice: "Acknowledge them on the joint's page."}
+		return look, problemCautions
 	}
 	ctx, by := c.Request.Context(), s.who(c)
-	job, typed, leave, err := s.readJob(c, finishedFields...)
-	defer leave()
-	for _, name := range append(finishedFields, setting.PrintScale) {
-		fields[name] = strings.TrimSpace(typed[name])
-	}
+	photos, err := func() ([]archive.File, error) { // which lets go of them before they are counted
+		job, typed, leave, err := s.readJob(c, finishedFields...)
+		defer leave()
+		for _, name := range append(finishedFields, setting.PrintScale) {
+			fields[name] = strings.TrimSpace(typed[name])
+		}
+		var photos []archive.File
+		for _, p := range job.Photos {
+			if err != nil {
+				return nil, err
+			}
+			var kept archive.Photo
+			kept, err = s.keepPhoto(ctx, by, h.Site, p)
+			photos = append(photos, archive.File{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: kept.Name})
+		}
+		return photos, err
+	}()
 	if err != nil {
 		return look, err
 	}
+	return s.countPhotos(ctx, by, h, photos, fields, nil)
+}
+
+// countRequest asks for the hooks to be counted in photos that are kept.
+type countRequest struct {
+	Photos []string          `json:"photos"` // SHA-256 as kept
+	Fields map[string]string `json:"fields"` // of the form, as typed
+}
+
+// finishedMeasure counts the hooks in photos that came in parts, and tells each step on
+// the way. Sent again, as after a connection broke, it finds the look that was kept.
+func (s *service) finishedMeasure(c *gin.Context) {
+	h, err := s.head(c)
+	var o countRequest
+	if err == nil {
+		err = readJSON(c, &o)
+	}
+	if err == nil && h.Cautions == nil {
+		err = problemCautions
+	}
+	fields := map[string]string{}
+	for name, value := range o.Fields {
+		if err == nil && name != setting.PrintScale && !slices.Contains(finishedFields, name) {
+			err = &measure.UsageError{Setting: name, Message: "there is no such field"}
+		}
+		fields[name] = strings.TrimSpace(value)
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by := s.who(c)
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (streamed, error) {
+		photos, err := s.keptPhotos(ctx, h.Site, o.Photos)
+		if err != nil {
+			return streamed{}, err
+		}
+		look, err := s.countPhotos(ctx, by, &h, photos, fields, progress)
+		if err != nil {
+			return streamed{}, err
+		}
+		return streamed{ID: look.ID, Address: "/joints/" + h.ID + "/finished"}, nil
+	})
+}
+
+// countPhotos counts the hooks in kept photos and keeps the look.
+func (s *service) countPhotos(ctx context.Context, by store.Person, h *pages.JointHead, photos []archive.File, fields map[string]string, progress measure.Progress) (look archive.Finished, err error) {
+	job := worker.Job{Hooks: &worker.Hooks{Face: cmp.Or(fields[measure.FaceUp], h.FaceUp)}}
+	if job.Settings, err = settings(map[string]string{setting.PrintScale: fields[setting.PrintScale]}); err != nil {
+		return look, err
+	}
 	job.Settings.ToleranceMM = h.ToleranceMM
-	job.Hooks = &worker.Hooks{Face: cmp.Or(fields[measure.FaceUp], h.FaceUp)}
 	if job.Hooks.Plan, err = s.planToCompare(ctx, by.Sites, h, fields); err != nil {
 		return look, err
 	}
-	look = archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID}
+	if look, err = s.countedBefore(ctx, by.Sites, h, photos, &job); err != nil || look.ID != "" {
+		return look, err
+	}
+	look = archive.Finished{Joint: h.ID, Person: by.Name, PersonID: by.ID, Files: photos}
 	if by.ID == "local" {
 		look.Person = h.Cautions.Name
 	}
-	for i, p := range job.Photos { // counted as they are kept
-		kept, err := s.keepPhoto(ctx, by, h.Site, p)
+	for _, p := range photos { // counted as they are kept
+		data, _, err := s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(h.Site), p.SHA256)
 		if err != nil {
 			return look, err
 		}
-		look.Files = append(look.Files, archive.File{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: kept.Name})
-		if job.Photos[i].Data, _, err = s.Store.Archive.ReadPhoto(ctx, archive.SomeSites(h.Site), kept.SHA256); err != nil {
-			return look, err
-		}
+		job.Photos = append(job.Photos, measure.Input{Name: p.Name, Data: data})
 	}
-	answer, err := s.Measurer.Run(ctx, job, nil)
+	answer, err := s.Measurer.Run(ctx, job, progress)
 	if err != nil {
 		return look, err
 	}
@@ -132,6 +194,37 @@ func (s *service) countForm(c *gin.Context, h *pages.JointHead, fields map[strin
 		return look, fmt.Errorf("write the count: %w", err)
 	}
 	return s.Store.Archive.PutFinished(ctx, by.Actor, look, "")
+}
+
+// countedBefore is the newest look where it answers the same: the same photos, face,
+// plan and settings. Else it has no ID.
+func (s *service) countedBefore(ctx context.Context, sites archive.Sites, h *pages.JointHead, photos []archive.File, job *worker.Job) (archive.Finished, error) {
+	looks, err := s.Store.Archive.FinishedOf(ctx, sites, h.ID)
+	if err != nil || len(looks) == 0 {
+		return archive.Finished{}, err
+	}
+	last := looks[0]
+	same := func(a, b archive.File) bool { return a.SHA256 == b.SHA256 }
+	if !slices.EqualFunc(last.Files, photos, same) {
+		return archive.Finished{}, nil
+	}
+	r, err := last.Decode()
+	if err != nil {
+		return archive.Finished{}, err
+	}
+	plan, err1 := json.Marshal(r.HookPlan)
+	wanted, err2 := json.Marshal(job.Hooks.Plan)
+	if err := errors.Join(err1, err2); err != nil {
+		return archive.Finished{}, fmt.Errorf("compare the plans: %w", err)
+	}
+	var before result.Settings
+	if r.Settings != nil {
+		before = *r.Settings
+	}
+	if r.FaceUp != job.Hooks.Face || string(plan) != string(wanted) || before.PrintScaleX != job.Settings.PrintScaleX || before.PrintScaleY != job.Settings.PrintScaleY {
+		return archive.Finished{}, nil
+	}
+	return last, nil
 }
 
 // planToCompare is the hook plan by the fastener typed and the measured widths of

@@ -29,7 +29,7 @@ func (f *counting) Run(ctx context.Context, job worker.Job, p measure.Progress) 
 	f.asked = append(f.asked, job)
 	r := job.Hooks.Draw
 	if r == nil {
-		r = &result.Hooks{Schema: result.HooksSchema, Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}},
+		r = &result.Hooks{Schema: result.HooksSchema, FaceUp: job.Hooks.Face, HookPlan: job.Hooks.Plan, Settings: &job.Settings, Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}},
 			Warnings: []result.Warning{}, Checklist: result.Clinch(), Image: &result.HookImage{}}
 		for _, side := range []string{"A", "B"} {
 			r.Sides = append(r.Sides, result.HookSide{Side: side, Hooks: 87, PitchMM: 9, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true})
@@ -74,6 +74,10 @@ func TestFinishedJoint(t *testing.T) {
 	kept := looks()
 	if len(kept) != 1 || len(kept[0].Files) != 1 || len(kept[0].Clinch) != 0 {
 		t.Fatalf("kept: %+v", kept)
+	}
+	// sent again, as after a connection broke, it is the same look
+	if resp, _ := post(t, at+"/finished", nil, part{"photos", "j.jpg", "hooks"}, part{"pitch", "", "9"}, part{"wire", "", "2"}); resp.StatusCode != http.StatusSeeOther || len(looks()) != 1 {
+		t.Errorf("the same photo again: %s, %d looks", resp.Status, len(looks()))
 	}
 	look := at + "/finished/" + kept[0].ID
 	_, body := get(t, at+"/finished", nil)

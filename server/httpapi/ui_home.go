@@ -1,13 +1,17 @@
 package httpapi
 
 import (
+	"context"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/report"
+	"beltend/server/setting"
 	"beltend/server/store"
 )
 
@@ -54,6 +58,52 @@ func (s *service) upload(c *gin.Context) {
 	data := s.problemData(c, p)
 	data.Kept = keptPage(r)
 	s.homeWith(c, p.Status, data, fields)
+}
+
+// quickMeasure measures photos that came in parts, with the settings of the quick
+// form, and tells each step on the way.
+func (s *service) quickMeasure(c *gin.Context) {
+	var o countRequest
+	err := readJSON(c, &o)
+	for name := range o.Fields {
+		if err == nil && name != "units" && !slices.Contains(setting.Names, name) {
+			err = &measure.UsageError{Setting: name, Message: "there is no such field"}
+		}
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by, reads := s.who(c), s.view(c).Options()
+	reads.Inches = o.Fields["units"] == "in"
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (streamed, error) {
+		set, err := settings(o.Fields)
+		if err != nil {
+			return streamed{}, err
+		}
+		release, err := s.Orders.Reserve(ctx)
+		if err != nil {
+			return streamed{}, err
+		}
+		defer release()
+		j, err := s.Store.Joint(ctx, by, store.Place{})
+		if err != nil {
+			return streamed{}, err
+		}
+		photos, err := s.keptPhotos(ctx, j.Site, o.Photos)
+		if err != nil {
+			return streamed{}, err
+		}
+		taken, err := s.Orders.TakeKept(ctx, by, store.Place{}, photos, set, reads)
+		if err != nil {
+			return streamed{}, err
+		}
+		out, err := recorded(s.Orders.Ask(ctx, taken, release, progress))
+		if err == nil && reads.Inches {
+			out.Address += "?units=in"
+		}
+		return out, err
+	})
 }
 
 // keptPage is the page of a record, "" where there is none.

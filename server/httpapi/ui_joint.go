@@ -287,7 +287,7 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 		s.fail(c, err)
 		return
 	}
-	s.render(c, status, "joint.html", pages.Page{Title: w.Text("joint.title", h.Number), Scripts: []string{"joint.js"}, Data: d})
+	s.render(c, status, "joint.html", pages.Page{Title: w.Text("joint.title", h.Number), Scripts: []string{"joint.js", "waits.js"}, Data: d})
 }
 
 // lastCut is the newest answered measurement of an end's cut or re-cut.

@@ -319,28 +319,31 @@ type arrived struct {
 	Kept string `json:"kept,omitempty"` // SHA-256 as kept
 }
 
-func (s *service) photoKey(c *gin.Context, h *pages.JointHead) (key, hash string, err error) {
+// photoKey reads which photo the address means, and the site that keeps it: its
+// joint's, or where no joint is named that of quick measurements.
+func (s *service) photoKey(c *gin.Context) (key, hash, site string, err error) {
 	hash = strings.ToLower(c.Param("hash"))
 	if b, err := hex.DecodeString(hash); err != nil || len(b) != sha256.Size {
-		return "", "", problemNotFound
+		return "", "", "", problemNotFound
 	}
-	return archive.Part(s.who(c).ID, h.Site, hash), hash, nil
+	var j archive.Joint
+	if id := c.Param("id"); id != "" {
+		j, err = s.Store.Archive.Joint(c.Request.Context(), s.who(c).Sites, id)
+	} else {
+		j, err = s.Store.Joint(c.Request.Context(), s.who(c), store.Place{})
+	}
+	return archive.Part(s.who(c).ID, j.Site, hash), hash, j.Site, err
 }
 
 // photoState says what is there of a photo.
 func (s *service) photoState(c *gin.Context) {
-	h, err := s.head(c)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	key, hash, err := s.photoKey(c, &h)
+	key, hash, site, err := s.photoKey(c)
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
 	var u archive.Arrived
-	p, err := s.Store.Archive.Photo(c.Request.Context(), archive.SomeSites(h.Site), hash)
+	p, err := s.Store.Archive.Photo(c.Request.Context(), archive.SomeSites(site), hash)
 	if u.Kept = p.SHA256; errors.Is(err, archive.NotFound) {
 		u, err = s.Store.Archive.Arrived(c.Request.Context(), key)
 	}
@@ -354,12 +357,7 @@ func (s *service) photoState(c *gin.Context) {
 // photoPart takes a part of a photo: ?at= its first byte, &of= all bytes,
 // &name= what the device calls it. The last part keeps the photo.
 func (s *service) photoPart(c *gin.Context) {
-	h, err := s.head(c)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	key, hash, err := s.photoKey(c, &h)
+	key, hash, site, err := s.photoKey(c)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -377,7 +375,7 @@ func (s *service) photoPart(c *gin.Context) {
 	}
 	u, err := s.takePart(c, key, at, of)
 	if err == nil && u.Kept == "" && u.Have == of {
-		u, err = s.joinParts(c, key, hash, of, h.Site)
+		u, err = s.joinParts(c, key, hash, of, site)
 	}
 	if err != nil {
 		s.fail(c, err)
@@ -457,8 +455,8 @@ func (s *service) stepMeasure(c *gin.Context) {
 		return
 	}
 	by, reads := s.who(c), s.view(c).Options()
-	s.stream(c, func(ctx context.Context, progress measure.Progress) (store.Record, error) {
-		return s.measureStep(ctx, by, &h, o, reads, progress)
+	s.stream(c, func(ctx context.Context, progress measure.Progress) (streamed, error) {
+		return recorded(s.measureStep(ctx, by, &h, o, reads, progress))
 	})
 }
 
@@ -473,14 +471,29 @@ func readJSON(c *gin.Context, to any) error {
 
 const streamPause = 15 * time.Second // the longest without an event
 
+// streamed is what came of a run: its page, and what was found in its photos.
+type streamed struct {
+	ID, Address string // "" where nothing was kept
+	Image       []result.Image
+}
+
+// recorded is a measurement, or a refusal that was kept.
+func recorded(r store.Record, err error) (streamed, error) {
+	out := streamed{ID: r.ID, Address: keptPage(r)}
+	if r.ID != "" {
+		out.Image = r.Measurement.Image
+	}
+	return out, err
+}
+
 // stream runs a measurement and tells what happens as server-sent events.
-func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progress) (store.Record, error)) {
+func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progress) (streamed, error)) {
 	type step struct {
 		Step string  `json:"step"`
 		Done float64 `json:"done"`
 	}
 	type end struct {
-		r   store.Record
+		r   streamed
 		err error
 	}
 	steps, ended := make(chan step, 16), make(chan end, 1)
@@ -517,7 +530,7 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 			return
 		case e := <-ended:
 			if e.err == nil {
-				send("done", gin.H{"id": e.r.ID, "address": "/m/" + e.r.ID})
+				send("done", gin.H{"id": e.r.ID, "address": e.r.Address})
 				return
 			}
 			p := problemOf(e.err)
@@ -525,12 +538,8 @@ func (s *service) stream(c *gin.Context, run func(context.Context, measure.Progr
 				s.Log.Error("measurement failed", "route", c.FullPath(), "error", e.err)
 			}
 			data := s.problemData(c, p)
-			var found []result.Image // all the same
-			if e.r.ID != "" {
-				found = e.r.Measurement.Image
-			}
-			send("refused", gin.H{"image": found, "code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
-				"address": keptPage(e.r), "again": p.Status == http.StatusServiceUnavailable, "after": p.retryAfter, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
+			send("refused", gin.H{"image": e.r.Image, "code": p.Code, "title": data.Title, "detail": data.Detail, "advice": data.Advice, "photo": p.Photo,
+				"address": e.r.Address, "again": p.Status == http.StatusServiceUnavailable, "after": p.retryAfter, "checks": pages.RefusedChecks(s.words(c), p.Code, data.Advice)})
 			return
 		}
 	}

@@ -106,6 +106,16 @@ func (d *Desk) Take(ctx context.Context, by store.Person, p store.Place, photos 
 	return o, nil
 }
 
+// TakeKept is Take for photos that are kept already, at the site where they belong.
+func (d *Desk) TakeKept(ctx context.Context, by store.Person, p store.Place, photos []archive.File, s result.Settings, reads report.Options) (Order, error) {
+	if err := measure.CheckSettings(s, len(photos)); err != nil {
+		return Order{}, err
+	}
+	o, _, err := d.at(ctx, by, p, s.Line)
+	o.Photos, o.Settings, o.Inches, o.Lang = photos, s, reads.Inches, reads.Lang
+	return o, err
+}
+
 // Keep keeps a photo without its location, or where the site wants that with it, as
 // it came. A file that is no photo, too large, or so damaged that its location cannot
 // be found and taken out, is refused and not kept.

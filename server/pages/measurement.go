@@ -114,7 +114,7 @@ func Home(view View, d HomeData) Page {
 	if d.Fields == nil {
 		d.Fields = map[string]string{}
 	}
-	return Page{Title: w.Text("home.title"), View: view, Data: struct {
+	return Page{Title: w.Text("home.title"), View: view, Scripts: []string{"waits.js", "form.js"}, Data: struct {
 		Problem *ProblemData
 		Fields  map[string]string
 		Recent  []Line

@@ -45,8 +45,8 @@ addEventListener('afterprint', () => {
   for (const d of document.querySelectorAll('[data-shut]')) { d.open = false; delete d.dataset.shut; }
 });
 
-// The page that takes photos sends by itself, and shows it.
-if (!document.getElementById('photo')) {
+// A page that takes photos sends by itself, and shows it.
+if (!document.getElementById('queue')) {
   const go = async () => { if (navigator.onLine && await waiting()) send().catch(() => {}); };
   addEventListener('online', go);
   go();

@@ -1,6 +1,7 @@
 // The page that takes photos: into the queue, up, measured; everything seen on the way.
 import { correction, nudgeBy, show as showLines } from './hand.js';
-import { able, add, again, list, remove, send, set } from './queue.js';
+import { able, add, list, send, set } from './queue.js';
+import { shown } from './queued.js';
 import { Stage } from './stage.js';
 import { make, text, together } from './texts.js';
 
@@ -18,26 +19,7 @@ if (able && camera) {
   document.getElementById('plain').hidden = true;
   for (const label of page.querySelectorAll('.camera, .pick')) label.hidden = false;
 
-  const thumbs = new Map(); // elements by id
-  function thumb(i) {
-    const img = make('img', { src: URL.createObjectURL(i.blob), alt: '' });
-    // few browsers show HEIC
-    img.addEventListener('error', () => { img.replaceWith(make('span', { class: 'nothumb', 'aria-hidden': 'true' }, (/\.(\w{1,4})$/.exec(i.name)?.[1] ?? '?').toUpperCase())); }, { once: true });
-    return make('span', { class: 'thumb' }, img);
-  }
-  async function show() {
-    const items = await list(where);
-    box.hidden = items.length === 0;
-    box.querySelector('ul').replaceChildren(...items.map((i) => {
-      if (!thumbs.has(i.id)) thumbs.set(i.id, thumb(i));
-      const part = i.have > 0 && i.have < i.size ? ` ${Math.floor((100 * i.have) / i.size)} %` : '';
-      const line = make('div', {}, make('b', {}, i.name), make('small', { class: 'state' }, ' ' + text('photo.' + i.state) + part));
-      const item = make('li', { 'data-state': i.state }, thumbs.get(i.id), line);
-      if (i.state === 'refused') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await again(i.id); go(); } }, text('photo.again')));
-      if (i.state !== 'sending') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await remove(i.id); show(); } }, text('photo.drop')));
-      return item;
-    }));
-  }
+  const show = shown(box, where, () => go());
 
   function refuse(problem) {
     refusedBox.hidden = false;
@@ -123,7 +105,7 @@ if (able && camera) {
     const order = { card_set: form.card_set ?? '', print_scale: form.print_scale ?? '', trim: form.trim ?? '', fresh: form.fresh === 'on' };
     const files = [...input.files];
     let twice = false;
-    for (const file of files) twice = !await add(file, where, order) || twice;
+    for (const file of files) twice = !await add(file, where, order, page.dataset.named) || twice;
     input.value = '';
     stage.textContent = twice ? text('photo.twice') : '';
     go();

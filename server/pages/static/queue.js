@@ -27,16 +27,30 @@ async function run(mode, what) {
   });
 }
 
-const put = (item) => run('readwrite', (s) => s.put(item));
-export const remove = (id) => run('readwrite', (s) => s.delete(id));
+// Whoever shows what waits listens for this event of the window.
+const CHANGED = 'beltend-queue';
+const tellAll = (done) => { dispatchEvent(new Event(CHANGED)); return done; };
+const put = (item) => run('readwrite', (s) => s.put(item)).then(tellAll);
+export const remove = (id) => run('readwrite', (s) => s.delete(id)).then(tellAll);
 const get = (id) => run('readonly', (s) => s.get(id));
 
 const same = (a, b) => a.joint === b.joint && a.end === b.end && a.step === b.step;
 
-// list gives the photos of one place, or all, the oldest first.
-export async function list(where) {
+// A place is joint, end and step. A finished joint (step finished) has no one end, a quick
+// measurement (step quick) no joint either: there the end is the time when the form was
+// sent, and what was sent together is measured together.
+const asForm = (where) => where.step === 'finished' || where.step === 'quick';
+
+// pageOf is the page that shows a place.
+export function pageOf({ joint, end, step }) {
+  if (step === 'quick') return '/';
+  return step === 'finished' ? `/joints/${joint}/finished` : `/joints/${joint}/end/${end}/${step}`;
+}
+
+// list gives the photos of which all that is asked for holds, or all; the oldest first.
+export async function list(where = {}) {
   const all = await run('readonly', (s) => s.getAll());
-  return all.filter((i) => !where || same(i, where)).sort((a, b) => a.added - b.added);
+  return all.filter((i) => Object.keys(where).every((k) => i[k] === where[k])).sort((a, b) => a.added - b.added);
 }
 
 export async function waiting() {
@@ -44,13 +58,14 @@ export async function waiting() {
   return (await list()).filter((i) => i.state !== 'refused').length;
 }
 
-// add keeps a photo; false when it is there already.
-export async function add(file, where, order) {
+// add keeps a photo; false when it is there already. named is its joint, for people.
+export async function add(file, where, order, named = '') {
   const bytes = await file.arrayBuffer();
   const hash = [...new Uint8Array(await crypto.subtle.digest('SHA-256', bytes))].map((b) => b.toString(16).padStart(2, '0')).join('');
   const id = [where.joint, where.end, where.step, hash].join('/');
-  if (await get(id)) return false;
-  await put({ id, hash, ...where, order, name: file.name, blob: new Blob([bytes], { type: file.type }), size: bytes.byteLength, have: 0, state: 'waiting', added: Date.now() });
+  const { joint, step } = where;
+  if (await get(id) || asForm(where) && (await list({ joint, step, hash })).length > 0) return false;
+  await put({ id, hash, ...where, named, order, name: file.name, blob: new Blob([bytes], { type: file.type }), size: bytes.byteLength, have: 0, state: 'waiting', added: Date.now() });
   return true;
 }
 
@@ -79,7 +94,7 @@ async function json(answer) {
 }
 
 async function upload(item, told) {
-  const address = `/joints/${item.joint}/photos/${item.hash}`;
+  const address = `${item.joint && `/joints/${item.joint}`}/photos/${item.hash}`;
   let state = await json(await fetch(address, { headers: { Accept: 'application/json' } }));
   while (!state.kept) {
     item = { ...item, have: state.have, state: 'sending' };
@@ -123,9 +138,10 @@ async function sendAll(on) {
     if (sent.length === 0) return;
     const place = sent[0];
     const together = sent.filter((i) => same(i, place));
-    const hints = together.flatMap((i, photo) => (i.hints ?? []).map((h) => ({ ...h, photo })));
-    const order = { ...place.order, photos: together.map((i) => i.kept), hints };
-    const { done, refused } = await ask(`/joints/${place.joint}/end/${place.end}/${place.step}/measure`, order, on.step);
+    const order = { ...place.order, photos: together.map((i) => i.kept) };
+    if (!asForm(place)) order.hints = together.flatMap((i, photo) => (i.hints ?? []).map((h) => ({ ...h, photo })));
+    const page = pageOf(place);
+    const { done, refused } = await ask(`${page === '/' ? '' : page}/measure`, order, on.step);
     if (refused?.again) {
       await new Promise((r) => setTimeout(r, 1000 * (refused.after || 4)));
       continue;

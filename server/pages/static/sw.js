@@ -6,8 +6,8 @@ const PAGES = 'beltend-pages';
 self.addEventListener('install', (e) => {
   e.waitUntil((async () => {
     const files = await caches.open(FILES);
-    await files.addAll(['beltend.css', 'beltend.js', 'photo.js', 'answer.js', 'joint.js'].map((f) => `/static/${f}?v=VERSION`));
-    await files.addAll(['/offline', '/static/queue.js', '/static/hand.js', '/static/stream.js', '/static/texts.js', '/static/stage.js', '/static/icon.svg']);
+    await files.addAll(['beltend.css', 'beltend.js', 'photo.js', 'answer.js', 'joint.js', 'form.js', 'waits.js'].map((f) => `/static/${f}?v=VERSION`));
+    await files.addAll(['/offline', '/static/queue.js', '/static/queued.js', '/static/hand.js', '/static/stream.js', '/static/texts.js', '/static/stage.js', '/static/icon.svg']);
     await self.skipWaiting();
   })());
 });
