@@ -54,7 +54,7 @@ func NewScale(offsetMM, u95MM, toleranceMM float64, inches bool) *Scale {
 	}
 	const parts = 5 // graduations a step
 	n := int(math.Round(reach / step))
-	every := (n + 3) / 4 // labels that do not touch
+	every := (n + 1) / 2 // labels that do not touch
 	for i := -n * parts; i <= n*parts; i++ {
 		t := Tick{X: at(float64(i) * step / parts), Len: 6}
 		if i%parts == 0 {
