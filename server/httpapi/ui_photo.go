@@ -326,13 +326,23 @@ func (s *service) photoKey(c *gin.Context) (key, hash, site string, err error) {
 	if b, err := hex.DecodeString(hash); err != nil || len(b) != sha256.Size {
 		return "", "", "", problemNotFound
 	}
-	var j archive.Joint
-	if id := c.Param("id"); id != "" {
-		j, err = s.Store.Archive.Joint(c.Request.Context(), s.who(c).Sites, id)
-	} else {
-		j, err = s.Store.Joint(c.Request.Context(), s.who(c), store.Place{})
+	ctx, by := c.Request.Context(), s.who(c)
+	switch id := c.Param("id"); {
+	case id != "":
+		var j archive.Joint
+		j, err = s.Store.Archive.Joint(ctx, by.Sites, id)
+		site = j.Site
+	case c.Request.Method == http.MethodGet: // which makes no place where there is none yet
+		var sites []archive.Site
+		if sites, err = s.Store.Archive.Sites(ctx, by.Sites); len(sites) > 0 {
+			site = sites[0].ID
+		}
+	default:
+		var j archive.Joint
+		j, err = s.Store.Joint(ctx, by, store.Place{})
+		site = j.Site
 	}
-	return archive.Part(s.who(c).ID, j.Site, hash), hash, j.Site, err
+	return archive.Part(by.ID, site, hash), hash, site, err
 }
 
 // photoState says what is there of a photo.
