@@ -87,6 +87,60 @@ func TestArchiveCommands(t *testing.T) {
 	}
 }
 
+// An earlier program's answer, and the same photo measured by this one beside it.
+func TestMeasureAgain(t *testing.T) {
+	data := t.TempDir()
+	a, err := archive.Open(t.Context(), archive.Address{Folder: data})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	photo, err := os.ReadFile(sample)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, err := a.AddPhoto(t.Context(), conformance.By, archive.Photo{Site: p.Site.ID, Type: "image/jpeg", Name: "end.jpg"}, photo)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := conformance.Measured(t, a, p, func(m *archive.Measurement) {
+		m.Files = []archive.File{{SHA256: kept.SHA256, Role: archive.RolePhoto, Name: "end.jpg"}}
+		m.Result = []byte(`{"schema":"beltend.measurement/1","program":"v0.1","method":"1","verdict":"square","squareness":{"offset_mm":0.5,"offset_u95_mm":0.3,"tolerance_mm":2},"width":{"at_cut_mm":1001},"warnings":[]}`)
+	})
+	command := func(args ...string) (int, string) {
+		t.Helper()
+		code, out, errs := beltend(t, append([]string{"archive", "measure", "--data", data, "--by", "Ada Finch"}, args...)...)
+		return code, out + errs
+	}
+	if code, out := command(old.ID); code != exitUsage || !strings.Contains(out, "--reason") {
+		t.Errorf("without a reason: exit %d, %s", code, out)
+	}
+	if code, out := command("--reason", "x", "nothing"); code != exitUsage || !strings.Contains(out, "there is no measurement nothing") {
+		t.Errorf("of none: exit %d, %s", code, out)
+	}
+	code, out := command("--reason", "method 6 came out", old.ID)
+	if code != 0 || !strings.Contains(out, "v0.1") || !strings.Contains(out, "recut") {
+		t.Fatalf("exit %d: %s", code, out)
+	}
+	page, err := a.Search(t.Context(), archive.Query{Sites: archive.AllSites()})
+	if err != nil || len(page.Items) != 2 || page.Items[0].Beside != old.ID || page.Items[0].Verdict != "recut" || page.Items[1].Verdict != "square" || page.Items[1].ResultSHA256 != old.ResultSHA256 {
+		t.Fatalf("kept: %+v, %v", page.Items, err)
+	}
+	events, err := a.Events(t.Context(), archive.EventQuery{Sites: archive.AllSites(), Subject: "measurement/" + page.Items[0].ID})
+	if err != nil || len(events) != 1 || events[0].Name != "Ada Finch" || events[0].Reason != "method 6 came out" {
+		t.Errorf("its event: %+v, %v", events, err)
+	}
+	if code, again := command("--reason", "once more", old.ID); code != 0 || !strings.Contains(again, page.Items[0].ID) {
+		t.Errorf("once more: exit %d, %s", code, again)
+	}
+	if page, err := a.Search(t.Context(), archive.Query{Sites: archive.AllSites()}); err != nil || len(page.Items) != 2 {
+		t.Errorf("it was measured twice: %d, %v", len(page.Items), err)
+	}
+	if err := a.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestRetentionListsBeforeItRemoves(t *testing.T) {
 	data := t.TempDir()
 	a, err := archive.Open(t.Context(), archive.Address{Folder: data})

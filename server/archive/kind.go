@@ -60,7 +60,7 @@ var (
 	}()
 
 	measurementKind = newKind("measurement",
-		"id site conveyor belt joint side step time person card_set verdict refusal offset_mm u95_mm width_mm tolerance_mm bow_mm roughness_mm program method card_scale camera supersedes words",
+		"id site conveyor belt joint side step time person card_set verdict refusal offset_mm u95_mm width_mm tolerance_mm bow_mm roughness_mm program method card_scale camera supersedes beside words",
 		false, false, func(m *Measurement) []any {
 			verdict := m.Verdict
 			if m.Refusal != "" {
@@ -68,7 +68,7 @@ var (
 			}
 			return []any{m.ID, m.Site, m.Conveyor, m.Belt, m.Joint, m.End, m.Step, micros(m.Time), m.Person, m.CardSet, verdict, m.Refusal,
 				number(m.OffsetMM), number(m.U95MM), number(m.WidthMM), number(m.ToleranceMM), number(m.BowMM), number(m.RoughnessMM),
-				m.ProgramVersion, m.MethodVersion, m.CardScale, m.CameraProfile, m.Supersedes, m.Words}
+				m.ProgramVersion, m.MethodVersion, m.CardScale, m.CameraProfile, m.Supersedes, m.Beside, m.Words}
 		})
 
 	reviewKind = newKind("review", "id site joint measurement sign outcome time", false, true, func(r *Review) []any {

@@ -26,7 +26,7 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	}
 	if err := check(identifier("measurement id", m.ID), needed("joint", m.Joint), oneOf("end", m.End, Leading, Trailing),
 		oneOf("step", m.Step, StepDrawn, StepCut, StepRecut, StepFinished), name("person", m.Person), text("person id", m.PersonID, 200),
-		text("card set", m.CardSet, 200), text("camera profile", m.CameraProfile, 500), text("supersedes", m.Supersedes, 200), text("note", m.Note, 4000)); err != nil {
+		text("card set", m.CardSet, 200), text("camera profile", m.CameraProfile, 500), text("supersedes", m.Supersedes, 200), text("beside", m.Beside, 200), text("note", m.Note, 4000)); err != nil {
 		return m, err
 	}
 	codes, err := m.takeResult()
@@ -72,6 +72,9 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 		}
 		cards = set.Number
 	}
+	if err := t.besideSame(ctx, m); err != nil {
+		return err
+	}
 	if m.Supersedes != "" {
 		var joint string
 		if err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ?", m.Supersedes); err != nil {
@@ -105,6 +108,27 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 	return err
 }
 
+// besideSame refuses what stands beside a measurement of other photos or another end.
+func (t *Tx) besideSame(ctx context.Context, m *Measurement) error {
+	if m.Beside == "" {
+		return nil
+	}
+	first, err := one[Measurement](ctx, t, "SELECT body FROM measurement_body WHERE id = ?", m.Beside)
+	switch {
+	case err != nil:
+		return missing(err, "measurement to compare with")
+	case first.Joint != m.Joint || first.End != m.End || first.Step != m.Step:
+		return fail(Invalid, "beside: that measurement is of another joint, end or step.", nil)
+	case first.Beside != "":
+		return fail(Invalid, "beside: that measurement stands beside another itself; name the first.", nil)
+	case m.Supersedes != "":
+		return fail(Invalid, "beside: what stands beside a measurement takes no other's place.", nil)
+	case !slices.EqualFunc(first.Files, m.Files, func(a, b File) bool { return a.SHA256 == b.SHA256 }):
+		return fail(Invalid, "beside: that measurement is of other photos.", nil)
+	}
+	return nil
+}
+
 func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte) error {
 	if err := measurementKind.insert(ctx, t, body); err != nil {
 		return err
@@ -112,7 +136,7 @@ func (t *Tx) insertMeasurement(ctx context.Context, m *Measurement, body []byte)
 	if _, err := t.Exec(ctx, "INSERT INTO measurement_body (id, body, result) VALUES (?, ?, ?)", m.ID, string(body), string(m.Result)); err != nil {
 		return err
 	}
-	if _, err := t.Exec(ctx, "INSERT INTO review_state (n, site, state) SELECT n, site, ? FROM measurement WHERE id = ? AND verdict <> ?", reviewOpen, m.ID, refused); err != nil {
+	if _, err := t.Exec(ctx, "INSERT INTO review_state (n, site, state) SELECT n, site, ? FROM measurement WHERE id = ? AND verdict <> ? AND beside = ''", reviewOpen, m.ID, refused); err != nil {
 		return err
 	}
 	if !t.db.postgres { // which has an index of words by itself

@@ -76,7 +76,7 @@ type Retained struct {
 // go after Rules.Refused. A joint's measurements, and the looks at it when it was
 // finished, may go after Rules.SignedOff when the joint is signed off: every one of its measurements is accepted or conceded
 // (by two persons where the site asks for that), or sent back and followed by such
-// a one at the same end, or made again by such a one, or refused; and one at least
+// a one at the same end, or made again by such a one, or refused, or beside another; and one at least
 // is accepted or conceded. Photos that no measurement and no look names stay.
 func (a *Archive) Retain(ctx context.Context, by Actor, rules Rules, dry bool, each func(Due)) (Retained, error) {
 	var sum Retained
@@ -169,6 +169,7 @@ type worked struct {
 	id, end      string
 	time         time.Time
 	refused      bool
+	beside       bool // another, to compare
 	supersededBy string
 	outcome      string // of the latest sign-off
 	signs        int
@@ -302,14 +303,14 @@ func (t *Tx) stand(ctx context.Context, stands map[string]*stand, joint string) 
 		w := &worked{}
 		var at int64
 		var verdict, body string
-		if err := scan(&w.n, &w.id, &w.end, &at, &verdict, &w.supersededBy, &body); err != nil {
+		if err := scan(&w.n, &w.id, &w.end, &at, &verdict, &w.beside, &w.supersededBy, &body); err != nil {
 			return err
 		}
 		site, err := decode[Site](body)
 		w.time, w.refused, w.twoSign = fromMicros(at), verdict == refused, site.TwoSign
-		s.of[w.id], s.since, s.answer = w, lastOf(s.since, w.time), s.answer || !w.refused
+		s.of[w.id], s.since, s.answer = w, lastOf(s.since, w.time), s.answer || !w.refused && !w.beside
 		return err
-	}, `SELECT m.n, m.id, m.side, m.time, m.verdict, COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''), s.body
+	}, `SELECT m.n, m.id, m.side, m.time, m.verdict, m.beside <> '', COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''), s.body
 		FROM measurement m JOIN site s ON s.id = m.site WHERE m.joint = ?`, joint)
 	if err != nil {
 		return nil, err
@@ -366,7 +367,7 @@ func (s *stand) judge() {
 // settled says whether nothing more is to be done about a measurement.
 func (s *stand) settled(w *worked) bool {
 	switch {
-	case w.refused, w.positive:
+	case w.refused, w.beside, w.positive:
 		return true
 	case w.outcome == SentBack:
 		for _, later := range s.of {

@@ -7,8 +7,8 @@ import (
 	"beltend/server/result"
 )
 
-// reviewOpen is the state of a measurement without a sign-off. A refused one has no
-// state: it needs none.
+// reviewOpen is the state of a measurement without a sign-off. One that was refused or
+// stands beside another has no state: it needs none.
 const reviewOpen = "open"
 
 // setReviewState notes the latest sign-off, to search by.
@@ -21,7 +21,7 @@ func (t *Tx) setReviewState(ctx context.Context, r *Review) error {
 // from another person (PersonID, or Person where there are no accounts), and send
 // the measurement back or agree with the first; otherwise, and after two,
 // Conflict. Accepted is for verdict square alone. A measurement sent back takes no further
-// sign-off, a refused one none at all.
+// sign-off, one that was refused or stands beside another none at all.
 func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, error) {
 	if err := check(needed("measurement", r.Measurement), oneOf("outcome", r.Outcome, Accepted, SentBack, Concession), name("person", r.Person),
 		text("person id", r.PersonID, 200), text("reason", r.Reason, 2000), text("concession by", r.ConcessionBy, 200)); err != nil {
@@ -41,9 +41,12 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 	given := r
 	err := a.Write(ctx, func(tx *Tx) error {
 		r = given
-		var verdict string
-		if err := tx.Row(ctx, []any{&r.Site, &r.Joint, &verdict}, "SELECT site, joint, verdict FROM measurement WHERE id = ?", r.Measurement); err != nil {
+		var verdict, beside string
+		if err := tx.Row(ctx, []any{&r.Site, &r.Joint, &verdict, &beside}, "SELECT site, joint, verdict, beside FROM measurement WHERE id = ?", r.Measurement); err != nil {
 			return missing(err, "measurement")
+		}
+		if beside != "" {
+			return fail(Conflict, "This stands beside another measurement, to compare. Judge that one.", nil)
 		}
 		if verdict == refused {
 			return fail(Conflict, "These photos gave no answer, so there is nothing to sign off. Measure the end again.", nil)

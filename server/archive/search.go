@@ -111,6 +111,9 @@ func (d *database) plan(q Query) (plan, error) {
 		p.along.and(p.table+".n < ?", n)
 		p.hi = min(p.hi, n)
 	}
+	if q.Newest || q.Answered {
+		p.rest.and("m.beside = ''")
+	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")
 	}
@@ -550,7 +553,7 @@ func (t *Tx) found(ctx context.Context, where string, args []any, order string) 
 		COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''),
 		COALESCE((SELECT outcome FROM review r WHERE r.measurement = m.id ORDER BY sign DESC LIMIT 1), ''),
 		(SELECT COUNT(*) FROM review r WHERE r.measurement = m.id),
-		COALESCE((SELECT NOT good FROM card_check h WHERE h.card_set = m.card_set AND h.time >= m.time ORDER BY h.time LIMIT 1), 1 = 0)
+		COALESCE((SELECT NOT good FROM card_check h WHERE h.card_set = m.card_set AND h.time >= COALESCE((SELECT f.time FROM measurement f WHERE f.id = m.beside), m.time) ORDER BY h.time LIMIT 1), 1 = 0)
 		FROM measurement m JOIN measurement_body b ON b.id = m.id JOIN site s ON s.id = m.site JOIN conveyor c ON c.id = m.conveyor
 		JOIN belt l ON l.id = m.belt JOIN joint j ON j.id = m.joint LEFT JOIN card_set k ON k.id = m.card_set WHERE `+where+order, args...)
 	return out, err

@@ -171,14 +171,15 @@ type Measurement struct {
 	Joint         string    `json:"joint"`
 	End           string    `json:"end"` // Leading or Trailing
 	Step          string    `json:"step"`
-	Time          time.Time `json:"time"`           // of the photo or the measuring; zero: now
-	Person        string    `json:"person"`         // name of who took the photo, or taped
-	PersonID      string    `json:"person_id"`      // optional: account
-	CardSet       string    `json:"card_set"`       // optional: ID of a CardSet
-	CameraProfile string    `json:"camera_profile"` // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
-	Supersedes    string    `json:"supersedes"`     // optional: ID of the measurement that this one repeats on the same photos
-	Note          string    `json:"note"`           // optional
-	Files         []File    `json:"files"`          // kept before with AddPhoto; none where the end was taped
+	Time          time.Time `json:"time"`             // of the photo or the measuring; zero: now
+	Person        string    `json:"person"`           // name of who took the photo, or taped
+	PersonID      string    `json:"person_id"`        // optional: account
+	CardSet       string    `json:"card_set"`         // optional: ID of a CardSet
+	CameraProfile string    `json:"camera_profile"`   // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
+	Supersedes    string    `json:"supersedes"`       // optional: ID of the measurement that this one repeats on the same photos
+	Beside        string    `json:"beside,omitempty"` // optional: ID of the one that this one repeats on the same photos to compare program and method; it never is the joint's answer
+	Note          string    `json:"note"`             // optional
+	Files         []File    `json:"files"`            // kept before with AddPhoto; none where the end was taped
 
 	Source         string   `json:"source,omitempty"` // result.FromTape or result.FromBoth; empty: photos
 	Verdict        string   `json:"verdict"`          // empty when refused
@@ -308,6 +309,7 @@ type Query struct {
 	// (the latest sign-off says so).
 	Review string
 	// Newest leaves out measurements that were made again; Answered those refused.
+	// Both leave out what was measured beside another, to compare.
 	Newest, Answered bool
 	After            string // Page.Next of the page before
 	Limit            int    // 1 to 500; 0: 50
@@ -328,6 +330,10 @@ type Found struct {
 
 	PhotosRemoved int // of its photos, by rules of retention; not in lists
 }
+
+// Stands says whether it counts among its joint's answers: it was not made again
+// and is not beside another, to compare.
+func (f *Found) Stands() bool { return f.SupersededBy == "" && f.Beside == "" }
 
 // Page is a part of a list, newest first.
 type Page struct {

@@ -86,6 +86,7 @@ type Made struct {
 	Verdict       string // square, recut, undecided, refused
 	Review        string // outcome of the latest sign-off; "open", "none"
 	Again         bool   // made again since from the same photos
+	Beside        bool   // another, of the same photos, to compare
 	CardsDoubtful bool
 }
 
@@ -643,6 +644,9 @@ func (p *paper) signed() {
 		review := w.Text("outcome." + m.Review)
 		if m.Again {
 			review += ", " + w.Text("review.again")
+		}
+		if m.Beside {
+			review += ", " + w.Text("review.beside")
 		}
 		if m.CardsDoubtful {
 			review += ", " + w.Text("cards.doubt")

@@ -98,7 +98,7 @@ func put(t testing.TB, s *store.Store, by store.Person, m archive.Measurement, p
 	if m.Step == "" {
 		m.Step = archive.StepCut
 	}
-	kept, err := s.Put(t.Context(), by.Actor, m, r, report.Options{}, nil)
+	kept, err := s.Put(t.Context(), by.Actor, m, "", r, report.Options{}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -163,10 +163,12 @@ func (g *gathering) head() {
 
 // history is one line of everything measured or refused.
 func (g *gathering) history(f *archive.Found) {
-	m := drawing.Made{Time: f.Time, End: f.End, Step: f.Step, Person: f.Person, Verdict: f.Verdict, Review: f.Review, Again: f.SupersededBy != "", CardsDoubtful: f.CardDoubt}
+	m := drawing.Made{Time: f.Time, End: f.End, Step: f.Step, Person: f.Person, Verdict: f.Verdict, Review: f.Review, Again: f.SupersededBy != "", Beside: f.Beside != "", CardsDoubtful: f.CardDoubt}
 	switch {
 	case f.Refusal != "":
 		m.Verdict, m.Review, m.Answer = "refused", "none", g.w.Or("problem."+f.Refusal, f.Refusal)
+	case m.Beside:
+		m.Review = "none"
 	case m.Review == "":
 		m.Review = "open"
 	}
@@ -196,7 +198,7 @@ func (g *gathering) ends() error {
 		e.End = end
 		var answers []*archive.Found
 		for k := range g.made {
-			if f := &g.made[k]; f.End == end && f.SupersededBy == "" && f.OffsetMM != nil {
+			if f := &g.made[k]; f.End == end && f.Stands() && f.OffsetMM != nil {
 				answers = append(answers, f)
 			}
 		}

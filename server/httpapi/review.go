@@ -32,6 +32,7 @@ func (s *service) routesReview(r *gin.Engine) {
 	r.GET("/review", s.reviewList)
 	r.GET("/review/m/:id", s.reviewRecord)
 	r.POST("/review/m/:id", s.signOff)
+	r.POST("/review/m/:id/again", s.measureBeside)
 	r.GET("/review/compare/:before/:after", s.compare)
 	r.GET("/review/compare/:before/:after/:picture", s.comparePicture)
 	r.GET("/review/chart", s.controlChart)
@@ -179,8 +180,8 @@ func (s *service) reviewRecordWith(c *gin.Context, status int, p *pages.ProblemD
 	}
 	d.Problem, d.Local = p, s.Accounts == nil
 	d.May = u.May("review")
-	d.Reviewer = u.Name
-	for _, name := range []string{"outcome", "reason", "concession-by", "person"} {
+	d.Reviewer, d.Program, d.Method = u.Name, s.Orders.Program, measure.Method
+	for _, name := range []string{"outcome", "reason", "concession-by", "person", "why"} {
 		d.Fields[name] = c.PostForm(name)
 	}
 	view := s.view(c)

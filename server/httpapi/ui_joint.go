@@ -293,7 +293,7 @@ func (s *service) jointWith(c *gin.Context, status int, problem *pages.ProblemDa
 // lastCut is the newest answered measurement of an end's cut or re-cut.
 func lastCut(found []archive.Found, end string) (archive.Found, bool) {
 	i := slices.IndexFunc(found, func(f archive.Found) bool {
-		return f.End == end && f.SupersededBy == "" && (f.Step == archive.StepCut || f.Step == archive.StepRecut) && f.OffsetMM != nil
+		return f.End == end && f.Stands() && (f.Step == archive.StepCut || f.Step == archive.StepRecut) && f.OffsetMM != nil
 	})
 	if i < 0 {
 		return archive.Found{}, false

@@ -306,7 +306,7 @@ func (s *service) keepTaped(ctx context.Context, by store.Person, h *pages.Joint
 			return last, nil
 		}
 	}
-	return s.Store.Put(ctx, by.Actor, kept, m, report.Options{}, nil)
+	return s.Store.Put(ctx, by.Actor, kept, "", m, report.Options{}, nil)
 }
 
 // sameTape says whether two results are of the same readings, combined with the same.

@@ -364,15 +364,15 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 		return err
 	}
 	answer.Measurement.Program = d.Program
-	m := archive.Measurement{ID: j.ID, Joint: o.Joint, End: o.End, Step: o.Step, Person: o.Person, PersonID: o.By.ID, CardSet: o.CardSet, Note: o.Note, Files: o.Photos}
-	if refused == nil { // a refusal takes no answer's place
+	m := archive.Measurement{ID: j.ID, Beside: o.Beside, Joint: o.Joint, End: o.End, Step: o.Step, Person: o.Person, PersonID: o.By.ID, CardSet: o.CardSet, Note: o.Note, Files: o.Photos}
+	if refused == nil && o.Beside == "" { // a refusal takes no answer's place
 		m.Supersedes = o.Supersedes
 	}
 	drawn := make([]store.File, len(answer.Pictures))
 	for i, p := range answer.Pictures {
 		drawn[i] = store.File(p)
 	}
-	_, err = d.Store.Put(ctx, o.By, m, answer.Measurement, report.Options{Inches: o.Inches, Lang: o.Lang}, drawn)
+	_, err = d.Store.Put(ctx, o.By, m, o.Reason, answer.Measurement, report.Options{Inches: o.Inches, Lang: o.Lang}, drawn)
 	switch {
 	case errors.Is(err, archive.Conflict):
 		return nil // another process made it meanwhile

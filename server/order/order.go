@@ -37,8 +37,11 @@ type Order struct {
 	Person     string          `json:"person"` // who took the photos
 	CardSet    string          `json:"card_set"`
 	Note       string          `json:"note"`
-	Supersedes string          `json:"supersedes"` // ID of the measurement made again
-	Photos     []archive.File  `json:"photos"`     // as kept at the joint's site
+	Supersedes string          `json:"supersedes"`       // ID of the measurement made again
+	Beside     string          `json:"beside,omitempty"` // ID of the measurement that this one is compared with
+	With       string          `json:"with,omitempty"`   // program and method that it is made with then
+	Reason     string          `json:"reason,omitempty"` // why, for the event
+	Photos     []archive.File  `json:"photos"`           // as kept at the joint's site
 	Settings   result.Settings `json:"settings"`
 	Inches     bool            `json:"inches"`         // units in the pictures drawn first
 	Lang       string          `json:"lang,omitempty"` // and their language
@@ -47,7 +50,7 @@ type Order struct {
 // ID is the hash of what is measured and where it belongs, not of who asks: 128 bits
 // of the SHA-256 of its canonical JSON (RFC 8785).
 func (o Order) ID() (string, error) {
-	o.By, o.Person, o.Inches, o.Lang = archive.Actor{}, "", false, ""
+	o.By, o.Person, o.Reason, o.Inches, o.Lang = archive.Actor{}, "", "", false, ""
 	photos := make([]archive.File, len(o.Photos))
 	for i, p := range o.Photos {
 		photos[i].SHA256 = p.SHA256

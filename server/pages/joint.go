@@ -88,7 +88,7 @@ func Table(w *Words, found []archive.Found, inches bool) []EndRow {
 		row := EndRow{End: end}
 		for _, step := range Steps {
 			cell := StepCell{Step: step}
-			here := func(f archive.Found) bool { return f.End == end && f.Step == step && f.SupersededBy == "" }
+			here := func(f archive.Found) bool { return f.End == end && f.Step == step && f.Stands() }
 			i := slices.IndexFunc(found, func(f archive.Found) bool { return here(f) && f.Refusal == "" })
 			if i < 0 {
 				i = slices.IndexFunc(found, here)

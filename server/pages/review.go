@@ -35,6 +35,7 @@ type ReviewRow struct {
 	Review               string // key of the text
 	Signs                int
 	Doubt, Again         bool // its cards were found bad; it was made again
+	Beside               bool // another, to compare
 }
 
 // ReviewRows are the rows of a list.
@@ -42,10 +43,12 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 	var rows []ReviewRow
 	for _, f := range found {
 		r := ReviewRow{ID: f.ID, Verdict: f.Verdict, Site: f.SiteName, Conveyor: f.ConveyorName, Belt: f.BeltName, Joint: f.JointNumber, End: f.End, Step: f.Step,
-			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != "", Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
+			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != "", Beside: f.Beside != "", Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
 		switch {
 		case f.Refusal != "":
 			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)
+		case f.Beside != "":
+			r.Review = "none"
 		case r.Review == "":
 			r.Review = "open"
 		}
@@ -80,6 +83,8 @@ type ReviewRecord struct {
 	Local    bool // several persons may sign at this machine
 	Reviewer string
 	Fields   map[string]string // of the form that could not be kept
+
+	Program, Method string // that measure now
 }
 
 // Other is another measurement of the same end, to compare with.
@@ -89,14 +94,23 @@ type Other struct {
 	Same          bool   // this one
 }
 
+// Compared is a measurement and those made of its photos since, to compare.
+type Compared struct {
+	ReviewRow
+	Program, Method string
+	Link            string // compares it with the answer, or leads to it; empty: the answer
+}
+
 type recordPage struct {
 	ReviewRecord
+	Compared []Compared // the answer first
+	Measure  bool       // it can be measured again
 	R        *ResultData
 	Row      ReviewRow
 	Kept     archive.Found
 	Others   []Other
 	Versions []report.Row
-	State    string       // key of the text: open, first, done, sent_back, refused
+	State    string       // key of the text: open, first, done, sent_back, refused, beside
 	Accept   bool         // may be accepted: it was measured square
 	Asked    bool         // a sign-off is asked for
 	Loose    bool         // of no joint
@@ -142,9 +156,40 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 	if k.Refusal != "" { // there is nothing to sign off
 		v.State, v.May = "refused", false
 	}
+	if k.Beside != "" {
+		v.State, v.May = "beside", false
+	}
+	v.compared(w, view.Inches)
+	v.Measure = d.May && k.Beside == "" && k.Source == "" && k.PhotosRemoved == 0
 	v.Asked = v.State == "open" || v.State == "first"
 	slices.SortFunc(v.Events, func(a, b archive.Event) int { return int(b.Seq - a.Seq) })
 	return Page{Title: w.Text("record.title"), View: view, Data: v}
+}
+
+// compared gathers what was made of the same photos, to compare.
+func (v *recordPage) compared(w *Words, inches bool) {
+	first := v.Kept.ID
+	if v.Kept.Beside != "" {
+		first = v.Kept.Beside
+	}
+	var rows []Compared
+	for _, f := range slices.Backward(v.ReviewRecord.Others) {
+		if f.ID != first && f.Beside != first {
+			continue
+		}
+		c := Compared{ReviewRow: ReviewRows(w, []archive.Found{f}, inches)[0], Program: f.ProgramVersion, Method: f.MethodVersion}
+		switch {
+		case f.ID == first:
+		case f.Refusal != "":
+			c.Link = "/review/m/" + f.ID
+		default:
+			c.Link = "/review/compare/" + first + "/" + f.ID
+		}
+		rows = append(rows, c)
+	}
+	if len(rows) > 1 {
+		v.Compared = rows
+	}
 }
 
 // SignState is the key of how far a sign-off is, by the last outcome of so many; two

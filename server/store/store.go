@@ -71,14 +71,14 @@ func New(a *archive.Archive, draw Draw, cached int) *Store {
 
 // Put keeps what was measured, under the ID in kept or one of its own, and the pictures
 // drawn for a while. kept has all but the result; its photos are there already.
-func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurement, m *result.Measurement, o report.Options, drawn []File) (Record, error) {
+func (s *Store) Put(ctx context.Context, by archive.Actor, kept archive.Measurement, reason string, m *result.Measurement, o report.Options, drawn []File) (Record, error) {
 	plain := *m
 	plain.Links = nil // they belong to this service's addresses, not to the result
 	var err error
 	if kept.Result, err = json.Marshal(&plain); err != nil {
 		return Record{}, fmt.Errorf("write the result: %w", err)
 	}
-	if kept, err = s.Archive.AddMeasurement(ctx, by, kept, ""); err != nil {
+	if kept, err = s.Archive.AddMeasurement(ctx, by, kept, reason); err != nil {
 		return Record{}, err
 	}
 	for _, p := range drawn {

@@ -46,7 +46,7 @@ func keep(t *testing.T, s *Store, by Person, at Place, photo string, drawn []Fil
 		t.Fatal(err)
 	}
 	return s.Put(t.Context(), by.Actor, archive.Measurement{Joint: j.ID, End: archive.Leading, Step: archive.StepCut, Person: by.Name,
-		Files: []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: p.Name}}}, measured(), report.Options{}, drawn)
+		Files: []archive.File{{SHA256: p.SHA256, Role: archive.RolePhoto, Name: p.Name}}}, "", measured(), report.Options{}, drawn)
 }
 
 func TestAMeasurementOutlivesTheService(t *testing.T) {

@@ -50,6 +50,7 @@ var Measurements = []Column[archive.Found]{
 	{"method", "version of the method", func(f *archive.Found) any { return f.MethodVersion }},
 	{"supersedes", "ID of the measurement that this one repeats", func(f *archive.Found) any { return f.Supersedes }},
 	{"superseded_by", "ID of the measurement that repeats this one", func(f *archive.Found) any { return f.SupersededBy }},
+	{"beside", "ID of the measurement that this one stands beside, to compare program and method", func(f *archive.Found) any { return f.Beside }},
 	{"note", "as written", func(f *archive.Found) any { return f.Note }},
 	{"result_sha256", "hash of the whole result", func(f *archive.Found) any { return f.ResultSHA256 }},
 }
@@ -268,6 +269,9 @@ func planOf(ctx context.Context, a *archive.Archive, sites archive.Sites, id str
 // add counts a measurement, which is older than those before it.
 func (j *Joint) add(f *archive.Found) {
 	j.Measurements++
+	if f.Beside != "" { // no answer of the joint
+		return
+	}
 	at := &j.Leading
 	if f.End == archive.Trailing {
 		at = &j.Trailing

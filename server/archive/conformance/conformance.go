@@ -426,6 +426,7 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 	if err != nil || len(page.Items) != 1 || page.Items[0].ID != again.ID {
 		t.Errorf("the newest only: %+v, %v", page, err)
 	}
+	testBeside(t, a, p, again)
 	refusal := Measured(t, a, p, func(n *archive.Measurement) { n.Result = Refused("no_card") })
 	if refusal.Refusal != "no_card" || refusal.Verdict != "" || refusal.OffsetMM != nil {
 		t.Errorf("refusal: %+v", refusal)
@@ -451,6 +452,10 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 		"a source that is none":                func(n *archive.Measurement) { n.Result = Taped("guess", &result.Tape{}) },
 		"no joint":                             func(n *archive.Measurement) { n.Joint = archive.NewID() },
 		"repeating one that is not there":      func(n *archive.Measurement) { n.Supersedes = archive.NewID() },
+		"beside one that is not there":         func(n *archive.Measurement) { n.Beside = archive.NewID() },
+		"beside one of another end":            func(n *archive.Measurement) { n.Beside, n.End = m.ID, archive.Trailing },
+		"beside one of other photos":           func(n *archive.Measurement) { n.Beside, n.Files = m.ID, append(n.Files, refusal.Files...) },
+		"beside one and in another's place":    func(n *archive.Measurement) { n.Beside, n.Supersedes = m.ID, m.ID },
 		"a result that is no JSON":             func(n *archive.Measurement) { n.Result = []byte("{") },
 		"a result of another schema":           func(n *archive.Measurement) { n.Result = []byte(`{"schema":"x"}`) },
 		"a result with neither answer nor not": func(n *archive.Measurement) { n.Result = []byte(`{"schema":"beltend.measurement/1"}`) },

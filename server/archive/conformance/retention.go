@@ -56,7 +56,9 @@ func testRetention(t *testing.T, a *archive.Archive) {
 	refusal := func(m *archive.Measurement) { m.Result = Refused("no_card") }
 
 	j := joint(p)
-	SignOff(t, a, measured(j, "accepted", nil), archive.Accepted, "Rev A")
+	accepted := measured(j, "accepted", nil)
+	SignOff(t, a, accepted, archive.Accepted, "Rev A")
+	measured(j, "", func(m *archive.Measurement) { m.Files, m.Beside = accepted.Files, accepted.ID })
 	SignOff(t, a, measured(j, "conceded", func(m *archive.Measurement) { trailing(m); off(m) }), archive.Concession, "Rev A")
 	measured(j, "refused beside accepted", refusal)
 
