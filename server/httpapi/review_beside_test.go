@@ -55,8 +55,8 @@ func TestMeasuringAgainToCompare(t *testing.T) {
 	id := strings.TrimPrefix(to, "/review/m/")
 	compare := `/review/compare/` + first.ID + `/` + id
 	for path, want := range map[string][]string{
-		"/review/m/" + first.ID: {compare, "v0.9", "<td>test</td>", "the answer"},
-		to:                      {compare, "v0.9", "<td>test</td>", "method 4 read dark belts badly", "nothing to sign off", "/review/m/" + first.ID},
+		"/review/m/" + first.ID: {compare, "Program v0.9", "Program test", "the answer"},
+		to:                      {compare, "Program v0.9", "Program test", "method 4 read dark belts badly", "nothing to sign off", "/review/m/" + first.ID},
 		compare:                 {"v0.9", "test"},
 		"/review?review=":       {"measured again, to compare"},
 	} {

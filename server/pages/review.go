@@ -105,6 +105,7 @@ type recordPage struct {
 	ReviewRecord
 	Compared []Compared // the answer first
 	Measure  bool       // it can be measured again
+	Present  bool       // the present program and method have measured it
 	R        *ResultData
 	Row      ReviewRow
 	Kept     archive.Found
@@ -177,6 +178,7 @@ func (v *recordPage) compared(w *Words, inches bool) {
 		if f.ID != first && f.Beside != first {
 			continue
 		}
+		v.Present = v.Present || f.ProgramVersion == v.Program && f.MethodVersion == v.Method
 		c := Compared{ReviewRow: ReviewRows(w, []archive.Found{f}, inches)[0], Program: f.ProgramVersion, Method: f.MethodVersion}
 		switch {
 		case f.ID == first:
