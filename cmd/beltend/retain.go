@@ -14,7 +14,7 @@ type archiveRetainCmd struct {
 	archiveFlags
 	By        string   `placeholder:"NAME" setting:"name" help:"Who does this, as the records name you (default: the name you are signed in with)."`
 	SignedOff string   `placeholder:"AGE" help:"Let photos of joints go that were signed off longer ago, as in 5y or 400d. A joint with anything in it that is not signed off is kept."`
-	Refused   string   `placeholder:"AGE" help:"Let photos go that gave no answer and are older, as in 90d."`
+	Refused   string   `placeholder:"AGE" help:"Let photos go that gave no answer and are older, as in 90d. Those of a joint that is not signed off are kept."`
 	Site      []string `placeholder:"NAME" sep:"none" help:"Only at this site; again for more."`
 	Remove    bool     `help:"Take them away. Without it they are only listed."`
 }
@@ -75,7 +75,7 @@ func (c *archiveRetainCmd) Run(ctx context.Context, std streams) error {
 			fmt.Fprintf(std.out, "%d photos (%d bytes) may go; --remove takes them away.\n", sum.Photos, sum.Bytes)
 		}
 		if sum.Waiting > 0 {
-			fmt.Fprintf(std.out, "%d joints are older than the rule and kept: something in them is not signed off.\n", sum.Waiting)
+			fmt.Fprintf(std.out, "%d joints are older than the rule and kept: they are not signed off.\n", sum.Waiting)
 		}
 		return nil
 	})

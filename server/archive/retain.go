@@ -45,7 +45,7 @@ func (a Age) passed(since, at time.Time) bool {
 // Rules say how long photos are kept. What no rule names is kept for ever.
 type Rules struct {
 	SignedOff Age // joints, counted from the last sign-off, measurement, look, judgement or photo
-	Refused   Age // measurements that were refused
+	Refused   Age // measurements that were refused, of joints that are signed off
 	Sites     Sites
 	At        time.Time // the moment they are applied at; zero: now
 }
@@ -72,12 +72,13 @@ type Retained struct {
 // Retain takes away the files of photos that the rules let go, with an event for
 // each; with dry it only lists them. each may be nil.
 //
-// A photo goes when everything measured from it may go. A refused measurement may
-// go after Rules.Refused. A joint's measurements, and the looks at it when it was
-// finished, may go after Rules.SignedOff when the joint is signed off: every one of its measurements is accepted or conceded
-// (by two persons where the site asks for that), or sent back and followed by such
-// a one at the same end, or made again by such a one, or refused, or beside another; and one at least
-// is accepted or conceded. Photos that no measurement and no look names stay.
+// A photo goes when everything measured from it may go, and nothing goes of a joint
+// that is not signed off. Of one that is, refused measurements may go after
+// Rules.Refused; all measurements, and the looks at it when it was finished, after
+// Rules.SignedOff. A joint is signed off when every one of its measurements is accepted
+// or conceded (by two persons where the site asks for that), or sent back and followed by
+// such a one at the same end, or made again by such a one, or refused, or beside another;
+// and one at least is accepted or conceded. Photos that no measurement and no look names stay.
 func (a *Archive) Retain(ctx context.Context, by Actor, rules Rules, dry bool, each func(Due)) (Retained, error) {
 	var sum Retained
 	if (rules.SignedOff == Age{} && rules.Refused == Age{}) {
@@ -179,10 +180,11 @@ type worked struct {
 
 // stand is a joint as the rules see it.
 type stand struct {
-	of     map[string]*worked
-	signed bool
-	answer bool      // a measurement at least was not refused, or hooks were counted
-	since  time.Time // of what came last: measurement, sign-off, look or judgement
+	of      map[string]*worked
+	signed  bool
+	refusal bool      // a measurement at least was refused
+	answer  bool      // a measurement at least was not refused, or hooks were counted
+	since   time.Time // of what came last: measurement, sign-off, look or judgement
 }
 
 // due gives the photos of these joints that the rules let go, and how many joints
@@ -194,10 +196,10 @@ func (t *Tx) due(ctx context.Context, joints []string, rules Rules) (due []Due, 
 		if err != nil {
 			return nil, 0, err
 		}
-		if !s.signed && s.answer && rules.SignedOff.passed(s.since, rules.At) {
-			waiting++
-		}
-		if !s.signed && (rules.Refused == Age{} || len(s.of) == 0) {
+		if !s.signed {
+			if s.answer && rules.SignedOff.passed(s.since, rules.At) || s.refusal && rules.Refused.passed(s.since, rules.At) {
+				waiting++
+			}
 			continue
 		}
 		photos, err := t.heldPhotos(ctx, id)
@@ -273,7 +275,9 @@ func (t *Tx) ruleFor(ctx context.Context, stands map[string]*stand, p heldPhoto,
 		}
 		w := s.of[u.id]
 		switch {
-		case s.signed && rules.SignedOff.passed(lastOf(s.since, p.added), rules.At):
+		case !s.signed:
+			return "", nil
+		case rules.SignedOff.passed(lastOf(s.since, p.added), rules.At):
 			rule = RuleSignedOff
 		case w != nil && w.refused && rules.Refused.passed(lastOf(w.time, p.added), rules.At):
 			if rule == "" {
@@ -309,6 +313,7 @@ func (t *Tx) stand(ctx context.Context, stands map[string]*stand, joint string) 
 		site, err := decode[Site](body)
 		w.time, w.refused, w.twoSign = fromMicros(at), verdict == refused, site.TwoSign
 		s.of[w.id], s.since, s.answer = w, lastOf(s.since, w.time), s.answer || !w.refused && !w.beside
+		s.refusal = s.refusal || w.refused
 		return err
 	}, `SELECT m.n, m.id, m.side, m.time, m.verdict, m.beside <> '', COALESCE((SELECT MAX(x.id) FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> ''), ''), s.body
 		FROM measurement m JOIN site s ON s.id = m.site WHERE m.joint = ?`, joint)
