@@ -23,9 +23,9 @@ const shiftMM = 0.3
 // Points are averaged by photo in bins along the edge, each y = shape(bin) +
 // shift(photo) + noise of binSD, the shifts of shiftMM about none: least squares, the
 // shape eliminated. A photo that shares no bin with others has none.
-func shifts(points []observed, plane []geometry.Vec2, along geometry.Vec2, photos int) []float64 {
+func shifts(points []observed, plane []geometry.Vec2, across geometry.Vec2, photos int) []float64 {
 	const binSD = 0.1 // mm
-	across := along.Perp()
+	along := across.Perp().Mul(-1)
 	var x, y []float64
 	for _, q := range plane {
 		x, y = append(x, along.Dot(q)), append(y, across.Dot(q))

@@ -27,7 +27,7 @@ func TestShiftsAreThoseDrawn(t *testing.T) {
 		a, b := pointsBeside(k, float64(k)*1.3, 900, 4+0.07*float64(k), off)
 		pts, plane = append(pts, a...), append(plane, b...)
 	}
-	got := shifts(pts, plane, geometry.Vec2{X: 1}, 3)
+	got := shifts(pts, plane, geometry.Vec2{Y: 1}, 3)
 	for k, off := range offs {
 		if math.Abs(got[k]-(off-0.03)) > 0.004 {
 			t.Errorf("photo %d lies %.3f mm beside the others, want %.3f", k+1, got[k], off-0.03)
@@ -41,7 +41,7 @@ func TestShiftsWhereFewPointsAreShared(t *testing.T) {
 	a, pa := pointsBeside(0, 0, 480, 4, 0)
 	b, pb := pointsBeside(1, 320, 900, 4, 0.2)
 	c, pc := pointsBeside(2, 912, 1200, 4, -0.3)
-	got := shifts(append(append(a, b...), c...), append(append(pa, pb...), pc...), geometry.Vec2{X: 1}, 3)
+	got := shifts(append(append(a, b...), c...), append(append(pa, pb...), pc...), geometry.Vec2{Y: 1}, 3)
 	if d := got[1] - got[0]; math.Abs(d-0.2) > 0.01 {
 		t.Errorf("the second photo lies %.3f mm beside the first, want 0.200", d)
 	}
@@ -55,11 +55,11 @@ func TestShiftsTurnWithTheBelt(t *testing.T) {
 	a, pa := pointsBeside(0, 0, 700, 4, 0)
 	b, pb := pointsBeside(1, 1, 700, 4.1, 0.15)
 	pts, plane := append(a, b...), append(pa, pb...)
-	want := shifts(pts, plane, geometry.Vec2{X: 1}, 2)
+	want := shifts(pts, plane, geometry.Vec2{Y: 1}, 2)
 	for i := range plane {
 		plane[i] = plane[i].Rotate(2)
 	}
-	for k, got := range shifts(pts, plane, geometry.Vec2{X: 1}.Rotate(2), 2) {
+	for k, got := range shifts(pts, plane, geometry.Vec2{Y: 1}.Rotate(2), 2) {
 		if math.Abs(got-want[k]) > 0.001 {
 			t.Errorf("photo %d: %.4f mm turned, %.4f mm as it lies", k+1, got, want[k])
 		}

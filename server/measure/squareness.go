@@ -5,6 +5,8 @@ import (
 	"slices"
 	"sort"
 
+	"gonum.org/v1/gonum/stat"
+
 	"beltend/geometry"
 	"beltend/geometry/adjust"
 	"beltend/geometry/bundle"
@@ -24,7 +26,9 @@ type observed struct {
 type edgeSet struct {
 	pts   [3][]observed
 	plane [3][]geometry.Vec2
-	off   [3][]geometry.Vec2 // by photo, mm: how far its points lie off those of all
+	// by photo, mm: how far its points lie off those of all, towards across
+	off    [3][]float64
+	across [3]geometry.Vec2
 }
 
 // gather merges the photos' traces, sorted along the edge and each photo moved onto
@@ -63,18 +67,12 @@ func gather(shots []*shot, n *network, ends []seen, binned bool) *edgeSet {
 			s.pts[k] = append(s.pts[k], a.o)
 		}
 		s.plane[k] = make([]geometry.Vec2, len(all))
-		s.off[k] = make([]geometry.Vec2, photos)
+		s.off[k], s.across[k] = make([]float64, photos), dir.Perp()
 	}
 	if len(ends) > 1 {
 		s.toPlane(n.res.Cameras, n.res.Poses)
 		for k := range s.off {
-			along := up
-			if k == 2 {
-				along = right
-			}
-			for photo, off := range shifts(s.pts[k], s.plane[k], along, len(s.off[k])) {
-				s.off[k][photo] = along.Perp().Mul(off)
-			}
+			s.off[k] = shifts(s.pts[k], s.plane[k], s.across[k], len(s.off[k]))
 		}
 	}
 	return s
@@ -90,10 +88,25 @@ func (s *edgeSet) toPlane(cams []geometry.Camera, poses []geometry.Pose) square.
 				views[o.photo], have[o.photo] = geometry.NewView(cams[o.camera], poses[o.photo]), true
 			}
 			p, _ := views[o.photo].Unproject(o.uv)
-			s.plane[k][i] = p.Sub(s.off[k][o.photo])
+			s.plane[k][i] = p.Sub(s.across[k].Mul(s.off[k][o.photo]))
 		}
 	}
 	return square.Edges{Left: s.plane[0], Right: s.plane[1], Cut: s.plane[2]}
+}
+
+// apart is the variance of an edge's place, mm^2, that the photos' differences in it
+// tell: of their mean, as of any.
+func (s *edgeSet) apart(k int, ends []seen) float64 {
+	var off []float64
+	for _, e := range ends {
+		if len([]*vision.Trace{&e.end.Left, &e.end.Right, &e.end.Cut}[k].Points) > 0 {
+			off = append(off, s.off[k][e.photo])
+		}
+	}
+	if len(off) < 2 {
+		return 0
+	}
+	return stat.Variance(off, nil) / float64(len(off))
 }
 
 // quantities are the numbers whose uncertainty is propagated.
@@ -224,11 +237,11 @@ func evaluate(shots []*shot, n *network, ends []seen, s *result.Settings) (*judg
 	}
 	for _, q := range []int{qWidthCut, qWidthMean} {
 		for k := 0; k < 2; k++ {
-			variance[q] += math.Pow(math.Max(biasPx*pxmm[k], soft[k]), 2) + noise[k]*noise[k]/8
+			variance[q] += math.Pow(math.Max(biasPx*pxmm[k], soft[k]), 2) + noise[k]*noise[k]/8 + full.apart(k, ends)
 		}
 	}
 	for _, q := range []int{qLeft, qRight} {
-		variance[q] += contribution[2]/2 + contribution[0] + contribution[1] + math.Pow(biasPx*pxmm[2], 2) + 2*noise[2]*noise[2]
+		variance[q] += contribution[2]/2 + contribution[0] + contribution[1] + math.Pow(biasPx*pxmm[2], 2) + 2*noise[2]*noise[2] + full.apart(2, ends)
 	}
 	variance[qStraight] += 2*math.Pow(0.2*pxmm[2], 2) + 2*noise[2]*noise[2]
 	variance[qCamber] += math.Pow(0.2*pxmm[0], 2)
