@@ -472,11 +472,22 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 			}
 		}
 	}
-	alike := len(beside) > 3
+	var mean [channels]float64
 	for _, c := range beside {
-		alike = alike && hue(c, beside[0]) < 12
+		for k := range mean {
+			mean[k] += c[k] / float64(len(beside))
+		}
 	}
-	strange, inside, n, ins := 0, 0, 0, 0
+	spread := 0.0
+	for _, c := range beside {
+		spread = math.Max(spread, hue(c, mean))
+	}
+	alike, limit := len(beside) > 3 && spread < 10, 25.0
+	if spread < 6 { // of 300 cuts that nothing lies along, none is further off than 8
+		limit = 11
+	}
+	var strange [][channels]float64
+	inside, n, ins := 0, 0, 0
 	for t := 0.04; t < 1; t += 0.04 {
 		q := o.Cut.From.Add(o.Cut.To.Sub(o.Cut.From).Mul(t))
 		var near, far [channels]float64
@@ -499,8 +510,8 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 		}
 		n++
 		// Where the ground beside the belt is all alike, so it should be here.
-		if alike && hue(near, beside[0]) > 25 {
-			strange++
+		if alike && hue(near, mean) > limit {
+			strange = append(strange, near)
 			continue
 		}
 		if !found {
@@ -511,10 +522,38 @@ func (m *sceneMap) coveredCut(o *outline) bool {
 			ground = ground || hue(c, far) < 7
 		}
 		if ground && hue(near, far) > 14 {
-			strange++
+			strange = append(strange, near)
 		}
 	}
-	return (n >= 6 && float64(strange) > 0.6*float64(n)) || (ins >= 6 && float64(inside) > 0.6*float64(ins))
+	return (n >= 6 && float64(len(strange)) > 0.6*float64(n) && !m.goesUnder(o, strange)) || (ins >= 6 && float64(inside) > 0.6*float64(ins))
+}
+
+// goesUnder reports whether what lies beyond the cut, by its looks there, lies beside
+// both corners too, up the belt: paper under the belt's end, which hides nothing. What
+// lies over the cut ends where the cut was seen.
+func (m *sceneMap) goesUnder(o *outline, looks [][channels]float64) bool {
+	for _, b := range []boundary{o.Left, o.Right} {
+		along, seen := b.To.Sub(b.From).Unit(), 0
+		for _, up := range []float64{16, 24, 32} {
+			var c [channels]float64
+			if !m.at(b.From.Add(along.Mul(up)).Sub(b.Line.N.Mul(24)), &c) {
+				continue
+			}
+			alike := 0
+			for _, l := range looks {
+				if math.Hypot(c[1]-l[1], c[2]-l[2]) < 8 && math.Abs(c[0]-l[0]) < 25 {
+					alike++
+				}
+			}
+			if 2*alike > len(looks) {
+				seen++
+			}
+		}
+		if seen < 2 {
+			return false
+		}
+	}
+	return true
 }
 
 // foreignBeside is the share of a side edge beside which something other than

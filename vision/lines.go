@@ -17,6 +17,9 @@ type planeLine struct {
 
 func (l planeLine) dir() geometry.Vec2 { return l.N.Perp() }
 
+// foot is the place of the line next to q.
+func (l planeLine) foot(q geometry.Vec2) geometry.Vec2 { return q.Sub(l.N.Mul(l.N.Dot(q) - l.D)) }
+
 // meet returns where two lines cross.
 func (l planeLine) meet(o planeLine) (geometry.Vec2, bool) {
 	x := l.N.Cross(o.N)

@@ -65,6 +65,7 @@ func (t *Trace) followSide(p *Picture, view *geometry.View, b *boundary, k int, 
 		}
 		before := b.Line.N
 		fitBoundary(b, pts)
+		b.From, b.To = b.Line.foot(b.From), b.Line.foot(b.To) // the second look is along the line found
 		t.Turned = math.Atan2(before.Cross(b.Line.N), before.Dot(b.Line.N))
 	}
 	t.fill(view, b, pts, sheets.cover)
