@@ -60,8 +60,11 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 			if e.m.Line == "drawn" {
 				r.Warnings = append(r.Warnings, report.Warn("drawn_line", endName(i), nil))
 			}
-			if e.m.Source == result.FromTape {
+			switch e.m.Source {
+			case result.FromTape:
 				r.Warnings = append(r.Warnings, report.Warn("taped", endName(i), nil))
+			case result.FromBoth:
+				r.Warnings = append(r.Warnings, report.Warn("taped_too", endName(i), nil))
 			}
 		}
 		if trims[i], err = text.length(e.name+"-"+TrimEnd, 0); err != nil {
@@ -71,8 +74,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 	if r.Pair, err = joint.Match(ends[0], ends[1]); err != nil {
 		return nil, err
 	}
-	notes := report.JointNotes(r, report.Options{})
-	for _, n := range notes[:len(notes)-len(r.Warnings)] {
+	for _, n := range report.PairNotes(r.Pair, report.Options{}) {
 		r.Warnings = append(r.Warnings, result.Warning{Code: n.Label, Message: n.Text})
 	}
 	r.Advice = report.JointAdvice(r.Pair, report.Options{})

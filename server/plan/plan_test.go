@@ -199,6 +199,55 @@ func TestJoint(t *testing.T) {
 	}
 }
 
+// What a pair warns of, and nothing twice: each end says how it was measured, then the
+// figures: widths of 1000 and 1010 mm are 10 mm apart, above the 3 mm that are told.
+func TestJointWarnsOfEachThingOnce(t *testing.T) {
+	for _, c := range []struct {
+		line, source string
+		width        float64
+		want         []string
+	}{
+		{"cut", "", 1000, nil},
+		{"drawn", "", 1000, []string{"drawn_line"}},
+		{"cut", result.FromTape, 1000, []string{"taped"}},
+		{"cut", result.FromBoth, 1000, []string{"taped_too"}},
+		{"cut", result.FromBoth, 1010, []string{"taped_too", lacing.NoteWidths}},
+		{"cut", "", 1010, []string{lacing.NoteWidths}},
+	} {
+		lead, trail := photo(0, 0.5, c.width), photo(0, 0.5, 1000)
+		lead.Line, lead.Source = c.line, c.source
+		r, err := Joint(texts(nil), lead, trail)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var codes, shown []string
+		for _, w := range r.Warnings {
+			codes = append(codes, w.Code)
+			if w.Message == "" {
+				t.Errorf("%+v: %s says nothing", c, w.Code)
+			}
+		}
+		if !slices.Equal(codes, c.want) {
+			t.Errorf("%+v: warns of %q", c, codes)
+		}
+		// a code that nobody foresaw is shown as it was said, and takes no other's place
+		r.Warnings = append(r.Warnings, result.Warning{Code: "from_elsewhere", Message: "Something else."})
+		for _, lang := range []string{"en", "de"} {
+			shown = nil
+			for _, n := range report.JointNotes(r, report.Options{Lang: lang}) {
+				shown = append(shown, n.Label)
+				if n.Text == "" {
+					t.Errorf("%+v, %s: %s says nothing", c, lang, n.Label)
+				}
+			}
+			slices.Sort(shown)
+			if want := slices.Sorted(slices.Values(append(slices.Clone(c.want), "from_elsewhere"))); !slices.Equal(shown, want) {
+				t.Errorf("%+v, %s: shows %q", c, lang, shown)
+			}
+		}
+	}
+}
+
 func TestWrongJointNamesTheSetting(t *testing.T) {
 	for _, c := range []struct{ setting, text string }{
 		{"lead-offset", ""}, {"lead-offset", "x"}, {"lead-u95", "0"}, {"lead-u95", "NaN"}, {"trail-width", "100 m"}, {"trail-width", ""}, {"trail-u95", ""},

@@ -165,12 +165,11 @@ func (u units) summed(mm, u95 float64) string {
 	return u.place(mm)
 }
 
-// JointNotes are what to know about a pair: code and sentence.
-func JointNotes(r *result.Joint, o Options) []Row {
+// PairNotes are what the figures of a pair give to know: code and sentence.
+func PairNotes(p *joint.Pair, o Options) []Row {
 	u := o.units()
 	var out []Row
-	s := r.Pair.Step
-	switch s.Verdict {
+	switch s := p.Step; s.Verdict {
 	case lacing.StepLarge:
 		out = append(out, Row{lacing.NoteWidths, u.Text("pair_says.widths_"+s.Wider, u.length(s.Difference), u.length(lacing.WidthFlag))})
 	case lacing.StepUnsure:
@@ -179,13 +178,24 @@ func JointNotes(r *result.Joint, o Options) []Row {
 	for _, e := range []struct {
 		name string
 		v    joint.EndView
-	}{{lacing.Leading, r.Pair.Lead}, {lacing.Trailing, r.Pair.Trail}} {
-		if e.v.Verdict == square.MustRecut && r.Pair.Advised == nil {
-			out = append(out, Row{"end_out_of_square", u.Text("pair_says.out_" + e.name)})
+	}{{lacing.Leading, p.Lead}, {lacing.Trailing, p.Trail}} {
+		if e.v.Verdict == square.MustRecut && p.Advised == nil {
+			out = append(out, Row{endOutOfSquare, u.Text("pair_says.out_" + e.name)})
 		}
 	}
-	for _, x := range r.Warnings { // those that are not about figures
-		if x.Code == "drawn_line" || x.Code == "taped" || x.Code == "takeup_with_recut" {
+	return out
+}
+
+const endOutOfSquare = "end_out_of_square"
+
+// JointNotes are what to know about a pair: what its figures give, made anew for the
+// reader, then every other warning.
+func JointNotes(r *result.Joint, o Options) []Row {
+	out := PairNotes(r.Pair, o)
+	for _, x := range r.Warnings {
+		switch x.Code {
+		case lacing.NoteWidths, lacing.NoteWidthsUnsure, endOutOfSquare: // said above
+		default:
 			out = append(out, Row{x.Code, WarningText(x, o)})
 		}
 	}
