@@ -7,6 +7,19 @@ type WrongValue struct {
 	Name    string // of the setting or field
 	Message string
 	Range   *Range // that it is out of, if it is
+
+	// What is wrong, for whoever says it in another language.
+	Code   string
+	Values Values
+}
+
+// Values are what a reason is about, by name; lengths in mm end in _mm.
+type Values = map[string]any
+
+// Coded says what is wrong by a code and its values, too.
+func (e *WrongValue) Coded(code string, v Values) *WrongValue {
+	e.Code, e.Values = code, v
+	return e
 }
 
 // Error names the value first.

@@ -101,7 +101,7 @@ func Match(lead, trail End) (*Pair, error) {
 	}
 	if math.Abs(lead.Target-trail.Target) > 1e-6 {
 		return nil, geometry.Wrong("target", "the leading end was cut for %.4g degrees from square and the trailing end for %.4g: both sides of a joint need the same angle and the same hand",
-			lead.Target*180/math.Pi, trail.Target*180/math.Pi)
+			lead.Target*180/math.Pi, trail.Target*180/math.Pi).Coded("targets_differ", geometry.Values{"lead_deg": lead.Target * 180 / math.Pi, "trail_deg": trail.Target * 180 / math.Pi})
 	}
 	p := &Pair{Lead: lead.view(), Trail: trail.view(), Width: (lead.Width + trail.Width) / 2, Target: lead.Target * 180 / math.Pi}
 	mismatch(p, lead, trail)
@@ -132,11 +132,11 @@ func check(name string, e *End) error {
 		return err
 	}
 	if e.U95 == 0 {
-		return geometry.Wrong(name+"-u95", "0 mm: no measurement is without uncertainty, give that of the offset (95 %%) in mm")
+		return geometry.Wrong(name+"-u95", "0 mm: no measurement is without uncertainty, give that of the offset (95 %%) in mm").Coded("u95_zero", nil)
 	}
 	for _, p := range e.Shape {
 		if !p.IsFinite() {
-			return geometry.Wrong(name, "a point of the cut's profile is no number")
+			return geometry.Wrong(name, "a point of the cut's profile is no number").Coded("profile_no_number", nil)
 		}
 	}
 	if e.Tolerance == 0 {

@@ -38,15 +38,17 @@ const (
 // such hooks.
 func (f Fastener) Check() []*geometry.WrongValue {
 	var faults []*geometry.WrongValue
-	wrong := func(name, format string, a ...any) { faults = append(faults, geometry.Wrong(name, format, a...)) }
+	wrong := func(name, code string, v geometry.Values, format string, a ...any) {
+		faults = append(faults, geometry.Wrong(name, format, a...).Coded(code, v))
+	}
 	if strings.TrimSpace(f.Name) == "" {
-		wrong(FieldName, "the fastener has no name")
+		wrong(FieldName, "fastener_no_name", nil, "the fastener has no name")
 	}
 	ok := func(name string, v, most float64, what string) bool {
 		if v > 0 && v <= most { // false for NaN
 			return true
 		}
-		wrong(name, "%g mm is no %s: give it in mm, above 0 and at most %g", v, what, most)
+		wrong(name, "size_of_column", geometry.Values{"column": name, "size_mm": v, "most": most}, "%g mm is no %s: give it in mm, above 0 and at most %g", v, what, most)
 		return false
 	}
 	pitch := ok(FieldPitch, f.Pitch, 200, "pitch")
@@ -57,18 +59,18 @@ func (f Fastener) Check() []*geometry.WrongValue {
 	strip := ok(FieldStrip, f.Strip, 10000, "strip length")
 	if pitch && wire && !(f.Pitch > 2*f.Wire) {
 		// the other side's hook stands in every gap
-		wrong(FieldWire, "hooks of %g mm wire at a pitch of %g mm leave no room for the other side's hooks between them: the pitch must be above twice the wire", f.Wire, f.Pitch)
+		wrong(FieldWire, "fastener_no_room", geometry.Values{"wire_mm": f.Wire, "pitch_mm": f.Pitch}, "hooks of %g mm wire at a pitch of %g mm leave no room for the other side's hooks between them: the pitch must be above twice the wire", f.Wire, f.Pitch)
 	}
 	if from && to && !(f.ThicknessTo > f.ThicknessFrom) {
-		wrong(FieldThicknessTo, "%g mm is not above the thickness it starts from, %g mm", f.ThicknessTo, f.ThicknessFrom)
+		wrong(FieldThicknessTo, "fastener_thickness_order", geometry.Values{"to_mm": f.ThicknessTo, "from_mm": f.ThicknessFrom}, "%g mm is not above the thickness it starts from, %g mm", f.ThicknessTo, f.ThicknessFrom)
 	}
 	if f.HooksPerStrip < 1 || f.HooksPerStrip > 10000 {
-		wrong(FieldHooks, "%d hooks make no strip: give a whole number from 1 to 10000", f.HooksPerStrip)
+		wrong(FieldHooks, "fastener_hooks", geometry.Values{"hooks": f.HooksPerStrip}, "%d hooks make no strip: give a whole number from 1 to 10000", f.HooksPerStrip)
 	} else if n := float64(f.HooksPerStrip); pitch && strip && math.Abs(f.Strip-n*f.Pitch) > f.Pitch*(1+1e-9) {
-		wrong(FieldStrip, "%g mm does not go with %d hooks at a pitch of %g mm, which make %g mm", f.Strip, f.HooksPerStrip, f.Pitch, n*f.Pitch)
+		wrong(FieldStrip, "fastener_strip", geometry.Values{"strip_mm": f.Strip, "hooks": f.HooksPerStrip, "pitch_mm": f.Pitch, "made_mm": n * f.Pitch}, "%g mm does not go with %d hooks at a pitch of %g mm, which make %g mm", f.Strip, f.HooksPerStrip, f.Pitch, n*f.Pitch)
 	}
 	if !(f.PinAllowance >= 0 && f.PinAllowance <= 500) {
-		wrong(FieldPinAllowance, "%g mm is no pin allowance: give it in mm, from 0 to 500", f.PinAllowance)
+		wrong(FieldPinAllowance, "fastener_pin", geometry.Values{"pin_mm": f.PinAllowance}, "%g mm is no pin allowance: give it in mm, from 0 to 500", f.PinAllowance)
 	}
 	return faults
 }
@@ -122,10 +124,10 @@ const slack = 1e-9
 // mm. Being exactly at a limit fits.
 func Fitting(chart []Fastener, thickness, pulley float64) ([]Fit, error) {
 	if !(thickness > 0 && thickness <= 100) {
-		return nil, geometry.Wrong("thickness", "%g mm is no belt thickness: give what a gauge reads at the joint in mm, above 0 and at most 100", thickness)
+		return nil, geometry.Wrong("thickness", "%g mm is no belt thickness: give what a gauge reads at the joint in mm, above 0 and at most 100", thickness).Coded("no_thickness", geometry.Values{"thickness_mm": thickness})
 	}
 	if !(pulley > 0 && pulley <= 5000) {
-		return nil, geometry.Wrong("pulley", "%g mm is no pulley diameter: give the smallest pulley with 90 degrees of wrap or more in mm, above 0 and at most 5000", pulley)
+		return nil, geometry.Wrong("pulley", "%g mm is no pulley diameter: give the smallest pulley with 90 degrees of wrap or more in mm, above 0 and at most 5000", pulley).Coded("no_pulley", geometry.Values{"pulley_mm": pulley})
 	}
 	fits := make([]Fit, 0, len(chart))
 	for _, f := range chart {

@@ -127,10 +127,10 @@ func (w Wish) Check() error {
 		return err
 	}
 	if !(w.Thickness > 0) {
-		return geometry.Wrong("thickness", "0 mm is no belt thickness: give what a gauge reads in mm")
+		return geometry.Wrong("thickness", "0 mm is no belt thickness: give what a gauge reads in mm").Coded("thickness_zero", nil)
 	}
 	if w.JointThickness > w.Thickness {
-		return geometry.Wrong("joint-thickness", "%g mm after skiving is more than the belt's %g mm before", w.JointThickness, w.Thickness)
+		return geometry.Wrong("joint-thickness", "%g mm after skiving is more than the belt's %g mm before", w.JointThickness, w.Thickness).Coded("skived_thicker", geometry.Values{"after_mm": w.JointThickness, "before_mm": w.Thickness})
 	}
 	return nil
 }
@@ -173,12 +173,12 @@ func Make(f Fastener, w Wish) (*Plan, error) {
 	n := Hooks(cut, w.Margin, f.Pitch, f.Wire)
 	if n < 2 {
 		if 2*w.Margin >= cut {
-			return nil, geometry.Wrong("margin", "%g mm at both edges leaves nothing of a cut %.0f mm long to lace", w.Margin, cut)
+			return nil, geometry.Wrong("margin", "%g mm at both edges leaves nothing of a cut %.0f mm long to lace", w.Margin, cut).Coded("margin_leaves_nothing", geometry.Values{"margin_mm": w.Margin, "cut_mm": cut})
 		}
-		return nil, geometry.Wrong(FieldPitch, "%g mm is too wide for a cut %.0f mm long with %g mm left free at each edge: not even two hooks fit", f.Pitch, cut, w.Margin)
+		return nil, geometry.Wrong(FieldPitch, "%g mm is too wide for a cut %.0f mm long with %g mm left free at each edge: not even two hooks fit", f.Pitch, cut, w.Margin).Coded("pitch_too_wide", geometry.Values{"pitch_mm": f.Pitch, "cut_mm": cut, "margin_mm": w.Margin})
 	}
 	if w.Machine > 0 && w.Machine < f.Wire+f.Pitch {
-		return nil, geometry.Wrong("machine", "%g mm is too short for two hooks at a pitch of %g mm", w.Machine, f.Pitch)
+		return nil, geometry.Wrong("machine", "%g mm is too short for two hooks at a pitch of %g mm", w.Machine, f.Pitch).Coded("machine_too_short", geometry.Values{"machine_mm": w.Machine, "pitch_mm": f.Pitch})
 	}
 
 	p := &Plan{Fastener: f, BiasDeg: w.Bias * 180 / math.Pi, Margin: w.Margin, Mesh: f.Pitch/2 - f.Wire,

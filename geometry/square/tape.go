@@ -92,7 +92,7 @@ func FromTape(t Taped) (*TapedValues, error) {
 	t.widths(v)
 	e, err := OffsetFromDiagonals(t.Left, t.Right, t.Up, t.SetOut)
 	if err != nil {
-		return nil, geometry.Wrong("diagonals", "%v", err)
+		return nil, geometry.Wrong("diagonals", "%v", err).Coded("diagonals_wrong", nil)
 	}
 	tan := math.Tan(t.Target)
 	v.Offset = e - v.Width*tan
@@ -143,20 +143,20 @@ func (t Taped) check() error {
 		return err
 	}
 	if math.IsNaN(TapeMPE(t.Reading.Class, 1000, false)) {
-		return geometry.Wrong("tape-class", "class %d is unknown: I, II or III", t.Reading.Class)
+		return geometry.Wrong("tape-class", "class %d is unknown: I, II or III", t.Reading.Class).Coded("tape_class_number", geometry.Values{"class": t.Reading.Class})
 	}
 	if t.SetOut == FromSquareLine && t.LineU == 0 {
-		return geometry.Wrong("line-u95", "a line is only as square as it was drawn: give how far it may be out over the width (95 %%) in mm")
+		return geometry.Wrong("line-u95", "a line is only as square as it was drawn: give how far it may be out over the width (95 %%) in mm").Coded("line_u95_missing", nil)
 	}
 	if t.Width == 0 && len(t.Stations) == 0 {
-		return geometry.Wrong("width", "no width was given: tape it at the cut, in mm")
+		return geometry.Wrong("width", "no width was given: tape it at the cut, in mm").Coded("tape_width_missing", nil)
 	}
 	if t.Width != 0 && t.Width < 50 {
-		return geometry.Wrong("width", "%g mm is too narrow for a belt: give the width at the cut in mm", t.Width)
+		return geometry.Wrong("width", "%g mm is too narrow for a belt: give the width at the cut in mm", t.Width).Coded("too_narrow", geometry.Values{"width_mm": t.Width})
 	}
 	for _, s := range t.Stations {
 		if !(s.Up >= 0 && s.Up <= 20000 && s.Width >= 50 && s.Width <= 10000) {
-			return geometry.Wrong("stations", "%g:%g is no station: give its distance from the cut and the width there in mm", s.Up, s.Width)
+			return geometry.Wrong("stations", "%g:%g is no station: give its distance from the cut and the width there in mm", s.Up, s.Width).Coded("station_outside", geometry.Values{"up": s.Up, "width": s.Width})
 		}
 	}
 	return nil
@@ -226,7 +226,7 @@ func (c Arc) Check() error {
 		return err
 	}
 	if !(c.Gap >= 0 && c.Gap <= c.Chord/20) {
-		return geometry.Wrong("camber", "a gap of %g mm on a chord of %g mm is no camber: it is from 0 to a twentieth of the chord", c.Gap, c.Chord)
+		return geometry.Wrong("camber", "a gap of %g mm on a chord of %g mm is no camber: it is from 0 to a twentieth of the chord", c.Gap, c.Chord).Coded("camber_gap", geometry.Values{"gap_mm": c.Gap, "chord_mm": c.Chord})
 	}
 	return nil
 }
@@ -290,13 +290,13 @@ const Coverage = 2.0
 // uncertainty.
 func Combine(values ...Value) (Combined, error) {
 	if len(values) == 0 {
-		return Combined{}, geometry.Wrong("values", "there is nothing to combine")
+		return Combined{}, geometry.Wrong("values", "there is nothing to combine").Coded("nothing_to_combine", nil)
 	}
 	var w, sum float64
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, v := range values {
 		if !finite(v.X) || !finite(v.U) || !(v.U > 0) {
-			return Combined{}, geometry.Wrong("values", "%g with an uncertainty of %g cannot be combined", v.X, v.U)
+			return Combined{}, geometry.Wrong("values", "%g with an uncertainty of %g cannot be combined", v.X, v.U).Coded("cannot_combine", geometry.Values{"value": v.X, "u": v.U})
 		}
 		k := 1 / (v.U * v.U)
 		w += k

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"beltend/geometry"
 	"beltend/geometry/lacing"
 	"beltend/server/report"
 )
@@ -34,6 +35,10 @@ type Fault struct {
 	Line    int    `json:"line"`
 	Column  string `json:"column,omitempty"` // empty: the line as a whole
 	Message string `json:"message"`
+
+	// What is wrong, for whoever says it in another language.
+	Code   string          `json:"code"`
+	Values geometry.Values `json:"values,omitempty"`
 }
 
 // String names the place first.
@@ -64,12 +69,12 @@ func Read(r io.Reader) ([]lacing.Fastener, error) {
 		return nil, fmt.Errorf("read the chart: %w", err)
 	}
 	if len(data) > maxBytes {
-		return nil, Faults{{1, "", "the file is larger than 1 MB, which is no chart"}}
+		return nil, Faults{{Line: 1, Message: "the file is larger than 1 MB, which is no chart", Code: "chart_large"}}
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff")) // some spreadsheets put it first
 	for i, line := range bytes.Split(data, []byte("\n")) {
 		if !utf8.Valid(line) || bytes.IndexByte(line, 0) >= 0 {
-			return nil, Faults{{i + 1, "", "this is no text in UTF-8: save the sheet as CSV (UTF-8)"}}
+			return nil, Faults{{Line: i + 1, Message: "this is no text in UTF-8: save the sheet as CSV (UTF-8)", Code: "chart_no_text"}}
 		}
 	}
 	c := csv.NewReader(bytes.NewReader(data))
@@ -86,7 +91,7 @@ func Read(r io.Reader) ([]lacing.Fastener, error) {
 		}
 		var parse *csv.ParseError
 		if errors.As(err, &parse) { // the rest would be guessed at
-			t.fault(parse.StartLine, "", "a quotation mark is out of place (%v)", parse.Err)
+			t.fault(parse.StartLine, "", "chart_quotes", nil, "a quotation mark is out of place (%v)", parse.Err)
 			break
 		}
 		if err != nil {
@@ -101,14 +106,14 @@ func Read(r io.Reader) ([]lacing.Fastener, error) {
 		}
 		t.row(line, row)
 		if len(t.faults) >= maxFaults {
-			t.fault(line, "", "and so on: the rest was not looked at")
+			t.fault(line, "", "chart_and_so_on", nil, "and so on: the rest was not looked at")
 			break
 		}
 	}
 	if t.index == nil && len(t.faults) == 0 {
-		t.fault(1, "", "the chart is empty: its first line names the columns %s", strings.Join(Columns, ", "))
+		t.fault(1, "", "chart_empty", geometry.Values{"columns": strings.Join(Columns, ", ")}, "the chart is empty: its first line names the columns %s", strings.Join(Columns, ", "))
 	} else if len(t.fasteners) == 0 && len(t.faults) == 0 {
-		t.fault(1, "", "the chart names columns but no fastener")
+		t.fault(1, "", "chart_no_fastener", nil, "the chart names columns but no fastener")
 	}
 	if len(t.faults) > 0 {
 		return nil, t.faults
@@ -153,8 +158,8 @@ type table struct {
 	faults    Faults
 }
 
-func (t *table) fault(line int, column, format string, a ...any) {
-	t.faults = append(t.faults, Fault{line, column, fmt.Sprintf(format, a...)})
+func (t *table) fault(line int, column, code string, v geometry.Values, format string, a ...any) {
+	t.faults = append(t.faults, Fault{line, column, fmt.Sprintf(format, a...), code, v})
 }
 
 // head reads the names of the columns; false: nothing below can be read.
@@ -164,16 +169,16 @@ func (t *table) head(line int, row []string) bool {
 		name = strings.ToLower(strings.TrimSpace(name))
 		switch _, twice := t.index[name]; {
 		case !slices.Contains(Columns, name):
-			t.fault(line, strconv.Itoa(i+1), "%q is no column of a chart: the columns are %s", name, strings.Join(Columns, ", "))
+			t.fault(line, strconv.Itoa(i+1), "chart_column_unknown", geometry.Values{"given": name, "columns": strings.Join(Columns, ", ")}, "%q is no column of a chart: the columns are %s", name, strings.Join(Columns, ", "))
 		case twice:
-			t.fault(line, name, "the column is there twice")
+			t.fault(line, name, "chart_column_twice", nil, "the column is there twice")
 		default:
 			t.index[name] = i
 		}
 	}
 	for _, name := range Columns {
 		if _, ok := t.index[name]; !ok {
-			t.fault(line, name, "the column is missing")
+			t.fault(line, name, "chart_column_missing", nil, "the column is missing")
 		}
 	}
 	return len(t.faults) == 0
@@ -181,11 +186,11 @@ func (t *table) head(line int, row []string) bool {
 
 func (t *table) row(line int, row []string) {
 	if len(row) != t.names {
-		hint := ""
+		code, hint := "chart_columns_count", ""
 		if t.separator == ',' && len(row) > t.names {
-			hint = "; with commas between the columns, numbers need a point"
+			code, hint = "chart_columns_comma", "; with commas between the columns, numbers need a point"
 		}
-		t.fault(line, "", "there are %d columns, the first line names %d%s", len(row), t.names, hint)
+		t.fault(line, "", code, geometry.Values{"there": len(row), "named": t.names}, "there are %d columns, the first line names %d%s", len(row), t.names, hint)
 		return
 	}
 	text := func(name string) string { return strings.TrimSpace(row[t.index[name]]) }
@@ -195,9 +200,9 @@ func (t *table) row(line int, row []string) {
 		if err != nil {
 			unread[name] = true
 			if text(name) == "" {
-				t.fault(line, name, "nothing is given: a length in mm, or with its unit, is wanted")
+				t.fault(line, name, "chart_nothing", nil, "nothing is given: a length in mm, or with its unit, is wanted")
 			} else {
-				t.fault(line, name, "%q is no length: write mm, for example 12.5, or 1/2 in", text(name))
+				t.fault(line, name, "chart_no_length", geometry.Values{"given": text(name)}, "%q is no length: write mm, for example 12.5, or 1/2 in", text(name))
 			}
 		}
 		return mm
@@ -210,16 +215,16 @@ func (t *table) row(line int, row []string) {
 	n, err := strconv.Atoi(text(lacing.FieldHooks))
 	if err != nil {
 		unread[lacing.FieldHooks] = true
-		t.fault(line, lacing.FieldHooks, "%q is no whole number of hooks", text(lacing.FieldHooks))
+		t.fault(line, lacing.FieldHooks, "chart_no_hooks", geometry.Values{"given": text(lacing.FieldHooks)}, "%q is no whole number of hooks", text(lacing.FieldHooks))
 	}
 	f.HooksPerStrip = n
 	for _, wrong := range f.Check() {
 		if !unread[wrong.Name] {
-			t.fault(line, wrong.Name, "%s", wrong.Message)
+			t.fault(line, wrong.Name, wrong.Code, wrong.Values, "%s", wrong.Message)
 		}
 	}
 	if before, twice := t.seen[f.Name]; twice && f.Name != "" {
-		t.fault(line, lacing.FieldName, "%q is on line %d already", f.Name, before)
+		t.fault(line, lacing.FieldName, "chart_name_twice", geometry.Values{"given": f.Name, "line": before}, "%q is on line %d already", f.Name, before)
 	} else {
 		t.seen[f.Name] = line
 	}

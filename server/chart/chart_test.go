@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"beltend/geometry/lacing"
+	"beltend/server/report"
 )
 
 const head = "name,pitch,wire,thickness_from,thickness_to,smallest_pulley,strip,hooks_per_strip,pin_allowance\n"
@@ -82,6 +83,10 @@ func TestEveryFaultNamesLineAndColumn(t *testing.T) {
 			continue
 		}
 		for i, f := range faults {
+			en, de := report.WrongText(f.Code, f.Values, "", report.Options{}), report.WrongText(f.Code, f.Values, "", report.Options{Lang: "de"})
+			if !strings.HasPrefix(f.Message, en) || en == "" || de == "" || de == en {
+				t.Errorf("%q is in the catalogue (%s) %q, %q", f.Message, f.Code, en, de)
+			}
 			if i >= len(c.want) || !strings.HasPrefix(f.String(), c.want[i]) {
 				t.Errorf("%q: fault %d is %q", c.text, i, f)
 			}

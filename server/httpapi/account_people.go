@@ -99,11 +99,11 @@ func access(c *gin.Context, u account.User) (roles []account.Role, all bool, sit
 		sites = c.PostFormArray("site")
 	}
 	if all && !u.Sites.All() {
-		return roles, all, sites, &measure.UsageError{Setting: "all-sites", Message: "only an administrator of all sites gives all sites"}
+		return roles, all, sites, &measure.UsageError{Setting: "all-sites", Message: "only an administrator of all sites gives all sites", Code: "all_sites"}
 	}
 	for _, site := range sites {
 		if !u.Sites.Has(site) {
-			return roles, all, sites, &measure.UsageError{Setting: "site", Message: "choose among yours"}
+			return roles, all, sites, &measure.UsageError{Setting: "site", Message: "choose among yours", Code: "choose_site"}
 		}
 	}
 	return roles, all, sites, nil
@@ -224,7 +224,7 @@ func (s *service) setAccess(c *gin.Context, a account.Account) error {
 		return err
 	}
 	if a.ID == u.ID {
-		return &measure.UsageError{Setting: "role", Message: "another administrator changes your own roles and sites"}
+		return &measure.UsageError{Setting: "role", Message: "another administrator changes your own roles and sites", Code: "own_role"}
 	}
 	_, err = s.Accounts.SetAccess(c.Request.Context(), u.Actor, a.ID, roles, all, sites)
 	return err
@@ -233,7 +233,7 @@ func (s *service) setAccess(c *gin.Context, a account.Account) error {
 func (s *service) setDisabled(c *gin.Context, a account.Account) error {
 	u, disabled := s.user(c), c.PostForm("disabled") == "yes"
 	if a.ID == u.ID {
-		return &measure.UsageError{Setting: "disabled", Message: "another administrator closes your own account"}
+		return &measure.UsageError{Setting: "disabled", Message: "another administrator closes your own account", Code: "own_account"}
 	}
 	_, err := s.Accounts.SetDisabled(c.Request.Context(), u.Actor, a.Name, disabled)
 	return err
@@ -243,7 +243,7 @@ func (s *service) setDisabled(c *gin.Context, a account.Account) error {
 func (s *service) setPassword(c *gin.Context, a account.Account) error {
 	u := s.user(c)
 	if a.ID == u.ID {
-		return &measure.UsageError{Setting: "password", Message: "change your own on the page of your account, with the present one"}
+		return &measure.UsageError{Setting: "password", Message: "change your own on the page of your account, with the present one", Code: "own_password"}
 	}
 	return s.Accounts.SetPassword(c.Request.Context(), u.Actor, a.Name, c.PostForm("password"))
 }

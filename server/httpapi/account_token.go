@@ -39,12 +39,12 @@ func (s *service) newToken(c *gin.Context, a account.Account, most []account.Sco
 	var scopes []account.Scope
 	for _, v := range c.PostFormArray("scope") {
 		if scopes = append(scopes, account.Scope(v)); !slices.Contains(most, account.Scope(v)) {
-			return "", &measure.UsageError{Setting: "scope", Message: "a token may do no more than whoever makes it"}
+			return "", &measure.UsageError{Setting: "scope", Message: "a token may do no more than whoever makes it", Code: "token_scope"}
 		}
 	}
 	days, err := strconv.Atoi(strings.TrimSpace(c.PostForm("days")))
 	if err != nil || days < 1 {
-		return "", &measure.UsageError{Setting: "days", Message: "give a whole number of days, 1 to 730"}
+		return "", &measure.UsageError{Setting: "days", Message: "give a whole number of days, 1 to 730", Code: "token_days"}
 	}
 	secret, _, err := s.Accounts.AddToken(c.Request.Context(), s.user(c).Actor, a.Name, strings.TrimSpace(c.PostForm("label")), scopes, time.Now().AddDate(0, 0, min(days, 10000)))
 	return secret, err

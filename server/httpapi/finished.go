@@ -104,7 +104,7 @@ func (s *service) jointPlanMade(c *gin.Context) {
 	}
 	r, err := s.workOut(c, &h, ends, d)
 	if err == nil && d.Tried == nil {
-		err = &measure.UsageError{Setting: plan.Fastener, Message: d.Advice}
+		err = &measure.UsageError{Setting: plan.Fastener, Message: d.Advice, Code: "fastener_open"}
 	}
 	var kept archive.JointPlan
 	if err == nil {

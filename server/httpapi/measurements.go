@@ -68,7 +68,7 @@ func (s *service) send(c *gin.Context, others ...string) (store.Record, map[stri
 		case "in":
 			job.Inches = true
 		default:
-			return order.Order{}, &measure.UsageError{Setting: "units", Message: "is mm or in"}
+			return order.Order{}, &measure.UsageError{Setting: "units", Message: "is mm or in", Code: "units"}
 		}
 		return s.Orders.Take(ctx, s.who(c), place(fields), job.Photos, job.Settings, report.Options{Inches: job.Inches, Lang: job.Lang})
 	}()

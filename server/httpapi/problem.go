@@ -14,6 +14,7 @@ import (
 	"beltend/geometry"
 	"beltend/server/account"
 	"beltend/server/archive"
+	"beltend/server/chart"
 	"beltend/server/measure"
 	"beltend/server/order"
 	"beltend/server/pages"
@@ -39,6 +40,9 @@ type problem struct {
 	retryAfter int             // seconds
 	refused    *result.Refusal // what it was made from, if from a refusal
 	outside    *geometry.Range // that an entry is out of, if it is
+	wrong      string          // code of what is wrong with the entry, and what it is about
+	values     geometry.Values
+	faults     chart.Faults // that the entry's chart has
 }
 
 func (p problem) Error() string { return p.Code + ": " + p.Detail }
@@ -57,6 +61,7 @@ func problemOf(err error) problem {
 	var refused *result.Refusal
 	var wrong *geometry.WrongValue
 	var usage *measure.UsageError
+	var faults chart.Faults
 	var busy *worker.Busy
 	var late *order.Late
 	var many *account.TooMany
@@ -66,9 +71,11 @@ func problemOf(err error) problem {
 	case errors.As(err, &refused):
 		return problem{Status: refusalStatus(refused.Code), Code: refused.Code, Detail: refused.Message, Advice: refused.Advice, Photo: refused.Photo, refused: refused}
 	case errors.As(err, &wrong):
-		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: wrong.Error(), Advice: "Correct the setting and send it again.", Setting: wrong.Name, outside: wrong.Range}
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: wrong.Error(), Advice: "Correct the setting and send it again.", Setting: wrong.Name, outside: wrong.Range, wrong: wrong.Code, values: wrong.Values}
 	case errors.As(err, &usage):
-		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send it again.", Setting: usage.Setting}
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: usage.Error(), Advice: "Correct the setting and send it again.", Setting: usage.Setting, wrong: usage.Code, values: usage.Values}
+	case errors.As(err, &faults):
+		return problem{Status: http.StatusBadRequest, Code: "wrong_setting", Detail: "chart: " + faults.Error(), Advice: "Correct the setting and send it again.", Setting: "chart", faults: faults}
 	case errors.As(err, &many):
 		return problem{Status: http.StatusTooManyRequests, Code: "too_many_sign_ins", Detail: "Too many sign-ins have failed.", Advice: "Wait, then try again; an administrator can set a new password.",
 			retryAfter: max(1, int(math.Ceil(many.RetryAfter.Seconds())))}

@@ -58,7 +58,7 @@ func reviewQuery(c *gin.Context, u archive.Sites) (archive.Query, error) {
 		if v := get(d.name); v != "" {
 			day, err := time.ParseInLocation(time.DateOnly, v, time.Local)
 			if err != nil {
-				return q, &measure.UsageError{Setting: d.name, Message: "is no day like 2026-03-31"}
+				return q, &measure.UsageError{Setting: d.name, Message: "is no day like 2026-03-31", Code: "no_day"}
 			}
 			*d.to = day.AddDate(0, 0, d.days)
 		}
@@ -70,7 +70,7 @@ func reviewQuery(c *gin.Context, u archive.Sites) (archive.Query, error) {
 		if v := get(o.name); v != "" {
 			mm, err := report.ReadLength(v)
 			if err != nil {
-				return q, &measure.UsageError{Setting: o.name, Message: "is no length in mm"}
+				return q, &measure.UsageError{Setting: o.name, Message: "is no length in mm", Code: "no_length_mm"}
 			}
 			*o.to = &mm
 		}

@@ -59,7 +59,7 @@ func (s *service) addCardSet(c *gin.Context) {
 	if err == nil {
 		_, err = s.Store.Archive.Site(ctx, u.Sites, set.Site)
 		if errors.Is(err, archive.NotFound) {
-			err = &measure.UsageError{Setting: "site", Message: "choose one of yours"}
+			err = &measure.UsageError{Setting: "site", Message: "choose one of yours", Code: "choose_own_site"}
 		}
 	}
 	if err == nil {
@@ -80,7 +80,7 @@ func dayOf(c *gin.Context, name string) (time.Time, error) {
 	}
 	t, err := time.Parse(time.DateOnly, v)
 	if err != nil {
-		err = &measure.UsageError{Setting: name, Message: "is no day like 2026-03-31"}
+		err = &measure.UsageError{Setting: name, Message: "is no day like 2026-03-31", Code: "no_day"}
 	}
 	return t, err
 }
@@ -131,12 +131,12 @@ func (s *service) addCardCheck(c *gin.Context) {
 	}{{"across", &check.AcrossMM}, {"up", &check.UpMM}} {
 		if err == nil {
 			if *l.to, err = report.ReadLength(c.PostForm(l.name)); err != nil || *l.to <= 0 {
-				err = &measure.UsageError{Setting: l.name, Message: "is no length in mm"}
+				err = &measure.UsageError{Setting: l.name, Message: "is no length in mm", Code: "no_length_mm"}
 			}
 		}
 	}
 	if v := c.PostForm("good"); err == nil && v != "yes" && v != "no" {
-		err = &measure.UsageError{Setting: "good", Message: "say whether the cards are good"}
+		err = &measure.UsageError{Setting: "good", Message: "say whether the cards are good", Code: "cards_good"}
 	}
 	if err == nil {
 		check.RuleDue, err = dayOf(c, "rule-due")

@@ -108,7 +108,7 @@ func exercise(get func(string) string) (training.Exercise, error) {
 		}
 		var failed error
 		if *to, failed = strconv.ParseFloat(v, 64); failed != nil {
-			err = geometry.Wrong(name, "%q is no number", v)
+			err = geometry.Wrong(name, "%q is no number", v).Coded("no_number", geometry.Values{"given": v})
 		}
 	}
 	number("size", &e.Size)
@@ -119,7 +119,7 @@ func exercise(get func(string) string) (training.Exercise, error) {
 		return e, err
 	}
 	if seed != math.Trunc(seed) || !(math.Abs(seed) <= training.MostSeed) {
-		return e, geometry.Wrong("seed", "%q is no whole number up to %d", get("seed"), training.MostSeed)
+		return e, geometry.Wrong("seed", "%q is no whole number up to %d", get("seed"), training.MostSeed).Coded("seed", geometry.Values{"given": get("seed"), "most": training.MostSeed})
 	}
 	e.Seed = int64(seed)
 	spoilt, ok := render.ErrorOf(e.Error)
@@ -310,7 +310,7 @@ func said(get func(string) string) (training.Answer, error) {
 		}
 		n, err := strconv.ParseFloat(v, 64)
 		if err != nil {
-			return nil, geometry.Wrong(name, "%q is no number", v)
+			return nil, geometry.Wrong(name, "%q is no number", v).Coded("no_number", geometry.Values{"given": v})
 		}
 		return &n, nil
 	}
@@ -320,7 +320,7 @@ func said(get func(string) string) (training.Answer, error) {
 		}
 		mm, err := report.ReadLength(text)
 		if err != nil {
-			return a, geometry.Wrong("amount", "%v", err)
+			return a, geometry.Wrong("amount", "%v", err).Coded("amount_unread", geometry.Values{"given": text})
 		}
 		a.Amount = &mm
 	}
@@ -334,7 +334,7 @@ func said(get func(string) string) (training.Answer, error) {
 			return a, err
 		}
 		if up == nil {
-			return a, geometry.Wrong("tap_up", "not given: tap the photo where you would cut")
+			return a, geometry.Wrong("tap_up", "not given: tap the photo where you would cut").Coded("tap_missing", nil)
 		}
 		a.Tap = &geometry.Vec2{X: 0.5, Y: 1 - *up}
 		if x != nil {

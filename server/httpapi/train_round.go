@@ -70,7 +70,7 @@ func lineOf(w *pages.Words, r *training.Round) scoreLine {
 func whole(name, text string) (int64, error) {
 	n, err := strconv.ParseInt(text, 10, 64)
 	if err != nil {
-		return 0, geometry.Wrong(name, "%q is no whole number", text)
+		return 0, geometry.Wrong(name, "%q is no whole number", text).Coded("no_whole_number", geometry.Values{"given": text})
 	}
 	return n, nil
 }
@@ -114,7 +114,7 @@ func (t *trainer) siteOf(c *gin.Context) (string, error) {
 		return sites[0].ID, nil
 	}
 	if !slices.ContainsFunc(sites, func(s archive.Site) bool { return s.ID == chosen }) {
-		return "", geometry.Wrong("site", "you do not belong to such a site")
+		return "", geometry.Wrong("site", "you do not belong to such a site").Coded("not_your_site", nil)
 	}
 	return chosen, nil
 }

@@ -255,7 +255,7 @@ func (s *service) planToCompare(ctx context.Context, sites archive.Sites, h *pag
 		}
 		mm, err := report.ReadLength(fields[n.name])
 		if err != nil || !(mm > 0) {
-			return nil, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit"}
+			return nil, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit", Code: "length_above_zero"}
 		}
 		*n.to = mm
 	}
@@ -272,7 +272,7 @@ func (s *service) planToCompare(ctx context.Context, sites archive.Sites, h *pag
 			widths[i] = *last.WidthMM
 		}
 		if widths[i] < 0 {
-			return nil, &measure.UsageError{Setting: "pitch", Message: "without the widths of both ends there is no plan: measure them, or give the belt's nominal width"}
+			return nil, &measure.UsageError{Setting: "pitch", Message: "without the widths of both ends there is no plan: measure them, or give the belt's nominal width", Code: "plan_without_widths"}
 		}
 	}
 	thickness := h.ThicknessMM
@@ -461,7 +461,7 @@ func (s *service) clinchForm(c *gin.Context, f *archive.Finished) error {
 	defer func() { _ = c.Request.MultipartForm.RemoveAll() }()
 	name := strings.TrimSpace(c.PostForm("name"))
 	if name == "" {
-		return &measure.UsageError{Setting: "name", Message: "say who judged"}
+		return &measure.UsageError{Setting: "name", Message: "say who judged", Code: "who_judged"}
 	}
 	for _, item := range result.Clinch() {
 		key := item.Face + "-" + item.Code
@@ -479,7 +479,7 @@ func (s *service) clinchForm(c *gin.Context, f *archive.Finished) error {
 		}
 		switch {
 		case mark.Judgement == result.Open && taken != "":
-			return &measure.UsageError{Setting: item.Code, Message: "there is a photo but no judgement: choose one"}
+			return &measure.UsageError{Setting: item.Code, Message: "there is a photo but no judgement: choose one", Code: "judgement_missing"}
 		case mark.Judgement == result.Open:
 		case i < 0:
 			f.Clinch = append(f.Clinch, mark)

@@ -127,8 +127,13 @@ func problemIn(o report.Options, p problem) *pages.ProblemData {
 		return pages.RefusedOf(p.refused, title, o)
 	}
 	d := pages.ProblemOf(w, p.Code, title, p.Detail, p.Advice, p.Setting)
-	if p.outside != nil {
+	switch {
+	case p.outside != nil:
 		d.Outside(w, o, p.outside)
+	case p.faults != nil:
+		d.Faults(w, o, p.faults)
+	case p.wrong != "":
+		d.Wrong(w, o, p.Setting, report.WrongText(p.wrong, p.values, "", o))
 	}
 	return d
 }

@@ -169,7 +169,7 @@ func (s *service) makeJoint(ctx context.Context, by store.Person, fields map[str
 	site, ok := byName(sites, fields["site"], func(x archive.Site) string { return x.Name })
 	if !ok {
 		if !by.Sites.Has(archive.NewID()) { // of some sites only
-			return j, &measure.UsageError{Setting: "site", Message: "there is no such site, or you do not belong to it"}
+			return j, &measure.UsageError{Setting: "site", Message: "there is no such site, or you do not belong to it", Code: "no_such_site"}
 		}
 		if site, err = a.PutSite(ctx, by.Actor, archive.Site{Name: fields["site"]}, ""); err != nil {
 			return j, err
@@ -223,17 +223,17 @@ func readJoint(fields map[string]string, j *archive.Joint, needed ...string) (wi
 		}
 		mm, err := report.ReadLength(fields[n.name])
 		if err != nil || !(mm > 0) {
-			return 0, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit"}
+			return 0, &measure.UsageError{Setting: n.name, Message: "give a length above 0 in mm, or with its unit", Code: "length_above_zero"}
 		}
 		*n.to = mm
 	}
 	for _, name := range needed {
 		if fields[name] == "" {
-			return 0, &measure.UsageError{Setting: name, Message: "is needed"}
+			return 0, &measure.UsageError{Setting: name, Message: "is needed", Code: "needed"}
 		}
 	}
 	if j.ToleranceMM > 0 && j.ToleranceOrigin == "" {
-		return 0, &measure.UsageError{Setting: "origin", Message: "say where the tolerance comes from"}
+		return 0, &measure.UsageError{Setting: "origin", Message: "say where the tolerance comes from", Code: "tolerance_origin"}
 	}
 	return widthMM, nil
 }
@@ -311,7 +311,7 @@ func (s *service) acknowledge(c *gin.Context) {
 	}
 	name := strings.TrimSpace(c.PostForm("name"))
 	if name == "" || c.PostForm("done") == "" {
-		s.jointWith(c, http.StatusBadRequest, s.problemData(c, problemOf(&measure.UsageError{Setting: "name", Message: w.Text("photo.needs_cautions")})))
+		s.jointWith(c, http.StatusBadRequest, s.problemData(c, problemOf(&measure.UsageError{Setting: "name", Message: w.Text("photo.needs_cautions"), Code: "needs_cautions"})))
 		return
 	}
 	j := h.Joint

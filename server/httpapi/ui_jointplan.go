@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -99,10 +98,6 @@ func (s *service) workOut(c *gin.Context, h *pages.JointHead, ends [2]plan.Joint
 // planOf is the plan by the form's chart and what its fields say, for measured ends.
 func planOf(h *pages.JointHead, d *pages.JointPlanData, text plan.Text, ends [2]plan.JointEnd, program string) (*result.JointPlan, error) {
 	fasteners, err := chart.Read(strings.NewReader(d.Chart))
-	var faults chart.Faults
-	if errors.As(err, &faults) {
-		err = &measure.UsageError{Setting: "chart", Message: faults.Error()}
-	}
 	if err != nil {
 		return nil, err
 	}
@@ -119,11 +114,11 @@ func (s *service) keepPlan(c *gin.Context, h *pages.JointHead, fields map[string
 	r.Lacing.Fits = slices.DeleteFunc(r.Lacing.Fits, func(f lacing.Fit) bool { return f.Fastener.Name != r.Lacing.Plan.Fastener.Name })
 	kept := archive.JointPlan{ID: h.ID, Person: fields["name"], PersonID: by.ID}
 	if kept.Person == "" {
-		return kept, &measure.UsageError{Setting: "name", Message: "say who planned it"}
+		return kept, &measure.UsageError{Setting: "name", Message: "say who planned it", Code: "who_planned"}
 	}
 	var err error
 	if kept.Version, err = strconv.ParseInt(fields["version"], 10, 64); err != nil || kept.Version < 0 {
-		return kept, &measure.UsageError{Setting: "version", Message: "load the page again"}
+		return kept, &measure.UsageError{Setting: "version", Message: "load the page again", Code: "load_again"}
 	}
 	if kept.Result, err = json.Marshal(r); err != nil {
 		return kept, fmt.Errorf("write the plan: %w", err)

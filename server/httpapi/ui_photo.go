@@ -184,7 +184,7 @@ func (s *service) measureStep(ctx context.Context, by store.Person, h *pages.Joi
 	}
 	for i, h := range o.Hints {
 		if h.Photo < 0 || h.Photo >= len(o.Photos) {
-			return store.Record{}, &measure.UsageError{Setting: "hint", Message: fmt.Sprintf("photo %d is not among the %d sent", h.Photo+1, len(o.Photos))}
+			return store.Record{}, &measure.UsageError{Setting: "hint", Message: fmt.Sprintf("photo %d is not among the %d sent", h.Photo+1, len(o.Photos)), Code: "hint_photo_sent", Values: result.Values{"photo": h.Photo + 1, "photos": len(o.Photos)}}
 		}
 		o.Hints[i].Photo = slices.Index(hashes, o.Photos[h.Photo])
 	}

@@ -10,7 +10,6 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/chart"
-	"beltend/server/measure"
 	"beltend/server/pages"
 	"beltend/server/plan"
 	"beltend/server/report"
@@ -79,10 +78,6 @@ func (s *service) lacing(c *gin.Context) {
 	fields := formFields(c, lacingFields...)
 	d := pages.PlanData{Fields: fields, Chart: c.PostForm("chart")}
 	fasteners, err := chart.Read(strings.NewReader(d.Chart))
-	var faults chart.Faults
-	if errors.As(err, &faults) {
-		err = &measure.UsageError{Setting: "chart", Message: faults.Error()}
-	}
 	var r *result.Lacing
 	if err == nil {
 		r, err = plan.Lacing(fasteners, func(name string) string { return fields[name] }, nil, nil)

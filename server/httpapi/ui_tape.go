@@ -101,7 +101,7 @@ func withFiles(c *gin.Context) ([]*result.Measurement, error) {
 	form, err := c.MultipartForm()
 	var large *http.MaxBytesError
 	if errors.As(err, &large) {
-		return nil, geometry.Wrong(plan.With, "these files have more than %d MB: give measurements as JSON", maxWith>>20)
+		return nil, geometry.Wrong(plan.With, "these files have more than %d MB: give measurements as JSON", maxWith>>20).Coded("with_too_large", geometry.Values{"most": maxWith >> 20})
 	}
 	if err != nil {
 		return nil, problem{Status: http.StatusBadRequest, Code: "bad_form", Detail: "The form cannot be read.", Advice: "Load the page again and send it again."}
@@ -291,7 +291,7 @@ func (s *service) keepTaped(ctx context.Context, by store.Person, h *pages.Joint
 		fields["name"] = h.Cautions.Name
 	}
 	if fields["name"] == "" {
-		return store.Record{}, &measure.UsageError{Setting: "name", Message: "say who taped it"}
+		return store.Record{}, &measure.UsageError{Setting: "name", Message: "say who taped it", Code: "who_taped"}
 	}
 	m, kept, err := s.tapeOf(ctx, by, h, fields)
 	if err != nil {

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"encoding/json"
+	"html"
 	"math"
 	"net/http"
 	"net/url"
@@ -10,7 +11,9 @@ import (
 	"testing"
 
 	"beltend/server/archive"
+	"beltend/server/chart"
 	"beltend/server/pages"
+	"beltend/server/pages/words"
 	"beltend/server/result"
 	"beltend/server/store"
 )
@@ -228,8 +231,39 @@ func TestChartFaultsStandOneALine(t *testing.T) {
 		t.Fatal("no problem is shown")
 	}
 	says, _, _ := strings.Cut(page[i:], "</p>")
-	if strings.Count(says, "\n") != 1 || !strings.Contains(says, "line 3, column pitch") || !strings.Contains(says, "line 5, column wire") || strings.Contains(page, "photos again") {
+	if strings.Count(says, "\n") != 2 || !strings.Contains(says, "line 3, column pitch") || !strings.Contains(says, "line 5, column wire") || strings.Contains(page, "photos again") {
 		t.Errorf("says %q", says)
+	}
+}
+
+// In German a faulty chart names every line and column, and says of each what is wrong: of
+// the pitch "six", of wire that is too thick for its pitch (5 of 9 mm: 9 is not above 10),
+// of a strip of 306 mm for 24 hooks at 9 mm (216), of a line cut short, of a name used twice.
+func TestFaultyChartInGermanNamesEveryLine(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	head := strings.Join(chart.Columns, ",")
+	wrong := head + "\nA,six,1.2,4,7,100,306,34,15\nB,9,5,4,7,100,306,34,15\nC,9,1.2,4,7,100,306,24,15\nD,9\nA,9,1.2,4,7,100,306,34,15\n"
+	form := url.Values{"lead-width": {"1000"}, "trail-width": {"994"}, "thickness": {"5"}, "pulley": {"200"}, "chart": {wrong}}
+	resp, page := submit(t, s.URL+"/lacing?lang=de", form)
+	i := strings.Index(page, `<p class="lines">`)
+	if i < 0 || resp.StatusCode != http.StatusBadRequest {
+		t.Fatalf("%s, no problem is shown", resp.Status)
+	}
+	says, _, _ := strings.Cut(html.UnescapeString(page[i:]), "</p>")
+	for _, want := range []string{"Zeile 2, Spalte pitch: „six“ ist keine Länge", "Zeile 3, Spalte wire: Haken aus 5\u00a0mm starkem Draht lassen bei 9\u00a0mm", "Zeile 4, Spalte strip: 306\u00a0mm gehen nicht mit 24 Haken bei 9\u00a0mm Teilung zusammen, die 216\u00a0mm",
+		"Zeile 5: Es sind 2 Spalten, die erste Zeile nennt 9", "Zeile 6, Spalte name: „A“ steht schon in Zeile 2"} {
+		if !strings.Contains(words.Together(says), words.Together(want)) {
+			t.Errorf("does not say %q in %q", want, says)
+		}
+	}
+	if n := strings.Count(says, "\n"); n != 5 || strings.Contains(says, "line ") {
+		t.Errorf("%d lines in %q", n, says)
+	}
+	// an entry's reason, too, not only its name
+	form.Set("chart", pages.DemoChart)
+	form.Set("joint-thickness", "6")
+	if _, page = submit(t, s.URL+"/lacing?lang=de", form); !strings.Contains(words.Together(html.UnescapeString(page)), "„Dicke an der Verbindung“: 6\u00a0mm nach dem Schärfen sind mehr als die 5\u00a0mm") {
+		t.Error("no reason for a thickness that cannot be")
 	}
 }
 

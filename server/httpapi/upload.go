@@ -88,7 +88,7 @@ func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[str
 				return job, nil, s.tooLarge(err)
 			}
 			if len(profile) > maxField {
-				return job, nil, &measure.UsageError{Setting: name, Message: "the profile is too long: send the file that beltend calibrate wrote"}
+				return job, nil, &measure.UsageError{Setting: name, Message: "the profile is too long: send the file that beltend calibrate wrote", Code: "profile_too_long"}
 			}
 			if len(profile) > 0 { // a form's file field left empty
 				fields["camera"], fields["camera-name"] = string(profile), photoName(part.FileName(), -1)
@@ -99,11 +99,11 @@ func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[str
 				return job, nil, s.tooLarge(err)
 			}
 			if len(b) > maxField {
-				return job, nil, &measure.UsageError{Setting: name, Message: "the field is too long"}
+				return job, nil, &measure.UsageError{Setting: name, Message: "the field is too long", Code: "field_too_long"}
 			}
 			fields[name] = string(b)
 		default:
-			return job, nil, &measure.UsageError{Setting: part.FormName(), Message: "there is no such field: see /api/v1/openapi.json"}
+			return job, nil, &measure.UsageError{Setting: part.FormName(), Message: "there is no such field: see /api/v1/openapi.json", Code: "no_such_field"}
 		}
 	}
 	if len(job.Photos) == 0 {
@@ -113,7 +113,7 @@ func (s *service) readForm(c *gin.Context, others []string) (worker.Job, map[str
 		return job, fields, err
 	}
 	if len(job.Settings.Camera) > 0 {
-		return job, nil, &measure.UsageError{Setting: "camera", Message: "is given beside the settings object: give it once"}
+		return job, nil, &measure.UsageError{Setting: "camera", Message: "is given beside the settings object: give it once", Code: "given_twice"}
 	}
 	return job, fields, setting.UseCamera(&job.Settings, fields["camera-name"], []byte(fields["camera"]))
 }
@@ -171,17 +171,17 @@ func settings(fields map[string]string) (result.Settings, error) {
 	}
 	for _, name := range setting.Names {
 		if fields[name] != "" {
-			return result.Settings{}, &measure.UsageError{Setting: name, Message: "is given beside the settings object: give it there"}
+			return result.Settings{}, &measure.UsageError{Setting: name, Message: "is given beside the settings object: give it there", Code: "given_beside"}
 		}
 	}
 	var s result.Settings
 	d := json.NewDecoder(bytes.NewBufferString(text))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&s); err != nil {
-		return s, &measure.UsageError{Setting: "settings", Message: "not the JSON object expected: " + strings.TrimPrefix(err.Error(), "json: ")}
+		return s, &measure.UsageError{Setting: "settings", Message: "not the JSON object expected: " + strings.TrimPrefix(err.Error(), "json: "), Code: "not_json"}
 	}
 	if d.More() {
-		return s, &measure.UsageError{Setting: "settings", Message: "more than one JSON value"}
+		return s, &measure.UsageError{Setting: "settings", Message: "more than one JSON value", Code: "json_twice"}
 	}
 	return s, nil
 }

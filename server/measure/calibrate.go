@@ -46,7 +46,7 @@ func Calibrate(ctx context.Context, photos []Input, s result.Settings, p Progres
 		p = func(string, float64) {}
 	}
 	if len(photos) < minCalibration || len(photos) > MaxPhotos {
-		return nil, &UsageError{"photos", fmt.Sprintf("give %d to %d photos of cards, taken from several sides", minCalibration, MaxPhotos)}
+		return nil, &UsageError{Setting: "photos", Message: fmt.Sprintf("give %d to %d photos of cards, taken from several sides", minCalibration, MaxPhotos), Code: "photos_of_cards", Values: geometry.Values{"least": minCalibration, "most": MaxPhotos}}
 	}
 	refs, err := checkSettings(&s, len(photos))
 	if err != nil {

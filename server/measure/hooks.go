@@ -26,7 +26,7 @@ func Hooks(ctx context.Context, photos []Input, s result.Settings, plan *lacing.
 		p = func(string, float64) {}
 	}
 	if face != "" && face != result.Carrying && face != result.PulleySide {
-		return nil, &UsageError{Setting: FaceUp, Message: fmt.Sprintf("%q is no face: carrying or pulley, whichever is up in the photos", face)}
+		return nil, &UsageError{Setting: FaceUp, Message: fmt.Sprintf("%q is no face: carrying or pulley, whichever is up in the photos", face), Code: "face_up", Values: geometry.Values{"given": face}}
 	}
 	shots, n, err := survey(ctx, photos, &s, "joint", p)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"math"
 
+	"beltend/geometry"
 	"beltend/geometry/adjust"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -28,8 +29,14 @@ type Input struct {
 // has come (0 to 1). It may be nil.
 type Progress func(step string, done float64)
 
-// UsageError is a setting that makes no sense; Setting names it.
-type UsageError struct{ Setting, Message string }
+// UsageError is a setting that makes no sense; Setting names it, Code and Values say what
+// is wrong to whoever says it in another language.
+type UsageError struct {
+	Setting, Message string
+
+	Code   string          `json:",omitempty"`
+	Values geometry.Values `json:",omitempty"`
+}
 
 func (e *UsageError) Error() string { return e.Setting + ": " + e.Message }
 
@@ -76,7 +83,7 @@ func Run(ctx context.Context, photos []Input, s result.Settings, p Progress) (*r
 // after an error none is open.
 func survey(ctx context.Context, photos []Input, s *result.Settings, thing string, p Progress) ([]*shot, *network, error) {
 	if len(photos) == 0 || len(photos) > MaxPhotos {
-		return nil, nil, &UsageError{"photos", fmt.Sprintf("give 1 to %d photos of one %s", MaxPhotos, thing)}
+		return nil, nil, &UsageError{Setting: "photos", Message: fmt.Sprintf("give 1 to %d photos of one %s", MaxPhotos, thing), Code: "photos_of_one", Values: geometry.Values{"most": MaxPhotos}}
 	}
 	refs, err := checkSettings(s, len(photos))
 	if err != nil {
@@ -99,7 +106,7 @@ func survey(ctx context.Context, photos []Input, s *result.Settings, thing strin
 func stand(shots []*shot, s *result.Settings) (*network, error) {
 	for _, sh := range shots {
 		if s.Camera != nil && math.Abs(float64(sh.info.Width)*float64(s.CameraSize[1])/(float64(sh.info.Height)*float64(s.CameraSize[0]))-1) > 0.005 {
-			return nil, &UsageError{"camera", fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], sh.name, sh.info.Width, sh.info.Height)}
+			return nil, &UsageError{Setting: "camera", Message: fmt.Sprintf("the profile is for pictures of %d x %d, %s has %d x %d: calibrate with pictures of the same shape", s.CameraSize[0], s.CameraSize[1], sh.name, sh.info.Width, sh.info.Height), Code: "profile_shape", Values: geometry.Values{"width": s.CameraSize[0], "height": s.CameraSize[1], "photo": sh.name, "photo_width": sh.info.Width, "photo_height": sh.info.Height}}
 		}
 	}
 	n, err := build(shots, s)

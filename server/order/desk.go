@@ -357,7 +357,7 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 			answer.Measurement.Image = doubt.Image
 		}
 	case errors.As(err, &usage):
-		return &archive.Error{Kind: archive.Invalid, Message: usagePrefix + usage.Setting + usageBetween + usage.Message}
+		return &archive.Error{Kind: archive.Invalid, Message: usagePrefix + asText(usage)}
 	case errors.Is(err, worker.ErrClosed):
 		return context.Canceled
 	case err != nil:
@@ -418,10 +418,22 @@ const (
 	invalidPrefix             = "invalid order: "
 )
 
+func asText(e *measure.UsageError) string {
+	b, err := json.Marshal(e)
+	if err != nil { // a value that JSON has not, infinity
+		return e.Setting + usageBetween + e.Message
+	}
+	return string(b)
+}
+
 // failed is why an order failed, from the queue's text.
 func failed(why string) error {
 	if _, usage, ok := strings.Cut(why, usagePrefix); ok {
-		name, text, _ := strings.Cut(usage, usageBetween)
+		var coded measure.UsageError
+		if json.Unmarshal([]byte(usage), &coded) == nil {
+			return &coded
+		}
+		name, text, _ := strings.Cut(usage, usageBetween) // queued before there were codes
 		return &measure.UsageError{Setting: name, Message: text}
 	}
 	if _, message, ok := strings.Cut(why, invalidPrefix); ok {

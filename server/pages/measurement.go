@@ -7,6 +7,7 @@ import (
 
 	"beltend/geometry"
 	"beltend/server/archive"
+	"beltend/server/chart"
 	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/setting"
@@ -17,7 +18,7 @@ import (
 // with what is special; else in the catalogue's words for its code, with the
 // entry that it is about, if any.
 func ProblemOf(w *Words, code, title, detail, advice, entry string) *ProblemData {
-	key := "entry." + strings.ReplaceAll(entry, "-", "_")
+	key := entryKey(entry)
 	if w.English() && detail != "" {
 		if text, named := strings.CutPrefix(detail, entry+": "); named && w.Has(key) {
 			detail = w.Text(key) + ": " + text
@@ -34,7 +35,7 @@ func ProblemOf(w *Words, code, title, detail, advice, entry string) *ProblemData
 
 // Outside says in the person's units what is out of which range.
 func (p *ProblemData) Outside(w *Words, o report.Options, r *geometry.Range) {
-	key := "entry." + strings.ReplaceAll(r.Name, "-", "_")
+	key := entryKey(r.Name)
 	if !w.Has(key) {
 		return
 	}
@@ -49,6 +50,37 @@ func (p *ProblemData) Outside(w *Words, o report.Options, r *geometry.Range) {
 	}
 	p.Detail = w.Text("problem.outside", w.Text(key), show(r.V), show(r.Lo), show(r.Hi))
 }
+
+// Wrong says in the person's language and units why an entry cannot be used; English in
+// mm is there already as it was said.
+func (p *ProblemData) Wrong(w *Words, o report.Options, entry, why string) {
+	if why == "" || w.English() && !o.Inches {
+		return
+	}
+	p.Detail = why
+	if key := entryKey(entry); w.Has(key) {
+		p.Detail = w.Text("problem.entry", w.Text(key), why)
+	}
+}
+
+// Faults lists what is wrong in a chart, one a line, each with its place.
+func (p *ProblemData) Faults(w *Words, o report.Options, faults chart.Faults) {
+	lines := []string{w.Text("problem.chart_faults")}
+	for _, f := range faults {
+		place := w.Text("problem.chart_line", f.Line)
+		if f.Column != "" {
+			place = w.Text("problem.chart_column", f.Line, f.Column)
+		}
+		why := report.WrongText(f.Code, f.Values, f.Message, o)
+		if why == "" {
+			why = f.Message
+		}
+		lines = append(lines, w.Text("problem.chart_fault", place, why))
+	}
+	p.Detail = strings.Join(lines, "\n")
+}
+
+func entryKey(entry string) string { return "entry." + strings.ReplaceAll(entry, "-", "_") }
 
 // RefusedOf is a refusal in the person's language and units.
 func RefusedOf(r *result.Refusal, title string, o report.Options) *ProblemData {

@@ -41,7 +41,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 		return nil, err
 	}
 	if text.given(Tolerance) && !(tolerance > 0) {
-		return nil, geometry.Wrong(Tolerance, "%g mm is not above 0: give the largest offset allowed at each end in mm", tolerance)
+		return nil, geometry.Wrong(Tolerance, "%g mm is not above 0: give the largest offset allowed at each end in mm", tolerance).Coded("tolerance_zero", geometry.Values{"tolerance_mm": tolerance})
 	}
 	r := &result.Joint{Schema: result.JointSchema, Warnings: []result.Warning{}}
 	var ends [2]joint.End
@@ -83,7 +83,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 	}
 	c := joint.Cutting{LeadTrim: trims[0], TrailTrim: trims[1]}
 	if !text.given(Travel) {
-		return nil, geometry.Wrong(Travel, "not given: how far can the take-up still give belt back, in mm?")
+		return nil, geometry.Wrong(Travel, "not given: how far can the take-up still give belt back, in mm?").Coded("travel_missing", nil)
 	}
 	if err := text.lengths(map[string]*float64{Travel: &c.Travel, Reserve: &c.Reserve}); err != nil {
 		return nil, err
@@ -132,13 +132,13 @@ func end(name string, text Text, m *result.Measurement) (joint.End, error) {
 	if m == nil {
 		for _, what := range []string{Offset, OffsetU95, Width} {
 			if !text.given(field(what)) {
-				return e, geometry.Wrong(field(what), "not given: type the end's offset, its uncertainty (95 %%) and the width in mm, or name the file of its measurement")
+				return e, geometry.Wrong(field(what), "not given: type the end's offset, its uncertainty (95 %%) and the width in mm, or name the file of its measurement").Coded("end_missing", nil)
 			}
 		}
 	} else {
 		for _, what := range []string{Offset, OffsetU95, Width, WidthU95} {
 			if text.given(field(what)) {
-				return e, geometry.Wrong(field(what), "this end has both a measurement and typed values: give one of them")
+				return e, geometry.Wrong(field(what), "this end has both a measurement and typed values: give one of them").Coded("end_twice", nil)
 			}
 		}
 		e = endOf(m)
@@ -151,7 +151,7 @@ func end(name string, text Text, m *result.Measurement) (joint.End, error) {
 	case PulleySide:
 		e = e.Turned()
 	default:
-		return e, geometry.Wrong(field(Face), "%q is no face: carrying or pulley, whichever was up when the end was measured", face)
+		return e, geometry.Wrong(field(Face), "%q is no face: carrying or pulley, whichever was up when the end was measured", face).Coded("face_unknown", geometry.Values{"given": face})
 	}
 	return e, nil
 }

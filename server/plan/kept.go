@@ -156,7 +156,7 @@ func lost(r *result.JointPlan, text Text, ends [2]JointEnd) error {
 	r.LostMM, r.LostU95MM = c.Recuts+c.LeadTrim+c.TrailTrim, c.RecutsU95
 	if !text.given(Travel) {
 		if text.given(Reserve) {
-			return geometry.Wrong(Travel, "not given: how far can the take-up still give belt back, in mm?")
+			return geometry.Wrong(Travel, "not given: how far can the take-up still give belt back, in mm?").Coded("travel_missing", nil)
 		}
 		return nil
 	}

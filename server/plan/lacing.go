@@ -76,12 +76,12 @@ func wish(text Text, lead, trail *result.Measurement) (w lacing.Wish, pulley flo
 	}{{lead, &w.LeadWidth, &w.LeadU95, LeadWidth, LeadWidthU95}, {trail, &w.TrailWidth, &w.TrailU95, TrailWidth, TrailWidthU95}} {
 		if e.m == nil {
 			if !text.given(e.name) {
-				return w, 0, geometry.Wrong(e.name, "the width of this end is not given: type it in mm, or name the file of its measurement")
+				return w, 0, geometry.Wrong(e.name, "the width of this end is not given: type it in mm, or name the file of its measurement").Coded("width_missing", nil)
 			}
 			continue
 		}
 		if text.given(e.name) || text.given(e.u) {
-			return w, 0, geometry.Wrong(e.name, "this end has both a measurement and a typed width: give one of them")
+			return w, 0, geometry.Wrong(e.name, "this end has both a measurement and a typed width: give one of them").Coded("width_twice", nil)
 		}
 		*e.width, *e.u95 = e.m.Width.AtCutMM, e.m.Width.AtCutU95MM
 		bias = e.m.Squareness.TargetDeg * math.Pi / 180
@@ -90,7 +90,7 @@ func wish(text Text, lead, trail *result.Measurement) (w lacing.Wish, pulley flo
 		}
 	}
 	if lead != nil && trail != nil && math.Abs(lead.Squareness.TargetDeg-trail.Squareness.TargetDeg) > 1e-4 {
-		return w, 0, geometry.Wrong(Bias, "the leading end was measured for %.4g degrees from square and the trailing end for %.4g: both need the same", lead.Squareness.TargetDeg, trail.Squareness.TargetDeg)
+		return w, 0, geometry.Wrong(Bias, "the leading end was measured for %.4g degrees from square and the trailing end for %.4g: both need the same", lead.Squareness.TargetDeg, trail.Squareness.TargetDeg).Coded("bias_differs", geometry.Values{"lead_deg": lead.Squareness.TargetDeg, "trail_deg": trail.Squareness.TargetDeg})
 	}
 	err = text.lengths(map[string]*float64{LeadWidth: &w.LeadWidth, LeadWidthU95: &w.LeadU95, TrailWidth: &w.TrailWidth, TrailWidthU95: &w.TrailU95,
 		Thickness: &w.Thickness, JointThickness: &w.JointThickness, Margin: &w.Margin, Machine: &w.Machine, Notch: &w.Notch, Pulley: &pulley})
@@ -103,7 +103,7 @@ func wish(text Text, lead, trail *result.Measurement) (w lacing.Wish, pulley flo
 		want string
 	}{{JointThickness, w.JointThickness, "what a gauge reads after skiving"}, {Machine, w.Machine, "the longest row of hooks the machine takes"}, {Notch, w.Notch, "the notch's length along the edge"}} {
 		if text.given(c.name) && c.v == 0 {
-			return w, 0, geometry.Wrong(c.name, "0 mm is nothing: give %s in mm, or leave it out", c.want)
+			return w, 0, geometry.Wrong(c.name, "0 mm is nothing: give %s in mm, or leave it out", c.want).Coded("zero", nil)
 		}
 	}
 	if w.Bias, err = text.degrees(Bias, bias); err != nil {
@@ -140,7 +140,11 @@ func choose(r *result.Lacing, name string) (*lacing.Fastener, error) {
 	}
 	switch {
 	case name != "" && !named:
-		return nil, geometry.Wrong(Fastener, "the chart has no %q. %s", name, choice)
+		code := "fastener_unknown"
+		if len(fitting) == 0 {
+			code = "fastener_unknown_none"
+		}
+		return nil, geometry.Wrong(Fastener, "the chart has no %q. %s", name, choice).Coded(code, geometry.Values{"given": name, "fitting": strings.Join(fitting, ", ")})
 	case name != "" && chosen == nil:
 		reason := ""
 		if len(fitting) == 0 {

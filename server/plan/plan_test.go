@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -20,6 +21,34 @@ import (
 	"beltend/server/report"
 	"beltend/server/result"
 )
+
+// said holds a wrong entry against the catalogue: in every language there is a sentence
+// with all its values, in English with the figures that were said.
+func said(t *testing.T, err error) {
+	t.Helper()
+	var wrong *geometry.WrongValue
+	if !errors.As(err, &wrong) || wrong.Range != nil { // ranges have a sentence of their own
+		return
+	}
+	en := report.WrongText(wrong.Code, wrong.Values, "", report.Options{})
+	de := report.WrongText(wrong.Code, wrong.Values, "", report.Options{Lang: "de"})
+	if en == "" || de == "" || en == de {
+		t.Errorf("%v (%s): %q, %q", err, wrong.Code, en, de)
+	}
+	for name, v := range wrong.Values {
+		if text, ok := v.(string); ok && name == "given" && !(strings.Contains(wrong.Message, text) && strings.Contains(de, text)) {
+			t.Errorf("%v: %q does not say %q", err, de, text)
+		}
+	}
+	if strings.Contains(wrong.Message, " for example ") || strings.Contains(wrong.Message, wrong.Code) {
+		return // examples have a comma or a point
+	}
+	if a, b := figures.FindAllString(wrong.Message, -1), figures.FindAllString(en, -1); !slices.Equal(a, b) {
+		t.Errorf("%v: the catalogue says %q", err, en)
+	}
+}
+
+var figures = regexp.MustCompile(`[0-9.]*[0-9]`)
 
 func texts(m map[string]string) Text { return func(name string) string { return m[name] } }
 
@@ -134,6 +163,7 @@ func TestWrongLacingNamesTheSetting(t *testing.T) {
 		if !errors.As(err, &wrong) || wrong.Name != c.setting {
 			t.Errorf("%s %q: %v", c.setting, c.text, err)
 		}
+		said(t, err)
 	}
 	_, err := Lacing(demo(t), texts(belt), photo(0, 1, 1000), nil)
 	var wrong *geometry.WrongValue
@@ -145,6 +175,7 @@ func TestWrongLacingNamesTheSetting(t *testing.T) {
 	if _, err := Lacing(demo(t), texts(map[string]string{Thickness: "8", Pulley: "240"}), photo(0, 1, 1000), other); !errors.As(err, &wrong) || wrong.Name != Bias {
 		t.Errorf("two angles: %v", err)
 	}
+	said(t, wrong)
 }
 
 var pair = map[string]string{"lead-offset": "5", "lead-u95": "0.6", "lead-width": "1000", "trail-offset": "-1", "trail-u95": "0.8", "trail-width": "1000"}
@@ -258,6 +289,7 @@ func TestWrongJointNamesTheSetting(t *testing.T) {
 		if !errors.As(err, &wrong) || wrong.Name != c.setting {
 			t.Errorf("%s %q: %v", c.setting, c.text, err)
 		}
+		said(t, err)
 	}
 	var wrong *geometry.WrongValue
 	if _, err := Joint(with(pair, Reserve, "100"), nil, nil); !errors.As(err, &wrong) || wrong.Name != Travel {
@@ -475,6 +507,7 @@ func TestWrongTapeNamesTheSetting(t *testing.T) {
 		if !errors.As(err, &wrong) || wrong.Name != want {
 			t.Errorf("%s %q: %v", c.setting, c.text, err)
 		}
+		said(t, err)
 	}
 }
 

@@ -23,7 +23,7 @@ func (t Text) length(name string, otherwise float64) (float64, error) {
 	}
 	mm, err := report.ReadLength(t(name))
 	if err != nil {
-		return 0, geometry.Wrong(name, "%v: write mm, for example 12.5, or 1/2 in", err)
+		return 0, geometry.Wrong(name, "%v: write mm, for example 12.5, or 1/2 in", err).Coded("no_length", geometry.Values{"given": t(name)})
 	}
 	return mm, nil
 }
@@ -62,7 +62,7 @@ func (t Text) pair(name, example string) (a, b float64, err error) {
 		}
 	}
 	if !ok || err != nil {
-		return 0, 0, geometry.Wrong(name, "%q is not understood: give two lengths, for example %s", text, example)
+		return 0, 0, geometry.Wrong(name, "%q is not understood: give two lengths, for example %s", text, example).Coded("two_lengths", geometry.Values{"given": text})
 	}
 	return a, b, nil
 }
@@ -74,7 +74,7 @@ func (t Text) degrees(name string, otherwise float64) (float64, error) {
 	}
 	v, err := report.ReadNumber(strings.TrimSuffix(strings.TrimSpace(t(name)), "°"))
 	if err != nil {
-		return 0, geometry.Wrong(name, "%q is no angle: give degrees from square", t(name))
+		return 0, geometry.Wrong(name, "%q is no angle: give degrees from square", t(name)).Coded("no_angle", geometry.Values{"given": t(name)})
 	}
 	return v * math.Pi / 180, nil
 }
@@ -93,15 +93,15 @@ func (t Text) yes(name string) bool {
 func ReadMeasurement(setting string, data []byte) (*result.Measurement, error) {
 	var m result.Measurement
 	if err := json.Unmarshal(data, &m); err != nil {
-		return nil, geometry.Wrong(setting, "this is no measurement: give the file that beltend measure --json or beltend tape --json wrote (%v)", err)
+		return nil, geometry.Wrong(setting, "this is no measurement: give the file that beltend measure --json or beltend tape --json wrote (%v)", err).Coded("no_measurement", nil)
 	}
 	switch {
 	case m.Schema != result.Schema:
-		return nil, geometry.Wrong(setting, "the schema is %q, not %q: give the file that beltend measure --json or beltend tape --json wrote", m.Schema, result.Schema)
+		return nil, geometry.Wrong(setting, "the schema is %q, not %q: give the file that beltend measure --json or beltend tape --json wrote", m.Schema, result.Schema).Coded("measurement_schema", geometry.Values{"given": m.Schema, "wanted": result.Schema})
 	case m.Refused != nil:
-		return nil, geometry.Wrong(setting, "that measurement was refused (%s): measure the end again", m.Refused.Code)
+		return nil, geometry.Wrong(setting, "that measurement was refused (%s): measure the end again", m.Refused.Code).Coded("measurement_refused", geometry.Values{"code": m.Refused.Code})
 	case m.Squareness == nil || m.Width == nil:
-		return nil, geometry.Wrong(setting, "the measurement has no squareness or no width")
+		return nil, geometry.Wrong(setting, "the measurement has no squareness or no width").Coded("measurement_empty", nil)
 	}
 	return &m, nil
 }

@@ -126,13 +126,13 @@ func warn(m *result.Measurement, code, reason string, v result.Values) {
 func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, err error) {
 	in.Reading = square.Reading{Class: square.DefaultTapeClass, Step: square.DefaultStep, Edge: square.DefaultEdge, Hook: text.yes(TapeHook)}
 	if !text.given(Diagonals) {
-		return in, 0, 0, 0, geometry.Wrong(Diagonals, "not given: from the left corner to the right mark, then from the right corner to the left mark, for example 1603.9,1597.7")
+		return in, 0, 0, 0, geometry.Wrong(Diagonals, "not given: from the left corner to the right mark, then from the right corner to the left mark, for example 1603.9,1597.7").Coded("diagonals_missing", nil)
 	}
 	if in.Left, in.Right, err = text.pair(Diagonals, "1603.9,1597.7"); err != nil {
 		return in, 0, 0, 0, err
 	}
 	if !text.given(Up) {
-		return in, 0, 0, 0, geometry.Wrong(Up, "not given: how far up both edges are the marks, in mm?")
+		return in, 0, 0, 0, geometry.Wrong(Up, "not given: how far up both edges are the marks, in mm?").Coded("up_missing", nil)
 	}
 	var line float64
 	err = text.lengths(map[string]*float64{Up: &in.Up, Width: &in.Width, LineU95: &line, Reading: &in.Reading.Step, Edge: &in.Reading.Edge, Trim: &trim, Tolerance: &tolerance, Nominal: &nominal})
@@ -144,12 +144,12 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 	case "corners":
 		in.SetOut = square.FromCorners
 		if text.given(LineU95) {
-			return in, 0, 0, 0, geometry.Wrong(LineU95, "goes with --%s line only", SetOut)
+			return in, 0, 0, 0, geometry.Wrong(LineU95, "goes with --%s line only", SetOut).Coded("line_u95_alone", nil)
 		}
 	case "line":
 		in.SetOut = square.FromSquareLine
 	default:
-		return in, 0, 0, 0, geometry.Wrong(SetOut, "%q: say how the marks were set out, corners (each the same distance up its edge from its own corner) or line (both on one line drawn square to the centreline)", how)
+		return in, 0, 0, 0, geometry.Wrong(SetOut, "%q: say how the marks were set out, corners (each the same distance up its edge from its own corner) or line (both on one line drawn square to the centreline)", how).Coded("set_out", geometry.Values{"given": how})
 	}
 	switch class := strings.ToUpper(strings.TrimSpace(text(TapeClass))); class {
 	case "":
@@ -160,7 +160,7 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 	case "III", "3":
 		in.Reading.Class = square.TapeIII
 	default:
-		return in, 0, 0, 0, geometry.Wrong(TapeClass, "%q is unknown: I, II or III, as printed on the tape", class)
+		return in, 0, 0, 0, geometry.Wrong(TapeClass, "%q is unknown: I, II or III, as printed on the tape", class).Coded("tape_class", geometry.Values{"given": class})
 	}
 	for _, c := range []struct {
 		name   string
@@ -179,7 +179,7 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 			return in, 0, 0, 0, err
 		}
 		if c.v == 0 && !c.zero {
-			return in, 0, 0, 0, geometry.Wrong(c.name, "0 mm is nothing: give %s in mm", c.want)
+			return in, 0, 0, 0, geometry.Wrong(c.name, "0 mm is nothing: give %s in mm", c.want).Coded("zero", nil)
 		}
 	}
 	if in.Target, err = text.degrees(Target, 0); err != nil {
@@ -190,7 +190,7 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 		u, err1 := report.ReadLength(up)
 		w, err2 := report.ReadLength(width)
 		if !ok || err1 != nil || err2 != nil {
-			return in, 0, 0, 0, geometry.Wrong(Stations, "%q is no station: give distance from the cut and width, for example 300:1000.5,600:1001", s)
+			return in, 0, 0, 0, geometry.Wrong(Stations, "%q is no station: give distance from the cut and width, for example 300:1000.5,600:1001", s).Coded("station_unread", geometry.Values{"given": s})
 		}
 		in.Stations = append(in.Stations, square.TapedStation{Up: u, Width: w})
 	}
@@ -225,7 +225,7 @@ func camber(m *result.Measurement, text Text, in square.Taped, v *square.TapedVa
 		side = strings.ToLower(strings.TrimSpace(parts[2]))
 	}
 	if len(parts) != 3 || err1 != nil || err2 != nil || side != "left" && side != "right" {
-		return geometry.Wrong(Camber, "%q is not understood: give the string's length, the largest gap and the side the belt bows to, for example 10000,25,right", text(Camber))
+		return geometry.Wrong(Camber, "%q is not understood: give the string's length, the largest gap and the side the belt bows to, for example 10000,25,right", text(Camber)).Coded("camber_unread", geometry.Values{"given": text(Camber)})
 	}
 	if err := a.Check(); err != nil {
 		return err
@@ -288,11 +288,11 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 	for _, p := range photos {
 		switch {
 		case p.Line == "drawn":
-			return nil, geometry.Wrong(With, "there a drawn line was measured, not the cut: measure the cut, or tape the line")
+			return nil, geometry.Wrong(With, "there a drawn line was measured, not the cut: measure the cut, or tape the line").Coded("with_drawn", nil)
 		case p.Source != "":
-			return nil, geometry.Wrong(With, "that measurement is from %s: name one from photos alone, a tape shares its errors with this one", p.Source)
+			return nil, geometry.Wrong(With, "that measurement is from %s: name one from photos alone, a tape shares its errors with this one", p.Source).Coded("with_tape", nil)
 		case math.Abs(p.Squareness.TargetDeg-s.TargetDeg) > 1e-4:
-			return nil, geometry.Wrong(Target, "%.4g degrees from square here, %.4g degrees in the measurement: both need the same", s.TargetDeg, p.Squareness.TargetDeg)
+			return nil, geometry.Wrong(Target, "%.4g degrees from square here, %.4g degrees in the measurement: both need the same", s.TargetDeg, p.Squareness.TargetDeg).Coded("with_target", geometry.Values{"here_deg": s.TargetDeg, "there_deg": p.Squareness.TargetDeg})
 		}
 		c.Parts = append(c.Parts, result.Part{Source: "photos", OffsetMM: p.Squareness.OffsetMM, OffsetU95MM: p.Squareness.OffsetU95MM})
 		offsets = append(offsets, square.Value{X: p.Squareness.OffsetMM, U: p.Squareness.OffsetU95MM / square.Coverage})
@@ -300,11 +300,11 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 	}
 	offset, err := square.Combine(offsets...)
 	if err != nil {
-		return nil, geometry.Wrong(With, "the offset there: %v", err)
+		return nil, geometry.Wrong(With, "the offset there: %v", err).Coded("with_offset", nil)
 	}
 	width, err := square.Combine(widths...)
 	if err != nil {
-		return nil, geometry.Wrong(With, "the width there: %v", err)
+		return nil, geometry.Wrong(With, "the width there: %v", err).Coded("with_width", nil)
 	}
 	c.Chi2, c.Limit, c.Agree = offset.Chi2, offset.Limit, offset.Agree
 

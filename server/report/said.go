@@ -9,7 +9,8 @@ import (
 // The contract says everything in English beside a code. The sentence itself is
 // in the catalogue: of a refusal as refused.CODE_REASON (and refused.CODE_REASON_do,
 // or refused.CODE_do, for the advice), of a warning as warned.CODE or
-// warned.CODE_REASON, of a finding as found.CODE, of an advice as advised.CODE.
+// warned.CODE_REASON, of a finding as found.CODE, of an advice as advised.CODE, of an
+// entry that cannot be used as wrong.CODE.
 // English texts in mm are shown as they were said, others are made anew from code
 // and values.
 
@@ -110,6 +111,15 @@ func FindingText(f result.Finding, o Options) string {
 		return u.Text(key) + ": " + u.length(max(f.SizeMM, -f.SizeMM))
 	}
 	return f.Message
+}
+
+// WrongText is why an entry cannot be used: as it was said where the reader wants that,
+// else made of its code and values; empty for one without a sentence in that language.
+func WrongText(code string, v result.Values, said string, o Options) string {
+	if o.plain() && said != "" {
+		return said
+	}
+	return Say("wrong."+code, v, o)
 }
 
 // Advise is the English advice of a code.

@@ -79,6 +79,68 @@ func TestEveryReasonHasASentence(t *testing.T) {
 	}
 }
 
+var (
+	wrongs = regexp.MustCompile(`(?:\.Coded\(|(?:UsageError\{|Faults\{\{)[^\n]*\bCode: |\b(?:wrong|bad)\([^,\n]+, |\bfault\([^"\n]*(?:"", )?|\bcode(?:, hint)? :?= )"([a-z_0-9]+)"`)
+	givens = regexp.MustCompile(`geometry\.Wrong\(|UsageError\{|Faults\{\{`)
+)
+
+// Every entry that cannot be used says why by a code, which has its sentence in every
+// language; there is no sentence that nothing asks for.
+func TestEveryWrongEntryHasASentence(t *testing.T) {
+	asked := map[string]bool{}
+	photos := map[string]bool{"photos_differ": true, "card_not_on_belt": true} // refusals, chosen in the same words
+	for _, dir := range []string{"../../geometry/joint", "../../geometry/lacing", "../../geometry/square", "../chart", "../plan", "../setting", "../measure", "../training", "../httpapi"} {
+		files, err := filepath.Glob(dir + "/*.go")
+		if err != nil || len(files) == 0 {
+			t.Fatal(dir, err)
+		}
+		for _, file := range files {
+			if strings.HasSuffix(file, "_test.go") {
+				continue
+			}
+			b, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			text := string(b)
+			for _, m := range wrongs.FindAllStringSubmatch(text, -1) {
+				if !photos[m[1]] {
+					asked["wrong."+m[1]] = true
+				}
+			}
+			for _, at := range givens.FindAllStringIndex(text, -1) {
+				rest := text[at[1]:]
+				end := strings.Index(rest, "\n\t}") // of the statement or the block it ends
+				if end < 0 {
+					end = len(rest)
+				}
+				if end = min(end, 600); !strings.Contains(rest[:end], ".Coded(") && !strings.Contains(rest[:end], "Code:") {
+					t.Errorf("%s: no code in %.80q", file, rest)
+				}
+			}
+		}
+	}
+	w := words.In("en")
+	known := map[string]bool{}
+	for key := range w.All() {
+		if strings.HasPrefix(key, "wrong.") {
+			if known[key] = true; !asked[key] {
+				t.Errorf("nothing asks for %s", key)
+			}
+		}
+	}
+	if len(known) < 120 {
+		t.Errorf("only %d sentences", len(known))
+	}
+	for key := range asked {
+		for _, lang := range words.Languages() {
+			if !words.In(lang).Has(key) {
+				t.Errorf("%s has no sentence %s", lang, key)
+			}
+		}
+	}
+}
+
 // Whoever reads inches reads them in sentences too, in every language; whoever reads English
 // and mm reads what was said.
 func TestSentencesInEveryLanguageAndUnit(t *testing.T) {

@@ -63,9 +63,9 @@ func Parse(text func(name string) string) (result.Settings, error) {
 		v, given, err := read(text(n.name))
 		switch {
 		case err != nil:
-			return s, wrong(n.name, "%q is no number: give %s", text(n.name), n.want)
+			return s, wrong(n.name, "setting_no_number", geometry.Values{"given": text(n.name)}, "%q is no number: give %s", text(n.name), n.want)
 		case given && n.positive && v <= 0:
-			return s, wrong(n.name, "%v is not above 0: give %s", v, n.want)
+			return s, wrong(n.name, "setting_not_above", geometry.Values{"given": v}, "%v is not above 0: give %s", v, n.want)
 		}
 		*n.to = v
 	}
@@ -84,14 +84,14 @@ func Parse(text func(name string) string) (result.Settings, error) {
 	if t := strings.TrimSpace(text(HintPhoto)); t != "" {
 		var err error
 		if photo, err = strconv.Atoi(t); err != nil || photo < 1 {
-			return s, wrong(HintPhoto, "%q is no photo: give its place among the photos, 1 for the first", t)
+			return s, wrong(HintPhoto, "hint_photo_number", geometry.Values{"given": t}, "%q is no photo: give its place among the photos, 1 for the first", t)
 		}
 	}
 	for _, hint := range []struct{ name, edge string }{{Left, Left}, {Right, Right}, {Cut, Cut}, {Drawn, "line"}} {
 		if t := strings.TrimSpace(text(hint.name)); t != "" {
 			px, err := points(t)
 			if err != nil {
-				return s, wrong(hint.name, "%v: give two points or more as \"x,y x,y\", pixels of the upright photo", err)
+				return s, wrong(hint.name, "hint_points", nil, "%v: give two points or more as \"x,y x,y\", pixels of the upright photo", err)
 			}
 			s.Hints = append(s.Hints, result.Hint{Photo: photo - 1, Edge: hint.edge, Px: px})
 		}
@@ -130,19 +130,19 @@ func printScale(t string) (x, y float64, err error) {
 	const want = `give the check bars as measured in mm, for example "199.6,149.8", or two factors near 1`
 	parts := strings.FieldsFunc(t, func(r rune) bool { return r == ',' || r == ';' || r == ' ' })
 	if len(parts) == 0 || len(parts) > 2 {
-		return 0, 0, wrong(PrintScale, "%q is not understood: %s", t, want)
+		return 0, 0, wrong(PrintScale, "print_scale_unread", geometry.Values{"given": t}, "%q is not understood: %s", t, want)
 	}
 	var v [2]float64
 	for i, p := range parts {
 		n, err := strconv.ParseFloat(p, 64)
 		if err != nil || math.IsNaN(n) || math.IsInf(n, 0) {
-			return 0, 0, wrong(PrintScale, "%q is no number: %s", p, want)
+			return 0, 0, wrong(PrintScale, "print_scale_no_number", geometry.Values{"given": p}, "%q is no number: %s", p, want)
 		}
 		v[i] = n
 	}
 	if len(parts) == 1 {
 		if v[0] > 2 {
-			return 0, 0, wrong(PrintScale, "%q is one length of two: %s", t, want)
+			return 0, 0, wrong(PrintScale, "print_scale_one", geometry.Values{"given": t}, "%q is one length of two: %s", t, want)
 		}
 		v[1] = v[0]
 	}
@@ -152,7 +152,7 @@ func printScale(t string) (x, y float64, err error) {
 			v[i] /= bar
 		}
 		if !(v[i] > 0.8 && v[i] < 1.25) {
-			return 0, 0, wrong(PrintScale, "%q is too far from true size: %s", parts[min(i, len(parts)-1)], want)
+			return 0, 0, wrong(PrintScale, "print_scale_far", geometry.Values{"given": parts[min(i, len(parts)-1)]}, "%q is too far from true size: %s", parts[min(i, len(parts)-1)], want)
 		}
 	}
 	return v[0], v[1], nil
@@ -196,19 +196,19 @@ type Camera struct {
 func UseCamera(s *result.Settings, name string, profile []byte) error {
 	var c Camera
 	if err := json.Unmarshal(profile, &c); err != nil {
-		return wrong("camera", "the profile is not JSON as calibrate writes it: %v", err)
+		return wrong("camera", "profile_no_json", nil, "the profile is not JSON as calibrate writes it: %v", err)
 	}
 	if c.Schema != CameraSchema {
-		return wrong("camera", "the profile's schema is %q, not %q: make it with beltend calibrate", c.Schema, CameraSchema)
+		return wrong("camera", "profile_schema", geometry.Values{"given": c.Schema, "wanted": CameraSchema}, "the profile's schema is %q, not %q: make it with beltend calibrate", c.Schema, CameraSchema)
 	}
 	if len(c.Values) != geometry.CameraParams || len(c.SD) != geometry.CameraParams || len(c.Size) != 2 {
-		return wrong("camera", "the profile is incomplete: make it again with beltend calibrate")
+		return wrong("camera", "profile_incomplete", nil, "the profile is incomplete: make it again with beltend calibrate")
 	}
 	s.Camera, s.CameraSD, s.CameraSize = c.Values, c.SD, c.Size
 	s.CameraProfile = fmt.Sprintf("%s %x", name, sha256.Sum256(profile))
 	return nil
 }
 
-func wrong(setting, format string, a ...any) error {
-	return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...)}
+func wrong(setting, code string, v geometry.Values, format string, a ...any) error {
+	return &measure.UsageError{Setting: setting, Message: fmt.Sprintf(format, a...), Code: code, Values: v}
 }

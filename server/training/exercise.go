@@ -62,7 +62,7 @@ func (e Exercise) Check() error {
 		of      []string
 	}{{"error", e.Error, Codes}, {"belt", e.Look, Looks}, {"light", e.Light, Lights}, {"camera", e.Camera, Cameras}} {
 		if !slices.Contains(c.of, c.v) {
-			return geometry.Wrong(c.name, "%q is unknown: choose one of %s", c.v, strings.Join(c.of, ", "))
+			return geometry.Wrong(c.name, "%q is unknown: choose one of %s", c.v, strings.Join(c.of, ", ")).Coded("training_choice", geometry.Values{"given": c.v, "choices": strings.Join(c.of, ", ")})
 		}
 	}
 	ranges := []geometry.Range{

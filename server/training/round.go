@@ -38,7 +38,7 @@ type Answered struct {
 // Check names what cannot be a round.
 func (r *Round) Check() error {
 	if n := utf8.RuneCountInString(r.Person); n < 1 || n > 80 {
-		return geometry.Wrong("person", "give a name of 1 to 80 letters")
+		return geometry.Wrong("person", "give a name of 1 to 80 letters").Coded("training_name", nil)
 	}
 	return geometry.InRange(
 		geometry.Range{Name: "questions", V: float64(r.Questions), Lo: 1, Hi: MostQuestions, Want: "how many questions the round has"},

@@ -19,12 +19,12 @@ func (a Answer) Check() error {
 	switch a.Verdict {
 	case Good, Recut, Cannot:
 	default:
-		return geometry.Wrong("verdict", "%q is no answer: good, recut or cannot", a.Verdict)
+		return geometry.Wrong("verdict", "%q is no answer: good, recut or cannot", a.Verdict).Coded("training_verdict", geometry.Values{"given": a.Verdict})
 	}
 	switch a.Long {
 	case "", Left, Right, Neither:
 	default:
-		return geometry.Wrong("long", "%q is no side: left, right or neither", a.Long)
+		return geometry.Wrong("long", "%q is no side: left, right or neither", a.Long).Coded("training_side", geometry.Values{"given": a.Long})
 	}
 	if a.Amount != nil {
 		if err := geometry.InRange(geometry.Range{Name: "amount", V: *a.Amount, Hi: 1000, Unit: "mm", Want: "how much longer the long side is,"}); err != nil {

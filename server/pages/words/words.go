@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -128,11 +129,11 @@ func (w *Words) Decimal(text string) string {
 	return text
 }
 
-var value = regexp.MustCompile(`\{([a-z0-9_]+)(?:@([a-z_]+))?(?::(\+?)([0-9]))?\}`)
+var value = regexp.MustCompile(`\{([a-z0-9_]+)(?:@([a-z_]+))?(?::(\+?)([0-9g]))?\}`)
 
 // Say is the sentence of a key with its values set in by name: "{file}" as it
 // is, "{size_mm:1}" a length with that many decimals, which length writes,
-// "{off_percent:0}" a number, with a + before the decimals its sign too, "{side@where}" the text of the section where for
+// "{pitch_mm:g}" one with as many as it has, "{off_percent:0}" a number, with a + before the decimals its sign too, "{side@where}" the text of the section where for
 // the value. It is empty where the catalogue has no such sentence or a value is
 // missing.
 func (w *Words) Say(key string, values map[string]any, length func(mm float64, decimals int) string) string {
@@ -167,7 +168,10 @@ func (w *Words) Say(key string, values map[string]any, length func(mm float64, d
 			sign = m[3]
 		}
 		decimals, err := strconv.Atoi(m[4])
-		if err != nil { // none written
+		switch {
+		case m[4] == "g":
+			decimals = ownDecimals(n)
+		case err != nil: // none written
 			decimals = 0
 		}
 		if strings.HasSuffix(m[1], "_mm") {
@@ -179,6 +183,16 @@ func (w *Words) Say(key string, values map[string]any, length func(mm float64, d
 		return ""
 	}
 	return text
+}
+
+// ownDecimals is how many decimals a number has, three at most.
+func ownDecimals(n float64) int {
+	for d, k := 0, 1.0; d < 3; d, k = d+1, 10*k {
+		if math.Abs(n*k-math.Round(n*k)) < 1e-6 {
+			return d
+		}
+	}
+	return 3
 }
 
 // All are the texts by their keys, "section.name".
