@@ -137,7 +137,7 @@ func (s *service) finishedMeasure(c *gin.Context) {
 	fields := map[string]string{}
 	for name, value := range o.Fields {
 		if err == nil && name != setting.PrintScale && !slices.Contains(finishedFields, name) {
-			err = &measure.UsageError{Setting: name, Message: "there is no such field"}
+			err = &measure.UsageError{Setting: name, Message: "there is no such field", Code: "no_such_field"}
 		}
 		fields[name] = strings.TrimSpace(value)
 	}

@@ -67,7 +67,7 @@ func (s *service) quickMeasure(c *gin.Context) {
 	err := readJSON(c, &o)
 	for name := range o.Fields {
 		if err == nil && name != "units" && !slices.Contains(setting.Names, name) {
-			err = &measure.UsageError{Setting: name, Message: "there is no such field"}
+			err = &measure.UsageError{Setting: name, Message: "there is no such field", Code: "no_such_field"}
 		}
 	}
 	if err != nil {
