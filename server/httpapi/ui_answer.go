@@ -45,12 +45,31 @@ func (s *service) page(c *gin.Context) {
 		}
 		h.End, h.Step = r.Kept.End, r.Kept.Step
 		d.Joint = &h
+		if d.TapeBefore, err = s.tapedBefore(c.Request.Context(), s.who(c).Sites, r); err != nil {
+			s.fail(c, err)
+			return
+		}
 	}
 	if win, err := pictures.Window(r.Measurement); err == nil && r.Measurement.Width != nil && r.Measurement.Width.AtCutMM > 0 {
 		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.jpg", PxPerMM: win.PxPerMM,
 			ScaleU95: r.Measurement.Width.AtCutU95MM / r.Measurement.Width.AtCutMM, PointU95: 2 / win.PxPerMM}
 	}
 	s.render(c, http.StatusOK, "result.html", p)
+}
+
+// tapedBefore says whether an answer from photos alone took the place of one that a tape
+// was part of.
+func (s *service) tapedBefore(ctx context.Context, sites archive.Sites, r store.Record) (bool, error) {
+	for before := r; r.Kept.Source == "" && before.Kept.Supersedes != ""; {
+		var err error
+		if before, err = s.Store.Get(ctx, sites, before.Kept.Supersedes); err != nil {
+			return false, err
+		}
+		if before.Kept.Source != "" {
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 // above is the view from above whose scale the measuring rule knows.

@@ -38,9 +38,7 @@ func (s *service) changing(c *gin.Context) {
 		return
 	}
 	fields := begunWith(&h)
-	if s.view(c).Inches {
-		lengthsInInches(s.words(c), fields, jointLengths)
-	}
+	lengthsAsRead(s.words(c), s.view(c).Inches, fields, jointLengths)
 	s.changeForm(c, http.StatusOK, &h, fields, nil)
 }
 

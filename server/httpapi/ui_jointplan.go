@@ -84,7 +84,10 @@ func (s *service) workOut(c *gin.Context, h *pages.JointHead, ends [2]plan.Joint
 	}
 	filled := fillPlan(h, ends, newest)
 	r, err := planOf(h, d, func(name string) string {
-		return asFilled(d.Fields[name], filled[name], o.Inches && slices.Contains(jointPlanLengths, name))
+		if !slices.Contains(jointPlanLengths, name) {
+			return d.Fields[name]
+		}
+		return asFilled(d.Fields[name], filled[name], o.Inches)
 	}, ends, s.Orders.Program)
 	if r != nil && r.Lacing != nil && r.Lacing.Plan == nil { // to choose from, or why none fits
 		d.Choose, d.Advice = report.FitRows(r.Lacing, o), report.LacingAdvice(r.Lacing, o)
@@ -148,9 +151,8 @@ func (s *service) jointPlanWith(c *gin.Context, status int, h *pages.JointHead, 
 		if newest != nil {
 			d.Chart += chart.Line(newest.Lacing.Plan.Fastener) + "\n"
 		}
-		if o.Inches {
-			lengthsInInches(s.words(c), d.Fields, jointPlanLengths)
-		}
+		lengthsAsRead(s.words(c), o.Inches, d.Fields, jointPlanLengths)
+		d.Fields[plan.Bias] = s.words(c).Decimal(d.Fields[plan.Bias])
 		d.Fields["version"] = strconv.FormatInt(d.Version, 10)
 		d.Fields["name"] = cmp.Or(who.Name, cautionsName(h))
 	}

@@ -26,21 +26,25 @@ func formFields(c *gin.Context, names ...string) map[string]string {
 	return fields
 }
 
-// lengthsInInches writes lengths that a form is filled in with, in mm, for who reads
-// inches: to 0.001 in, 0.03 mm, with the language's decimal sign.
-func lengthsInInches(w *pages.Words, fields map[string]string, names []string) {
+// lengthsAsRead writes lengths that a form is filled in with, in mm, with the language's
+// decimal sign; for who reads inches, to 0.001 in, 0.03 mm.
+func lengthsAsRead(w *pages.Words, inches bool, fields map[string]string, names []string) {
 	for _, name := range names {
+		if !inches {
+			fields[name] = w.Decimal(fields[name])
+			continue
+		}
 		if mm, err := strconv.ParseFloat(fields[name], 64); err == nil {
 			fields[name] = w.Decimal(strings.TrimSuffix(strings.TrimRight(strconv.FormatFloat(mm/25.4, 'f', 3, 64), "0"), ".") + " in")
 		}
 	}
 }
 
-// asFilled reads a length back from a form: where still stands in inches what it was
-// filled in with, whichever language's, that is the record's own value, not rounded.
+// asFilled reads a length back from a form: where still stands what it was filled in
+// with, whichever language's, that is the record's own value, in inches not rounded.
 func asFilled(typed, mm string, inches bool) string {
 	was := map[string]string{"": mm}
-	if lengthsInInches(pages.In("en"), was, []string{""}); inches && mm != "" && strings.Replace(typed, ",", ".", 1) == was[""] {
+	if lengthsAsRead(pages.In("en"), inches, was, []string{""}); mm != "" && strings.Replace(typed, ",", ".", 1) == was[""] {
 		return mm
 	}
 	return typed

@@ -268,15 +268,51 @@ func TestFaultyChartInGermanNamesEveryLine(t *testing.T) {
 }
 
 // 800.4 mm are 31.512 in (800.4/25.4 = 31.5118): German writes a comma, and what still
-// stands there is the record's own width.
-func TestInchFieldsHaveTheLanguagesDecimalSign(t *testing.T) {
-	fields := map[string]string{"": "800.4"}
-	for lang, want := range map[string]string{"en": "31.512 in", "de": "31,512 in"} {
-		w := pages.In(lang)
-		shown := map[string]string{"": fields[""]}
-		lengthsInInches(w, shown, []string{""})
-		if shown[""] != want || asFilled(want, "800.4", true) != "800.4" || asFilled("31.6 in", "800.4", true) != "31.6 in" {
-			t.Errorf("%s: %q", lang, shown[""])
+// stands there is the record's own width; what was typed instead is kept as typed.
+func TestFilledInLengthsHaveTheLanguagesDecimalSign(t *testing.T) {
+	for _, c := range []struct {
+		lang, want string
+		inches     bool
+	}{{"en", "31.512 in", true}, {"de", "31,512 in", true}, {"en", "800.4", false}, {"de", "800,4", false}} {
+		shown := map[string]string{"": "800.4", "none": ""}
+		lengthsAsRead(pages.In(c.lang), c.inches, shown, []string{"", "none"})
+		if shown[""] != c.want || shown["none"] != "" || asFilled(c.want, "800.4", c.inches) != "800.4" || asFilled("31,6 in", "800.4", c.inches) != "31,6 in" {
+			t.Errorf("%+v: %q", c, shown[""])
 		}
+	}
+}
+
+// An answer from tape and photos that a look at photos alone took the place of: its page
+// says that the tape is no part of it any more, and of an end that nobody taped not.
+func TestPhotosAfterTapeSayThatTheTapeIsLeftOut(t *testing.T) {
+	var st *store.Store
+	s := serve(t, newFake(), func(cfg *Config) { st = cfg.Store })
+	at := joint(t, s.URL, "J-24")
+	id := path.Base(at)
+	photos := cutOf(800.2, 0.5, 0, result.Square)
+	photos.Settings, photos.Recut = &result.Settings{ToleranceMM: 1.6, NominalMM: 800}, nil
+	end := archive.Measurement{Joint: id, End: archive.Leading, Step: archive.StepCut}
+	end.Supersedes = put(t, st, local, end, store.File{Name: "a.jpg", Data: []byte("a")}, photos).ID
+	resp, body := submit(t, at+"/end/leading/cut/tape", alsoWith(tapedEnd, "with-photos", "yes", "do", "keep"))
+	if resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s %.2000s", resp.Status, body)
+	}
+	says := map[string]string{"en": "The tape is not part of this answer", "de": "Das Maßband ist nicht Teil dieses Ergebnisses"}
+	shows := func(address string, want bool) {
+		t.Helper()
+		for lang, text := range says {
+			resp, body := get(t, s.URL+address+"?lang="+lang, nil)
+			if resp.StatusCode != http.StatusOK || strings.Contains(shownText(body), text) != want {
+				t.Errorf("%s in %s: %s, says it: %t", address, lang, resp.Status, !want)
+			}
+		}
+	}
+	both := resp.Header.Get("Location")
+	shows("/m/"+end.Supersedes, false)
+	shows(both, false)
+	end.Supersedes = path.Base(both)
+	for _, photo := range []string{"b", "c"} { // and after one more photo still
+		end.Supersedes = put(t, st, local, end, store.File{Name: photo + ".jpg", Data: []byte(photo)}, photos).ID
+		shows("/m/"+end.Supersedes, true)
 	}
 }

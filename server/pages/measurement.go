@@ -180,6 +180,7 @@ type ResultData struct {
 	Person            string
 	Hands             []string // edges set by hand
 	Taped             string   // by hand, alone or with photos
+	TapeBefore        bool     // this answer from photos alone took the place of one with a tape
 	Removed           bool     // photos were taken away by a rule of retention
 }
 
