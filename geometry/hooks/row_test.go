@@ -41,7 +41,7 @@ func comb(r *rand.Rand, n int, pitch, width, play float64) (at, turn []float64) 
 }
 
 // Truth first: combs of known places, bright and dark, are counted exactly, with
-// what is missing, doubled and crooked in its place.
+// what is missing, doubled and crooked in its place. 60 rows, not more: one takes 0.15 s.
 func TestRowsOfKnownPlaces(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	for try := range 60 {

@@ -244,7 +244,7 @@ func TestCamberAgainstAnArc(t *testing.T) {
 	close(t, "over 1 m", c.Over(1000), 0.25, 1e-4)
 	close(t, "turn", c.Turn(3000), 0.003, 1e-6)
 	r := rand.New(rand.NewPCG(43, 3))
-	for range 1000 {
+	for range 10000 {
 		R := 50000 + 1e6*r.Float64()
 		at := func(s float64) geometry.Vec2 { // along the arc from the cut, centre of the circle at the left
 			return geometry.Vec2{X: R*math.Cos(s/R) - R, Y: R * math.Sin(s/R)}
