@@ -179,6 +179,7 @@ type archiveExportCmd struct {
 	From     string `placeholder:"DATE" help:"Only measured on this day or later (2026-03-31)."`
 	To       string `placeholder:"DATE" help:"Only measured before this day."`
 	Text     string `placeholder:"WORDS" help:"Only with these words."`
+	By       string `placeholder:"NAME" setting:"name" help:"Who exports, as the events name you (default: the name you are signed in with)."`
 }
 
 // Run writes the export; a file that is there is replaced only by a whole one.
@@ -206,7 +207,14 @@ func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
 			q.Sites = archive.SomeSites(ids...)
 		}
 		line := newProgress(std.err)
-		err := writeWhole(c.Out, func(w io.Writer) error { return c.write(ctx, a, q, w, far(line)) })
+		err := writeWhole(c.Out, func(w io.Writer) error {
+			if c.Data != "" && archive.IsBackup(c.Data) {
+				fmt.Fprintln(std.err, "This is a backup: no event tells of the export.")
+			} else if err := a.Exported(ctx, localPerson(c.By).Actor, c.kind(), q); err != nil {
+				return fmt.Errorf("keep the export's event: %w", err)
+			}
+			return c.write(ctx, a, q, w, far(line))
+		})
 		line.end()
 		if err != nil {
 			return err
@@ -226,6 +234,18 @@ func (c *archiveExportCmd) check() []*measure.UsageError {
 		return []*measure.UsageError{{Setting: "joints", Message: "is for .csv and .jsonl; a .zip holds the joints anyway"}}
 	}
 	return nil
+}
+
+// kind is what is exported, as events name it.
+func (c *archiveExportCmd) kind() string {
+	switch ext := filepath.Ext(c.Out); {
+	case ext == ".zip":
+		return "export.zip"
+	case c.Joints:
+		return "joints" + ext
+	default:
+		return "measurements" + ext
+	}
 }
 
 func (c *archiveExportCmd) write(ctx context.Context, a *archive.Archive, q archive.Query, w io.Writer, tell archive.Progress) error {
@@ -304,13 +324,14 @@ func (c *archiveCheckCmd) Run(ctx context.Context, std streams) error {
 type archiveBackupCmd struct {
 	archiveFlags
 	To string `arg:"" help:"Backup folder; the next backup into it takes only what is new."`
+	By string `placeholder:"NAME" setting:"name" help:"Who backs up, as the events name you (default: the name you are signed in with)."`
 }
 
 // Run backs up and verifies the backup.
 func (c *archiveBackupCmd) Run(ctx context.Context, std streams) error {
 	return c.with(ctx, func(a *archive.Archive) error {
 		line := newProgress(std.err)
-		copied, report, err := a.Backup(ctx, c.To, far(line))
+		copied, report, err := a.Backup(ctx, localPerson(c.By).Actor, c.To, far(line))
 		line.end()
 		return sayCopied(std, copied, report, err)
 	})

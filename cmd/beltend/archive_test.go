@@ -55,16 +55,32 @@ func TestArchiveCommands(t *testing.T) {
 	}
 	says(0, "Wrote", "export", "--data", data, "--out", filepath.Join(dir, "joints.csv"), "--joints")
 
-	says(0, "Copied 7 events and 1 photos", "backup", "--data", data, backup)
-	says(0, "Copied 0 events and 0 photos", "backup", "--data", data, backup)
+	says(0, "Copied 12 events and 1 photos", "backup", "--data", data, backup, "--by", "Ada Finch") // 7, 4 of the exports, and its own
+	says(0, "Copied 1 events and 0 photos", "backup", "--data", data, backup)
+	says(0, "no event tells", "export", "--data", backup, "--out", filepath.Join(dir, "from-backup.csv"))
+	says(0, "Copied 1 events and 0 photos", "backup", "--data", data, backup) // so the backup can go on
+	told := map[string]string{}
+	events, err := reopened(t, data).Events(t.Context(), archive.EventQuery{Sites: archive.AllSites(), Limit: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range events {
+		told[e.What] += e.Name + " " + string(e.Payload) + "\n"
+	}
+	if got := told["archive.exported"]; strings.Count(got, "\n") != 4 || !strings.Contains(got, `"kind":"export.zip","sites":["`+p.Site.ID+`"]`) || !strings.Contains(got, `{"all_sites":true,"kind":"joints.csv"}`) {
+		t.Errorf("events of the exports:\n%s", got)
+	}
+	if got := told["archive.backed_up"]; strings.Count(got, "\n") != 3 || !strings.Contains(got, `Ada Finch {"bytes":`) {
+		t.Errorf("events of the backups:\n%s", got)
+	}
 	if err := os.Remove(filepath.Join(data, "photos", m.Files[0].SHA256[:2], m.Files[0].SHA256)); err != nil {
 		t.Fatal(err)
 	}
 	says(1, "missing: photo/"+p.Site.ID+"/"+m.Files[0].SHA256, "verify", "--data", data)
 	says(1, "no such photo", "copy", data, filepath.Join(dir, "copy"))
-	says(0, "Copied 7 events and 1 photos", "restore", backup, "--data", again)
+	says(0, "Copied 14 events and 1 photos", "restore", backup, "--data", again)
 	says(0, "as it was kept", "verify", "--data", again, "--head", head)
-	says(0, "Copied 7 events and 1 photos", "copy", again, filepath.Join(dir, "copy"))
+	says(0, "Copied 14 events and 1 photos", "copy", again, filepath.Join(dir, "copy"))
 
 	for _, c := range []struct {
 		says string
@@ -139,6 +155,17 @@ func TestMeasureAgain(t *testing.T) {
 	if err := a.Close(); err != nil {
 		t.Error(err)
 	}
+}
+
+// reopened is an archive that commands have written to.
+func reopened(t *testing.T, folder string) *archive.Archive {
+	t.Helper()
+	a, err := archive.Open(t.Context(), archive.Address{Folder: folder})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = a.Close() })
+	return a
 }
 
 func TestRetentionListsBeforeItRemoves(t *testing.T) {

@@ -295,11 +295,42 @@ func (a *Archive) tableRows(ctx context.Context, table string) (columns []string
 	return columns, out, explain(rows.Err())
 }
 
+// backupFile marks a folder as a backup: what works on archives writes no event there.
+const backupFile = "BACKUP.txt"
+
+const backupText = `This folder is a backup of a beltend archive. Do not work in it: what is added here makes the next backup fail.
+  beltend archive restore FOLDER --data NEW
+makes an archive of it in an empty place.
+`
+
+// IsBackup says whether a data folder is a backup.
+func IsBackup(folder string) bool {
+	_, err := os.Stat(filepath.Join(folder, backupFile))
+	return err == nil
+}
+
 // Backup copies what is new since the last backup into the folder, together with
 // the site's key, and then verifies what it wrote. The service may run meanwhile.
 // A backup is itself a data folder. Events that the backup has and the archive
 // has lost make it fail, so a damaged archive never takes the place of a good copy.
-func (a *Archive) Backup(ctx context.Context, folder string, tell Progress) (Copied, *Report, error) {
+// An event tells who made it and when, and is in the backup too.
+func (a *Archive) Backup(ctx context.Context, by Actor, folder string, tell Progress) (Copied, *Report, error) {
+	return a.mirror(ctx, folder, tell, func(b *Archive, c *Copied) error {
+		if err := os.WriteFile(filepath.Join(folder, backupFile), []byte(backupText), 0o600); err != nil {
+			return fileErr("mark the backup", err)
+		}
+		if _, err := a.AddEvent(ctx, by, "archive.backed_up", "", "archive/"+a.id, "", map[string]int64{"events": c.Events, "photos": c.Photos, "bytes": c.Bytes}); err != nil {
+			return fmt.Errorf("keep the backup's event: %w", err)
+		}
+		last, err := a.copyTo(ctx, b, tell)
+		c.Head, c.Events, c.Photos, c.Bytes = last.Head, c.Events+last.Events, c.Photos+last.Photos, c.Bytes+last.Bytes
+		return err
+	})
+}
+
+// mirror copies what a folder lacks, with the site's key, calls done, and verifies
+// everything there.
+func (a *Archive) mirror(ctx context.Context, folder string, tell Progress, done func(b *Archive, c *Copied) error) (Copied, *Report, error) {
 	if err := os.MkdirAll(folder, 0o700); err != nil {
 		return Copied{}, nil, fileErr("make the backup's folder", err)
 	}
@@ -313,6 +344,9 @@ func (a *Archive) Backup(ctx context.Context, folder string, tell Progress) (Cop
 		return Copied{}, nil, fmt.Errorf("open the backup: %w", err)
 	}
 	c, err := a.copyTo(ctx, b, tell)
+	if err == nil && done != nil {
+		err = done(b, &c)
+	}
 	if err != nil {
 		return c, nil, errors.Join(err, b.Close())
 	}
@@ -332,7 +366,7 @@ func Restore(ctx context.Context, backup string, to Address, tell Progress) (Cop
 	}
 	defer a.Close() //nolint:errcheck // it was only read
 	if to.Folder != "" {
-		return a.Backup(ctx, to.Folder, tell)
+		return a.mirror(ctx, to.Folder, tell, nil)
 	}
 	b, err := open(ctx, to, a.id)
 	if err != nil {

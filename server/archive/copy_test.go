@@ -19,8 +19,8 @@ func TestBackupAndRestore(t *testing.T) {
 	folder, backup := t.TempDir(), filepath.Join(t.TempDir(), "backup")
 	a := embedded(t, folder)
 	f := fill(t, a, folder)
-	c, report, err := a.Backup(ctx, backup, nil)
-	if err != nil || len(report.Problems) != 0 || c.Events != 18 || c.Photos != 2 {
+	c, report, err := a.Backup(ctx, conformance.By, backup, nil)
+	if err != nil || len(report.Problems) != 0 || c.Events != 19 || c.Photos != 2 {
 		t.Fatalf("first backup: %+v, %+v, %v", c, report, err)
 	}
 	conformance.Measured(t, a, f.mine, nil)
@@ -32,8 +32,8 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	plan := planned(t, a, f.mine)
-	c, report, err = a.Backup(ctx, backup, nil)
-	if err != nil || len(report.Problems) != 0 || c.Events != 6 || c.Photos != 1 {
+	c, report, err = a.Backup(ctx, conformance.By, backup, nil)
+	if err != nil || len(report.Problems) != 0 || c.Events != 7 || c.Photos != 1 {
 		t.Errorf("second backup takes only what is new: %+v, %+v, %v", c, report, err)
 	}
 	signed, err := a.SignedHead(ctx)
@@ -81,11 +81,11 @@ func TestBackupAndRestore(t *testing.T) {
 	conformance.Measured(t, b, f.mine, nil) // it is written on
 
 	// A backup is never overwritten by an archive that went another way.
-	if _, _, err := b.Backup(ctx, backup, nil); err != nil {
+	if _, _, err := b.Backup(ctx, conformance.By, backup, nil); err != nil {
 		t.Errorf("the restored archive goes on in the same backup: %v", err)
 	}
 	stranger := embedded(t, t.TempDir())
-	_, _, err = stranger.Backup(ctx, backup, nil)
+	_, _, err = stranger.Backup(ctx, conformance.By, backup, nil)
 	conformance.Is(t, "another archive's backup", err, archive.Conflict)
 	_, _, err = archive.Restore(ctx, t.TempDir(), archive.Address{Folder: t.TempDir()}, nil)
 	conformance.Is(t, "restoring nothing", err, archive.NotFound)
@@ -246,7 +246,7 @@ func TestRefusalsAreHandedOn(t *testing.T) {
 		t.Errorf("export: %d measurements, %d photos, %v, %v", c.Measurements, c.Photos, c.Problems, err)
 	}
 	backup, restored, copied := t.TempDir(), t.TempDir(), t.TempDir()
-	if _, report, err := a.Backup(t.Context(), backup, nil); err != nil || len(report.Problems) > 0 {
+	if _, report, err := a.Backup(t.Context(), conformance.By, backup, nil); err != nil || len(report.Problems) > 0 {
 		t.Fatalf("backup: %v, %v", report, err)
 	}
 	if _, report, err := archive.Restore(t.Context(), backup, archive.Address{Folder: restored}, nil); err != nil || len(report.Problems) > 0 {

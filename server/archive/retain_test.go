@@ -36,7 +36,7 @@ func TestBackupsFollowWhatWasRemoved(t *testing.T) {
 	p := conformance.NewPlant(t, a, "Kestrel Hollow")
 	goes := conformance.Measured(t, a, p, nil)
 	conformance.SignOff(t, a, goes, archive.Accepted, "Rev A")
-	if _, _, err := a.Backup(ctx, early, nil); err != nil {
+	if _, _, err := a.Backup(ctx, conformance.By, early, nil); err != nil {
 		t.Fatal(err)
 	}
 	data, _, err := a.ReadPhoto(ctx, archive.AllSites(), goes.Files[0].SHA256)
@@ -47,7 +47,7 @@ func TestBackupsFollowWhatWasRemoved(t *testing.T) {
 	stays := conformance.Measured(t, a, p, nil)
 	verified(t, "the archive", a, 1, 1)
 	for _, backup := range []string{early, late} {
-		if _, report, err := a.Backup(ctx, backup, nil); err != nil || len(report.Problems) != 0 || report.Removed != 1 {
+		if _, report, err := a.Backup(ctx, conformance.By, backup, nil); err != nil || len(report.Problems) != 0 || report.Removed != 1 {
 			t.Fatalf("%s: %+v, %v", backup, report, err)
 		}
 		if _, err := os.Stat(filepath.Join(backup, "photos", goes.Files[0].SHA256[:2], goes.Files[0].SHA256)); !errors.Is(err, os.ErrNotExist) {
@@ -61,7 +61,7 @@ func TestBackupsFollowWhatWasRemoved(t *testing.T) {
 	if _, err := a.AddPhoto(ctx, conformance.By, archive.Photo{Site: p.Site.ID, Type: "image/jpeg"}, data); err != nil {
 		t.Fatal(err)
 	}
-	if _, report, err := a.Backup(ctx, early, nil); err != nil || len(report.Problems) != 0 || report.Photos != 2 {
+	if _, report, err := a.Backup(ctx, conformance.By, early, nil); err != nil || len(report.Problems) != 0 || report.Photos != 2 {
 		t.Errorf("backup of what came back: %+v, %v", report, err)
 	}
 }

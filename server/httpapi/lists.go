@@ -66,6 +66,9 @@ func (s *service) export(c *gin.Context) {
 
 func (s *service) download(c *gin.Context, name, kind string, write func(q archive.Query, to io.Writer, began func()) error) {
 	q, err := reviewQuery(c, s.user(c).Sites)
+	if err == nil && (name != "export.zip" || s.Store.Archive.Signs()) {
+		err = s.Store.Archive.Exported(c.Request.Context(), s.who(c).Actor, name, q)
+	}
 	if err == nil {
 		begun := false
 		err = write(q, slow{c.Writer, http.NewResponseController(c.Writer)}, func() {

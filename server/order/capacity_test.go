@@ -105,7 +105,7 @@ func rows(t *testing.T, a *archive.Archive) map[string]int64 {
 func recordBytes(t *testing.T, a *archive.Archive) float64 {
 	t.Helper()
 	folder := t.TempDir()
-	if _, _, err := a.Backup(t.Context(), folder, nil); err != nil {
+	if _, _, err := a.Backup(t.Context(), by.Actor, folder, nil); err != nil {
 		t.Fatal(err)
 	}
 	info, err := os.Stat(filepath.Join(folder, "records.db"))
