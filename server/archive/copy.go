@@ -43,6 +43,11 @@ func (a *Archive) Copy(ctx context.Context, to Address, tell Progress) (Copied, 
 
 func (a *Archive) copyTo(ctx context.Context, b *Archive, tell Progress) (Copied, error) {
 	var c Copied
+	// Read first: the sites that accounts belong to are then among the events copied.
+	tables, err := a.readTables(ctx)
+	if err != nil {
+		return c, err
+	}
 	there, err := b.Head(ctx)
 	if err != nil {
 		return c, err
@@ -93,7 +98,7 @@ func (a *Archive) copyTo(ctx context.Context, b *Archive, tell Progress) (Copied
 		tell.tell("copy", there.Seq, here.Seq)
 	}
 	c.Head = there
-	return c, a.copyTables(ctx, b)
+	return c, b.writeTables(ctx, tables)
 }
 
 // contains says whether a head is part of this archive's chain.
@@ -240,22 +245,41 @@ func (a *Archive) copyPhoto(ctx context.Context, b *Archive, sha256 string, c *C
 	return nil
 }
 
-// copyTables takes over the tables of other packages, each whole.
-func (a *Archive) copyTables(ctx context.Context, b *Archive) error {
-	return b.Write(ctx, func(tx *Tx) error {
-		for _, table := range slices.Backward(wholeTables) {
-			if _, err := tx.Exec(ctx, "DELETE FROM "+table); err != nil {
-				return err
-			}
-		}
-		for _, table := range wholeTables {
-			columns, rows, err := a.tableRows(ctx, table)
+// table is one of another package, whole.
+type table struct {
+	name    string
+	columns []string
+	rows    [][]any
+}
+
+// readTables reads the tables of other packages as they are at one moment.
+func (a *Archive) readTables(ctx context.Context) ([]table, error) {
+	var out []table
+	err := a.Read(ctx, func(tx *Tx) error {
+		for _, name := range wholeTables {
+			columns, rows, err := tx.tableRows(ctx, name)
 			if err != nil {
 				return err
 			}
-			for _, r := range rows {
-				if _, err := tx.Exec(ctx, "INSERT INTO "+table+" ("+strings.Join(columns, ", ")+") VALUES ("+marks(len(r))+")", r...); err != nil {
-					return fmt.Errorf("copy table %s: %w", table, err)
+			out = append(out, table{name, columns, rows})
+		}
+		return nil
+	})
+	return out, err
+}
+
+// writeTables puts them in place of those that are there.
+func (a *Archive) writeTables(ctx context.Context, tables []table) error {
+	return a.Write(ctx, func(tx *Tx) error {
+		for _, t := range slices.Backward(tables) {
+			if _, err := tx.Exec(ctx, "DELETE FROM "+t.name); err != nil {
+				return err
+			}
+		}
+		for _, t := range tables {
+			for _, r := range t.rows {
+				if _, err := tx.Exec(ctx, "INSERT INTO "+t.name+" ("+strings.Join(t.columns, ", ")+") VALUES ("+marks(len(r))+")", r...); err != nil {
+					return fmt.Errorf("copy table %s: %w", t.name, err)
 				}
 			}
 		}
@@ -263,8 +287,8 @@ func (a *Archive) copyTables(ctx context.Context, b *Archive) error {
 	})
 }
 
-func (a *Archive) tableRows(ctx context.Context, table string) (columns []string, out [][]any, err error) {
-	rows, err := a.db.r.QueryContext(ctx, "SELECT * FROM "+table)
+func (t *Tx) tableRows(ctx context.Context, table string) (columns []string, out [][]any, err error) {
+	rows, err := t.tx.QueryContext(ctx, "SELECT * FROM "+table)
 	if err != nil {
 		return nil, nil, explain(err)
 	}

@@ -243,7 +243,12 @@ func dump(t *testing.T, ctx context.Context, a *Archive) string {
 	t.Helper()
 	var out strings.Builder
 	for _, table := range []string{"chain", "event", "site", "conveyor", "belt", "joint", "card_set", "card_check", "photo", "measurement", "measurement_body", "measurement_file", "review", "review_state", "finished", "finished_file", "joint_plan"} {
-		columns, rows, err := a.tableRows(ctx, table)
+		var columns []string
+		var rows [][]any
+		err := a.Read(ctx, func(tx *Tx) (err error) {
+			columns, rows, err = tx.tableRows(ctx, table)
+			return err
+		})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -38,6 +38,7 @@ func Run(t *testing.T, open func(t *testing.T) *archive.Archive) {
 		{"a joint's plan is kept over the one before with a reason", testJointPlans},
 		{"rounds keep to their sites and their order", testRounds},
 		{"the chain continues under many writers", testWriters},
+		{"a backup is whole while others write", testBackup},
 		{"a failed transaction leaves nothing", testRollback},
 		{"other packages keep tables beside it", testOwnTables},
 	} {
