@@ -140,7 +140,7 @@ func (g *gathering) head() {
 	item("width", mm(h.NominalMM))
 	item("thickness", mm(h.ThicknessMM))
 	if h.Covers != "" {
-		item("covers", h.Covers+" mm")
+		item("covers", report.Covers(h.Covers, g.o))
 	}
 	item("pulley", mm(h.SmallestPulleyMM))
 	item("travel", h.Travel)

@@ -208,11 +208,12 @@ func (s *service) changedSince(ctx context.Context, sites archive.Sites, w *page
 		}
 		return nil
 	}
+	o := report.Options{Inches: inches, Lang: w.Lang}
 	length := func(mm float64) string {
 		if mm == 0 {
 			return w.Text("setting.none")
 		}
-		return report.Length(mm, report.Options{Inches: inches})
+		return report.Length(mm, o)
 	}
 	text := func(t string) string {
 		if t == "" {
@@ -251,7 +252,7 @@ func (s *service) changedSince(ctx context.Context, sites archive.Sites, w *page
 			return nil, err
 		}
 		pair(&what, "joint.width", length(a.NominalMM), length(b.NominalMM))
-		pair(&what, "joint.covers", text(a.Covers), text(b.Covers))
+		pair(&what, "joint.covers", text(report.Covers(a.Covers, o)), text(report.Covers(b.Covers, o)))
 		return what, nil
 	})
 	return out, err

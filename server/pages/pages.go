@@ -151,12 +151,7 @@ var byReading = func() map[reading]map[string]*template.Template {
 func funcs(w *Words, inches bool) template.FuncMap {
 	o := report.Options{Inches: inches, Lang: w.Lang}
 	return template.FuncMap{
-		"covers": func(as string) string {
-			if as == "" {
-				return ""
-			}
-			return w.Text("joint.covers") + ": " + as + " mm"
-		},
+		"covers": func(as string) string { return report.Covers(as, o) },
 		"length": func(mm float64) string { return report.Length(mm, o) },
 		"place":  func(mm float64) string { return report.Place(mm, o) },
 		"inches": func() bool { return inches },
