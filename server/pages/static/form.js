@@ -1,6 +1,6 @@
 // Forms that send photos with what is typed beside them (the finished joint, the quick
 // measurement): their photos wait in the queue as those of the steps do.
-import { able, add, list, send, set } from './queue.js';
+import { able, add, list, retry, send, set } from './queue.js';
 import { shown } from './queued.js';
 import { text, together } from './texts.js';
 
@@ -14,6 +14,7 @@ if (able && form) {
   const refusedBox = document.getElementById('refused');
   const here = (place) => place.joint === where.joint && place.step === where.step;
   const showItems = shown(box, where, () => go());
+  const tries = retry(go);
 
   async function show() {
     await showItems();
@@ -40,10 +41,10 @@ if (able && form) {
         refused: (place, problem) => { if (here(place)) refuse(problem); },
       });
       stage.textContent = '';
+      tries.fresh();
     } catch {
       stage.textContent = text('photo.waiting');
-      clearTimeout(go.later);
-      go.later = setTimeout(go, 8000);
+      tries.later();
     }
   }
 
@@ -70,6 +71,5 @@ if (able && form) {
     stage.textContent = twice ? text('photo.twice') : '';
     await go();
   });
-  addEventListener('online', go);
   go();
 }

@@ -1,6 +1,6 @@
 // The page that takes photos: into the queue, up, measured; everything seen on the way.
 import { correction, nudgeBy, show as showLines } from './hand.js';
-import { able, add, list, send, set } from './queue.js';
+import { able, add, list, retry, send, set } from './queue.js';
 import { shown } from './queued.js';
 import { Stage } from './stage.js';
 import { make, text, together } from './texts.js';
@@ -20,6 +20,7 @@ if (able && camera) {
   for (const label of page.querySelectorAll('.camera, .pick')) label.hidden = false;
 
   const show = shown(box, where, () => go());
+  const tries = retry(go);
 
   function refuse(problem) {
     refusedBox.hidden = false;
@@ -83,10 +84,10 @@ if (able && camera) {
         done: (place, answer) => { if (place.joint === where.joint && place.end === where.end && place.step === where.step) location.assign(answer.address); },
         refused: (place, problem) => refuse(problem),
       });
+      tries.fresh();
     } catch {
       stage.textContent = text('photo.waiting');
-      clearTimeout(go.later);
-      go.later = setTimeout(go, 8000);
+      tries.later();
     }
   }
 
@@ -113,6 +114,5 @@ if (able && camera) {
   for (const input of [camera, document.getElementById('files')]) input.addEventListener('change', () => take(input));
   const fresh = document.getElementById('fresh');
   if (fresh && location.hash === '#fresh') fresh.checked = true; // sent here to show what was cut anew
-  addEventListener('online', go);
   go();
 }

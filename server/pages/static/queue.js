@@ -107,6 +107,17 @@ async function upload(item, told) {
   told();
 }
 
+// retry gives later(), which calls go again after a break: in 8 s, each time twice as long,
+// at most 2 min; at once when the browser says that there is a network. fresh() begins anew.
+export function retry(go) {
+  const [FIRST, MOST] = [8000, 120000]; // ms
+  let pause = FIRST;
+  let timer;
+  const fresh = () => { clearTimeout(timer); pause = FIRST; };
+  addEventListener('online', () => { fresh(); go(); });
+  return { fresh, later: () => { clearTimeout(timer); timer = setTimeout(go, pause); pause = Math.min(2 * pause, MOST); } };
+}
+
 let sending; // one at a time in this page; other pages are kept out by a lock
 
 // send sends what waits and measures it. on.change() after every change, on.step({step, done}),
