@@ -10,6 +10,9 @@ import (
 // much as two widths may differ ([lacing.WidthFlag]).
 const MarginFlag = lacing.WidthFlag
 
+// PitchFlag is how far a pitch may be from the plan's without a remark, as a share of it.
+const PitchFlag = 0.02
+
 // Verdicts on a figure of the plan.
 const (
 	AsPlanned = "as_planned"

@@ -404,7 +404,7 @@ func (t *trainer) tell(v pages.View, e training.Exercise, a *training.Answer, pi
 	}
 	if s.Verdict != training.Cannot {
 		d.Joint, d.Cut = "/train/joint.svg?"+shown, "/train/cut.svg?"+shown
-		d.Scale = pages.NewScale(s.Offset, 0, s.Allowed, o.Inches)
+		d.Scale = pages.NewScale(pages.EndOffset(s.Offset, 0, s.Allowed), o.Inches)
 	}
 	if a == nil {
 		return d, nil
@@ -528,7 +528,7 @@ func (t *trainer) got(c *gin.Context, e training.Exercise) (*gotten, error) {
 		g.Overlay = "/train/measured.jpg?" + forPicture(v, query(e))
 	}
 	if q := m.m.Squareness; q != nil {
-		g.Scale = pages.NewScale(q.OffsetMM, q.OffsetU95MM, q.ToleranceMM, o.Inches)
+		g.Scale = pages.NewScale(pages.EndOffset(q.OffsetMM, q.OffsetU95MM, q.ToleranceMM), o.Inches)
 		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_offset"), Text: pages.SignedU(q.OffsetMM, q.OffsetU95MM, o.Inches)})
 		off := math.Abs(q.OffsetMM - s.Offset)
 		g.Facts = append(g.Facts, report.Row{Label: w.Text("train.fact_from_truth"), Text: report.Length(off, o)})

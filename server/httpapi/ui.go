@@ -195,5 +195,10 @@ func (s *service) offline(c *gin.Context) {
 // components shows every part of pages in every theme.
 func (s *service) components(c *gin.Context) {
 	w := s.words(c)
-	s.render(c, http.StatusOK, "components.html", pages.Page{Title: w.Text("components.title"), Data: pages.Samples(s.view(c).Options())})
+	d, err := pages.Samples(s.view(c).Options())
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	s.render(c, http.StatusOK, "components.html", pages.Page{Title: w.Text("components.title"), Data: d})
 }

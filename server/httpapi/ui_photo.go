@@ -73,7 +73,7 @@ func (s *service) photosWith(c *gin.Context, status int, problem *pages.ProblemD
 		last := found[0]
 		d.Last = &pages.Lines(w, found[:1], v.Inches)[0]
 		if last.OffsetMM != nil && last.U95MM != nil && last.ToleranceMM != nil {
-			d.Scale = pages.NewScale(*last.OffsetMM, *last.U95MM, *last.ToleranceMM, v.Inches)
+			d.Scale = pages.NewScale(pages.EndOffset(*last.OffsetMM, *last.U95MM, *last.ToleranceMM), v.Inches)
 		}
 		if before, ok := lastPhotographed(found); ok {
 			d.Photos = photoHashes(before)

@@ -388,7 +388,7 @@ func comparePlan(r *result.Hooks, plan *lacing.Plan) {
 		}
 		add("hooks", float64(p.Hooks), float64(s.Hooks), float64(s.Unclear), hooks.JudgeCount(p.Hooks, s.Hooks, s.Unclear), "count_differs",
 			result.Values{"seen": s.Hooks, "planned": p.Hooks, "end": names[i]})
-		add("pitch", plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, hooks.Judge(plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, 0.02*plan.Fastener.Pitch), "pitch_differs",
+		add("pitch", plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, hooks.Judge(plan.Fastener.Pitch, s.PitchMM, s.PitchU95MM, hooks.PitchFlag*plan.Fastener.Pitch), "pitch_differs",
 			result.Values{"seen_mm": s.PitchMM, "planned_mm": plan.Fastener.Pitch})
 		// left and right of the plan are those of someone looking up that end, on
 		// its carrying side

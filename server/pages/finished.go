@@ -3,6 +3,7 @@ package pages
 import (
 	"time"
 
+	"beltend/geometry/hooks"
 	"beltend/server/archive"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -30,6 +31,7 @@ type Look struct {
 	Rows     []report.Row
 	Findings []string
 	Plan     []report.Row
+	Scales   []*Scale
 	Warnings []string
 	Faces    []ClinchFace
 	Judged   int // items of the checklist
@@ -67,7 +69,7 @@ func Looks(looks []archive.Finished, o report.Options) ([]Look, error) {
 		if err != nil {
 			return nil, err
 		}
-		l := Look{ID: f.ID, Joint: f.Joint, Removed: f.PhotosRemoved > 0, Time: f.Time, Person: f.Person, Headline: report.HooksHeadline(r, o), Rows: report.HookRows(r, o), Plan: report.PlanRows(r, o)}
+		l := Look{ID: f.ID, Joint: f.Joint, Removed: f.PhotosRemoved > 0, Time: f.Time, Person: f.Person, Headline: report.HooksHeadline(r, o), Rows: report.HookRows(r, o), Plan: report.PlanRows(r, o), Scales: hookScales(r, o)}
 		for _, one := range r.Findings {
 			l.Findings = append(l.Findings, report.HookFindingText(one, o))
 		}
@@ -95,4 +97,33 @@ func Looks(looks []archive.Finished, o report.Options) ([]Look, error) {
 		out = append(out, l)
 	}
 	return out, nil
+}
+
+// hookScales draws the rows against their tolerance and, where there is a plan, what it
+// gives beside what is seen.
+func hookScales(r *result.Hooks, o report.Options) []*Scale {
+	w := In(o.Lang)
+	var out []*Scale
+	for _, s := range r.Sides {
+		draw := func(what string, v Ruled) {
+			v.What = s.Side + ", " + w.Text(what)
+			out = append(out, NewScale(v, o.Inches))
+		}
+		draw("scale.row", Ruled{MM: s.OffsetMM, U95MM: s.OffsetU95MM, Allowed: s.ToleranceMM})
+		for _, c := range r.Plan {
+			v := Ruled{MM: c.Seen, U95MM: c.U95, Target: c.Planned}
+			switch {
+			case c.Side != s.Side || c.What == "hooks":
+				continue
+			case c.What == "pitch":
+				v.Allowed, v.Fine = hooks.PitchFlag*c.Planned, true
+			case !s.MarginsCertain: // further out than any whisker shows
+				continue
+			default:
+				v.Allowed = hooks.MarginFlag
+			}
+			draw("hooks_says.what_"+c.What, v)
+		}
+	}
+	return out
 }

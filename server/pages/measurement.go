@@ -234,7 +234,7 @@ func Result(view View, r store.Record) Page {
 	if m.Squareness != nil {
 		v.Offset, v.U, _ = strings.Cut(report.Offset(m, o), " ± ")
 		v.LongSide = report.LongSide(m, o)
-		v.Scale = NewScale(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM, o.Inches)
+		v.Scale = NewScale(EndOffset(m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, m.Squareness.ToleranceMM), o.Inches)
 	}
 	if m.Verdict == result.Undecided {
 		v.Advice = report.AdviceText(m, o)
@@ -467,14 +467,4 @@ func RefusedChecks(w *Words, code, advice string) []Check {
 		out = append(out, c)
 	}
 	return out
-}
-
-// Samples is what the page of components shows.
-func Samples(o report.Options) any {
-	w := In(o.Lang)
-	return struct {
-		Recut, Square, Undecided *Scale
-		Problem                  *ProblemData
-	}{NewScale(5.9, 0.6, 1.6, o.Inches), NewScale(-0.4, 0.5, 1.6, o.Inches), NewScale(1.3, 0.7, 1.6, o.Inches),
-		RefusedOf(report.Refuse("too_uncertain", "", "", result.Values{"u95_mm": 54.0}), w.Text("status.422"), o)}
 }

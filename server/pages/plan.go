@@ -4,6 +4,7 @@ import (
 	"html/template"
 	"strings"
 
+	"beltend/geometry/joint"
 	"beltend/server/drawing"
 	"beltend/server/report"
 	"beltend/server/result"
@@ -31,7 +32,8 @@ type PlanData struct {
 	Drawing  template.HTML // SVG of package drawing, as wide as the page
 	Picture  template.HTML // one that fits a phone
 	Scale    *Scale
-	Kind     string // of a verdict
+	Scales   []*Scale // of a pair
+	Kind     string   // of a verdict
 	Chart    string
 	Advice   string
 	Warnings []string
@@ -55,6 +57,13 @@ func (d *PlanData) Pair(r *result.Joint, o report.Options) {
 	_, d.Verdict, _ = strings.Cut(report.JointVerdict(r, o), ": ") // the word stands beside its sign
 	if r.Pair.Advised != nil {                                     // what to do before why
 		d.group("answer.recut", report.RecutWay(r.Pair.Advised, o))
+	}
+	w := In(o.Lang)
+	for _, one := range []struct {
+		name string
+		v    joint.Judged
+	}{{"scale.kink", r.Pair.Kink}, {"scale.skew", r.Pair.Skew}} {
+		d.Scales = append(d.Scales, NewScale(Ruled{What: w.Text(one.name), MM: one.v.MM, U95MM: one.v.U95, Allowed: one.v.Tolerance}, o.Inches))
 	}
 	d.group("answer.measured", report.JointRows(r, o))
 	d.group("pair.ways", report.OtherWays(r.Pair, o))
@@ -87,7 +96,7 @@ func (d *PlanData) Lacing(r *result.Lacing, o report.Options) error {
 func (d *PlanData) Tape(w *Words, m *result.Measurement, o report.Options) error {
 	d.Done, d.Verdict, d.Kind = true, verdict(w, m), string(m.Verdict)
 	if s := m.Squareness; s != nil {
-		d.Scale = NewScale(s.OffsetMM, s.OffsetU95MM, s.ToleranceMM, o.Inches)
+		d.Scale = NewScale(EndOffset(s.OffsetMM, s.OffsetU95MM, s.ToleranceMM), o.Inches)
 	}
 	d.group("answer.measured", report.Facts(m, o))
 	if m.Recut != nil {

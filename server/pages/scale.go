@@ -3,22 +3,37 @@ package pages
 import (
 	"math"
 	"strconv"
+	"strings"
 
 	"beltend/server/report"
 )
 
-// Scale is a value on the ruled edge of a steel rule: the tolerance as a band,
-// the expanded uncertainty as a whisker, the value as a mark. "Left long" lies on
-// the left, so positive offsets run leftwards. Places are in units of the drawing,
-// which the part "scale" draws.
+// Ruled is what a scale shows, in mm: a value with its expanded uncertainty, and what it
+// is to be, give or take what is allowed.
+type Ruled struct {
+	What            string // its name; "": an end's offset, whose left side lies on the left
+	MM, U95MM       float64
+	Target, Allowed float64
+	Fine            bool // a pitch: to a hundredth
+}
+
+// EndOffset is an end's offset against its tolerance.
+func EndOffset(mm, u95, tolerance float64) Ruled {
+	return Ruled{MM: mm, U95MM: u95, Allowed: tolerance}
+}
+
+// Scale is a value on the ruled edge of a steel rule: what is allowed as a band about the
+// target, the expanded uncertainty as a whisker, the value as a mark. Places are in units
+// of the drawing, which the part "scale" draws.
 type Scale struct {
+	What      string
 	Ticks     []Tick
 	BandX     float64 // left end of the band
 	BandW     float64
 	X, Lo, Hi float64 // value and ends of the whisker, Lo < Hi
 	Value, U  string
+	Target    string // "" for none but 0
 	Tolerance string
-	Unit      string
 }
 
 // Tick is one graduation.
@@ -32,36 +47,58 @@ const (
 	scaleEdge  = 24.0 // free on both sides, for the labels of the last ticks
 )
 
-// NewScale draws a signed offset with its expanded uncertainty and the
-// tolerance, all in mm. Nil where there is nothing to draw.
-func NewScale(offsetMM, u95MM, toleranceMM float64, inches bool) *Scale {
-	unit, name := 1.0, "mm"
+// NewScale draws a value with the target in the middle. "Left long" lies on the left, so
+// positive offsets run leftwards; all else runs as on a rule. Nil where there is nothing
+// to draw.
+func NewScale(r Ruled, inches bool) *Scale {
+	unit := 1.0
 	if inches {
-		unit, name = 25.4, "in"
+		unit = 25.4
 	}
-	offset, u, tol := offsetMM/unit, u95MM/unit, toleranceMM/unit
-	reach := 1.12 * math.Max(math.Abs(offset)+u, 1.6*tol)
+	v, u, target, allowed := r.MM/unit, r.U95MM/unit, r.Target/unit, r.Allowed/unit
+	reach := 1.12 * math.Max(math.Abs(v-target)+u, 1.6*allowed)
 	if !(reach > 0) || math.IsInf(reach, 0) {
 		return nil
 	}
 	step := niceStep(reach / 5)
-	reach = math.Ceil(reach/step) * step
-	at := func(v float64) float64 { return scaleWidth/2 - v/reach*(scaleWidth/2-scaleEdge) }
+	if r.Target == 0 {
+		reach = math.Ceil(reach/step) * step
+	}
+	way := 1.0
+	if r.What == "" {
+		way = -1
+	}
+	at := func(v float64) float64 { return scaleWidth/2 + way*(v-target)/reach*(scaleWidth/2-scaleEdge) }
 	o := report.Options{Inches: inches}
-	sc := &Scale{
-		BandX: at(tol), BandW: at(-tol) - at(tol), X: at(offset), Lo: at(offset + u), Hi: at(offset - u),
-		Value: report.Signed(offsetMM, o), U: report.Expanded(u95MM, o), Tolerance: report.Length(toleranceMM, o), Unit: name,
+	text, expanded := report.Length, report.Expanded(r.U95MM, o)
+	if r.Fine {
+		text, expanded = report.Fine, report.Fine(math.Ceil(r.U95MM*100-1e-9)/100, o)
+	}
+	sc := &Scale{What: r.What, X: at(v), Value: text(r.MM, o), U: expanded, Tolerance: text(r.Allowed, o)}
+	sc.BandX, sc.BandW = at(target-way*allowed), at(target+way*allowed)-at(target-way*allowed)
+	sc.Lo, sc.Hi = at(v-way*u), at(v+way*u)
+	if r.Target == 0 {
+		sc.Value = report.Signed(r.MM, o)
+	} else {
+		sc.Target, _, _ = strings.Cut(text(r.Target, o), " ") // its unit stands behind what is allowed
 	}
 	const parts = 5 // graduations a step
-	n := int(math.Round(reach / step))
-	every := (n + 1) / 2 // labels that do not touch
-	for i := -n * parts; i <= n*parts; i++ {
+	first, last := int(math.Ceil((target-reach)/step*parts-1e-9)), int(math.Floor((target+reach)/step*parts+1e-9))
+	every := (int(math.Round(reach/step)) + 1) / 2 // labels that do not touch
+	if r.Target != 0 {
+		every = (last-first)/parts/3 + 1 // which are longer
+	}
+	for i := first; i <= last; i++ {
 		t := Tick{X: at(float64(i) * step / parts), Len: 6}
 		if i%parts == 0 {
 			t.Len = 11
 			if k := i / parts; k%every == 0 {
 				t.Len = 15
-				t.Label = strconv.FormatFloat(math.Abs(float64(k)*step), 'g', 4, 64)
+				mark := float64(k) * step
+				if r.What == "" {
+					mark = math.Abs(mark)
+				}
+				t.Label = strconv.FormatFloat(mark, 'g', 4, 64)
 			}
 		}
 		sc.Ticks = append(sc.Ticks, t)

@@ -31,3 +31,44 @@ func TestTemplatesAskForTextsThatAreThere(t *testing.T) {
 		t.Fatalf("%d texts, %v", n, err)
 	}
 }
+
+// The page of components shows every part of parts.html, itself or within another one.
+func TestComponentsShowEveryPart(t *testing.T) {
+	read := func(name string) string {
+		b, err := fs.ReadFile(templates, "templates/"+name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	parts := map[string]string{}
+	defined := regexp.MustCompile(`{{define "(\w+)"}}`)
+	text := read("parts.html")
+	starts := defined.FindAllStringSubmatchIndex(text, -1)
+	for i, at := range starts {
+		end := len(text)
+		if i+1 < len(starts) {
+			end = starts[i+1][0]
+		}
+		parts[text[at[2]:at[3]]] = text[at[1]:end]
+	}
+	shown := map[string]bool{}
+	var look func(text string)
+	look = func(text string) {
+		for _, m := range regexp.MustCompile(`{{template "(\w+)"`).FindAllStringSubmatch(text, -1) {
+			if !shown[m[1]] {
+				shown[m[1]] = true
+				look(parts[m[1]])
+			}
+		}
+	}
+	look(read("components.html"))
+	if len(parts) < 20 {
+		t.Errorf("only %d parts found", len(parts))
+	}
+	for name := range parts {
+		if !shown[name] {
+			t.Errorf("%s is not shown", name)
+		}
+	}
+}

@@ -1,0 +1,51 @@
+package pages
+
+import (
+	"html/template"
+
+	"beltend/geometry/joint"
+	"beltend/server/archive"
+	"beltend/server/drawing"
+	"beltend/server/report"
+	"beltend/server/result"
+)
+
+// SampleData is what the page of components shows.
+type SampleData struct {
+	Recut, Square, Undecided *Scale
+	Scales                   []*Scale
+	Problem                  *ProblemData
+	Rows                     []report.Row
+	Checks                   []Check
+	Arrow                    JointHead
+	Planned                  PlanData
+	Kept                     KeptPlan
+}
+
+// Samples are parts of an invented joint.
+func Samples(o report.Options) (SampleData, error) {
+	w := In(o.Lang)
+	d := SampleData{
+		Recut: NewScale(EndOffset(5.9, 0.6, 1.6), o.Inches), Square: NewScale(EndOffset(-0.4, 0.5, 1.6), o.Inches), Undecided: NewScale(EndOffset(1.3, 0.7, 1.6), o.Inches),
+		Scales: []*Scale{
+			NewScale(Ruled{What: w.Text("scale.kink"), MM: -2.1, U95MM: 0.7, Allowed: 3.2}, o.Inches),
+			NewScale(Ruled{What: "A, " + w.Text("hooks_says.what_margin_left"), MM: 8.4, U95MM: 0.4, Target: 6, Allowed: 2}, o.Inches),
+			NewScale(Ruled{What: "A, " + w.Text("hooks_says.what_pitch"), MM: 9.21, U95MM: 0.02, Target: 9, Allowed: 0.18, Fine: true}, o.Inches),
+		},
+		Problem: RefusedOf(report.Refuse("too_uncertain", "", "", result.Values{"u95_mm": 54.0}), w.Text("status.422"), o),
+		Checks: []Check{{Text: w.Text("check.card"), State: "good"}, {Text: w.Text("check.sharp"), Do: w.Text("check.sharp_do"), State: "bad"},
+			{Text: w.Text("check.tilt"), State: "open"}},
+		Arrow: JointHead{Joint: archive.Joint{Number: "J-11", Travel: "KH 4", FaceUp: result.Carrying}, ConveyorName: "Conveyor 3", End: archive.Leading},
+	}
+	ends := [2]joint.End{{Offset: 5.9, U95: 0.6, Width: 800, WidthU95: 0.8, Tolerance: 1.6}, {Offset: -0.4, U95: 0.5, Width: 798, WidthU95: 0.8, Tolerance: 1.6}}
+	pair, err := joint.Match(ends[0], ends[1])
+	if err != nil {
+		return d, err
+	}
+	r := &result.Joint{Pair: pair}
+	d.Planned.Pair(r, o)
+	d.Rows = report.JointRows(r, o)[:2]
+	d.Kept = KeptPlan{Headline: d.Planned.Verdict, Short: d.Rows, Groups: d.Planned.Groups[:1], Notes: []string{w.Text("components.note")},
+		Drawing: template.HTML(drawing.JointPicture(r, o))} //nolint:gosec // package drawing escapes every text
+	return d, nil
+}
