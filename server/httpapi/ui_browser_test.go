@@ -16,7 +16,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/dom"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -379,6 +382,7 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.do(chromedp.Click(`.above .tools button`, chromedp.ByQuery))
 	b.until("the rule reads", `/^\d+\.\d ± \d+\.\d mm$/.test(document.querySelector(".reading")?.textContent)`)
 	b.accessible("answer with the rule")
+	b.ruled()
 
 	// another photo adds up with the first
 	data, err := os.ReadFile(samplePhoto)
@@ -486,7 +490,10 @@ func TestPagesInGermanAndDark(t *testing.T) {
 func TestCorrectionByKeyboard(t *testing.T) {
 	b := openBrowser(t)
 	b.size(1440, 900)
-	b.open("/joints/new")
+	b.open("/")
+	b.tabTo("a new joint", `document.activeElement.matches("a[href='/joints/new']")`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until("the form", `location.pathname === "/joints/new" && document.readyState === "complete"`)
 	for _, f := range [][2]string{{"site", "Kestrel Hollow quarry"}, {"conveyor", "Conveyor 3"}, {"belt", "Belt 3-A"}, {"number", "J-3"}, {"tolerance", "1.6"}, {"origin", "site rule 14"},
 		{"width", "800"}, {"travel", "towards the crusher"}} {
 		b.tabTo(f[0], `document.activeElement.name === "`+f[0]+`"`)
@@ -505,10 +512,25 @@ func TestCorrectionByKeyboard(t *testing.T) {
 	b.tabTo("the leading end's cut", `document.activeElement.matches("a[href$='/end/leading/cut']")`)
 	b.do(chromedp.KeyEvent(kb.Enter))
 	b.until("the photo page", `document.querySelector("#files") !== null && document.readyState === "complete"`)
-	b.tabTo("the camera", `document.activeElement.matches(".camera input")`)
-	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery)) // the system's own window chooses
-	b.until("the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	b.tabTo("the photos", `document.activeElement.matches("#files")`)
+	window := make(chan cdp.BackendNodeID, 1)
+	chromedp.ListenTarget(b.ctx, func(e any) {
+		if e, ok := e.(*page.EventFileChooserOpened); ok {
+			window <- e.BackendNodeID
+		}
+	})
+	b.do(page.Enable(), page.SetInterceptFileChooserDialog(true), chromedp.KeyEvent(kb.Enter)) // the system's own window chooses
+	select {
+	case asked := <-window:
+		b.do(chromedp.ActionFunc(func(ctx context.Context) error {
+			return dom.SetFileInputFiles([]string{sample(t)}).WithBackendNodeID(asked).Do(ctx)
+		}))
+	case <-time.After(time.Minute):
+		t.Fatal("no window for photos opens by a key")
+	}
+	b.answered()
 	first := b.path()
+	b.until("the verdict in words", `document.querySelector(".answer").innerText.includes("Re-cut")`)
 	b.tabTo("the correction", `document.activeElement.hasAttribute("aria-expanded")`)
 	b.do(chromedp.KeyEvent(kb.Enter))
 	b.do(chromedp.KeyEvent(kb.Tab, chromedp.KeyModifiers(0)))
