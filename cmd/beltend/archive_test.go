@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"beltend/server/archive"
 	"beltend/server/archive/conformance"
+	"beltend/server/result"
 )
 
 // The commands of an archive, as an administrator types them in a bad week.
@@ -100,6 +102,28 @@ func TestArchiveCommands(t *testing.T) {
 		{"not empty", []string{"restore", backup, "--data", dir}},
 	} {
 		says(2, c.says, c.args...)
+	}
+}
+
+// An end by tape has no photo, and an export of it is whole all the same.
+func TestArchiveCheckTakesTapedEnds(t *testing.T) {
+	dir := t.TempDir()
+	data, zip := filepath.Join(dir, "data"), filepath.Join(dir, "export.zip")
+	a, err := archive.Open(t.Context(), archive.Address{Folder: data})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := conformance.NewPlant(t, a, "Kestrel Hollow")
+	taped, err := a.AddMeasurement(t.Context(), conformance.By, archive.Measurement{Joint: p.Joint.ID, End: archive.Trailing, Step: archive.StepCut, Person: "Mara Quill",
+		Result: conformance.Taped(result.FromTape, &result.Tape{LeftMM: 1603.9})}, "")
+	if err = errors.Join(err, a.Close()); err != nil || len(taped.Files) != 0 {
+		t.Fatal(taped, err)
+	}
+	for _, args := range [][]string{{"verify", "--data", data}, {"export", "--data", data, "--out", zip}, {"check", zip}} {
+		code, out, errs := beltend(t, append([]string{"archive"}, args...)...)
+		if code != 0 || args[0] == "check" && !strings.Contains(out, "1 of the measurements were taped by hand") {
+			t.Errorf("beltend archive %s: exit %d\n%s%s", args[0], code, out, errs)
+		}
 	}
 }
 

@@ -262,7 +262,7 @@ func TestFaultyChartInGermanNamesEveryLine(t *testing.T) {
 	// an entry's reason, too, not only its name
 	form.Set("chart", pages.DemoChart)
 	form.Set("joint-thickness", "6")
-	if _, page = submit(t, s.URL+"/lacing?lang=de", form); !strings.Contains(words.Together(html.UnescapeString(page)), "„Dicke an der Verbindung“: 6\u00a0mm nach dem Schärfen sind mehr als die 5\u00a0mm") {
+	if _, page = submit(t, s.URL+"/lacing?lang=de", form); !strings.Contains(words.Together(html.UnescapeString(page)), "„Dicke an der Verbindung“: 6\u00a0mm nach dem Schälen sind mehr als die 5\u00a0mm") {
 		t.Error("no reason for a thickness that cannot be")
 	}
 }
