@@ -51,7 +51,8 @@ func oneOf(field, s string, allowed ...string) error {
 	if slices.Contains(allowed, s) {
 		return nil
 	}
-	return fail(Invalid, fmt.Sprintf("%s: %q is none of %s.", field, s, strings.Join(allowed, ", ")), nil)
+	words := slices.DeleteFunc(slices.Clone(allowed), func(s string) bool { return s == "" }) // which stands for not said
+	return fail(Invalid, fmt.Sprintf("%s: %q is none of %s.", field, s, strings.Join(words, ", ")), nil)
 }
 
 func length(field string, mm float64) error {
