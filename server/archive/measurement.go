@@ -77,8 +77,8 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 	}
 	if m.Supersedes != "" {
 		var joint string
-		if err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ?", m.Supersedes); err != nil {
-			return missing(err, "measurement to supersede")
+		if err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ? AND site = ?", m.Supersedes, m.Site); err != nil { // nobody learns of another site's
+			return missing(err, "measurement to supersede at this site")
 		}
 		if joint != m.Joint {
 			return fail(Invalid, "supersedes: that measurement is of another joint.", nil)
@@ -113,10 +113,10 @@ func (t *Tx) besideSame(ctx context.Context, m *Measurement) error {
 	if m.Beside == "" {
 		return nil
 	}
-	first, err := one[Measurement](ctx, t, "SELECT body FROM measurement_body WHERE id = ?", m.Beside)
+	first, err := one[Measurement](ctx, t, "SELECT b.body FROM measurement_body b JOIN measurement m ON m.id = b.id WHERE m.id = ? AND m.site = ?", m.Beside, m.Site)
 	switch {
 	case err != nil:
-		return missing(err, "measurement to compare with")
+		return missing(err, "measurement to compare with at this site")
 	case first.Joint != m.Joint || first.End != m.End || first.Step != m.Step:
 		return fail(Invalid, "beside: that measurement is of another joint, end or step.", nil)
 	case first.Beside != "":

@@ -2,7 +2,9 @@ package httpapi
 
 import (
 	"bytes"
+	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"log/slog"
@@ -25,6 +27,7 @@ import (
 	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/store"
+	"beltend/server/training"
 	"beltend/server/worker"
 )
 
@@ -35,6 +38,9 @@ type echo struct{ *fake }
 
 func (e echo) Run(ctx context.Context, job worker.Job, p measure.Progress) (worker.Answer, error) {
 	a, err := e.fake.Run(ctx, job, p)
+	if job.Hooks != nil {
+		a.Hooks = countOf(job)
+	}
 	a.Pictures = nil
 	for _, name := range []string{"overlay-1.jpg", "topdown.png", "topdown.jpg", "profile.svg"} {
 		a.Pictures = append(a.Pictures, worker.File{Name: name, Data: []byte(commentOf(job.Photos[0].Data))})
@@ -46,8 +52,12 @@ func (e echo) Run(ctx context.Context, job worker.Job, p measure.Progress) (work
 type plant struct {
 	mark  string
 	sites archive.Sites
-	ids   map[string]string
+	ids   map[string]string // tried in every place of an address
+	alone map[string]string // that stand in one kind of place: look, round, token
 }
+
+// id is that of the plant's record of a kind.
+func (p plant) id(kind string) string { return cmp.Or(p.ids[kind], p.alone[kind]) }
 
 func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	t.Helper()
@@ -64,7 +74,8 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	must(err)
 	belt, err := a.PutBelt(ctx, local.Actor, archive.Belt{Conveyor: conveyor.ID, Name: mark + " belt"}, "")
 	must(err)
-	joint, err := a.PutJoint(ctx, local.Actor, archive.Joint{Belt: belt.ID, Number: mark + " joint", FaceUp: "carrying", Note: mark + " note"}, "")
+	joint, err := a.PutJoint(ctx, local.Actor, archive.Joint{Belt: belt.ID, Number: mark + " joint", FaceUp: "carrying", Note: mark + " note",
+		Cautions: &archive.Cautions{Name: mark + " person", Text: "1"}}, "")
 	must(err)
 	set, err := a.PutCardSet(ctx, local.Actor, archive.CardSet{Site: site.ID, Number: mark + " cards"}, "")
 	must(err)
@@ -75,8 +86,19 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	r := put(t, s, by, archive.Measurement{Joint: joint.ID, CardSet: set.ID, End: archive.Leading}, store.File{Name: mark + ".jpg", Data: []byte(mark + " photo")}, f)
 	_, err = a.PutJointPlan(ctx, local.Actor, archive.JointPlan{ID: joint.ID, Person: mark + " planner", Result: conformance.Planned(76)}, "")
 	must(err)
+	photo, item := r.Kept.Files[0].SHA256, result.Clinch()[0]
+	counted := countOf(worker.Job{Hooks: &worker.Hooks{Face: result.Carrying}})
+	counted.Findings = []result.HookFinding{}
+	count, err := json.Marshal(counted)
+	must(err)
+	look, err := a.PutFinished(ctx, local.Actor, archive.Finished{Joint: joint.ID, Person: mark + " person", Files: r.Kept.Files, Result: count,
+		Clinch: []archive.ClinchMark{{Code: item.Code, Face: item.Face, Judgement: result.Good, Photo: photo, By: mark + " person", Note: mark + " clinch"}}}, "")
+	must(err)
+	round, err := s.BeginRound(ctx, local.Actor, training.Round{Person: mark + " trainee", Site: site.ID, Seed: 1, Questions: 2})
+	must(err)
+	must(s.AnswerRound(ctx, local.Actor, round.ID, 0, training.Answered{Exercise: training.Default(), Answer: training.Answer{Verdict: training.Recut}, Right: training.Recut}))
 	return plant{mark: mark, sites: archive.SomeSites(site.ID), ids: map[string]string{"site": site.ID, "conveyor": conveyor.ID, "belt": belt.ID, "joint": joint.ID,
-		"card-set": set.ID, "measurement": r.ID, "photo": r.Kept.Files[0].SHA256}}
+		"card-set": set.ID, "measurement": r.ID, "photo": photo}, alone: map[string]string{"look": look.ID, "round": round.ID}}
 }
 
 // put keeps a measurement of one photo.
@@ -133,13 +155,15 @@ func guard(t *testing.T) *guarded {
 		if err != nil {
 			t.Fatal(err)
 		}
+		secret, token, err := g.accounts.AddToken(t.Context(), local.Actor, a.Name, "test", made.Scopes(), time.Now().Add(time.Hour))
+		if err != nil {
+			t.Fatal(err)
+		}
+		g.tokens[a.Name] = secret
 		for _, p := range []plant{g.ours, g.theirs} {
 			if p.ids["site"] == a.Sites[0] {
-				p.ids["account"] = made.ID // of each site's last: the reviewer here, the administrator there
+				p.ids["account"], p.alone["token"] = made.ID, token.ID // of each site's last: the reviewer here, the administrator there
 			}
-		}
-		if g.tokens[a.Name], _, err = g.accounts.AddToken(t.Context(), local.Actor, a.Name, "test", made.Scopes(), time.Now().Add(time.Hour)); err != nil {
-			t.Fatal(err)
 		}
 	}
 	m := NewMetrics()
@@ -290,6 +314,9 @@ func TestSitesAreApartOnEveryRoute(t *testing.T) {
 	if tried < 100 || seen < 10 {
 		t.Errorf("%d addresses tried, %d show the site's own people its records", tried, seen)
 	}
+	t.Run("searches", func(t *testing.T) { searchesDoNotMix(t, g) })
+	t.Run("forms", func(t *testing.T) { formsDoNotMix(t, g) })
+	t.Run("addresses", func(t *testing.T) { addressesDoNotMix(t, g) })
 }
 
 // Every route turns away nobody in particular, but for those that must not.

@@ -27,6 +27,11 @@ func (f *counting) Run(ctx context.Context, job worker.Job, p measure.Progress) 
 		return f.fake.Run(ctx, job, p)
 	}
 	f.asked = append(f.asked, job)
+	return worker.Answer{Hooks: countOf(job), Pictures: []worker.File{{Name: "counted.jpg", Data: []byte(saying("counted"))}}}, nil
+}
+
+// countOf is what such a worker counts.
+func countOf(job worker.Job) *result.Hooks {
 	r := job.Hooks.Draw
 	if r == nil {
 		r = &result.Hooks{Schema: result.HooksSchema, FaceUp: job.Hooks.Face, HookPlan: job.Hooks.Plan, Settings: &job.Settings, Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}},
@@ -35,7 +40,7 @@ func (f *counting) Run(ctx context.Context, job worker.Job, p measure.Progress) 
 			r.Sides = append(r.Sides, result.HookSide{Side: side, Hooks: 87, PitchMM: 9, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true})
 		}
 	}
-	return worker.Answer{Hooks: r, Pictures: []worker.File{{Name: "counted.jpg", Data: []byte(saying("counted"))}}}, nil
+	return r
 }
 
 // A finished joint is counted, compared with the plan for its width, and judged by

@@ -468,6 +468,24 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 		_, err := a.AddMeasurement(ctx, By, n, "")
 		Is(t, what, err, archive.Invalid)
 	}
+	// Whoever names a measurement of another site learns no more than of one that is nowhere.
+	theirs := Measured(t, a, other, nil)
+	for what, change := range map[string]func(*archive.Measurement, string){
+		"repeating": func(n *archive.Measurement, id string) { n.Supersedes = id },
+		"beside":    func(n *archive.Measurement, id string) { n.Beside = id },
+	} {
+		said := map[string]bool{}
+		for _, id := range []string{theirs.ID, archive.NewID()} {
+			n := archive.Measurement{Joint: p.Joint.ID, End: archive.Leading, Step: archive.StepCut, Person: "Mara Quill", Files: m.Files, Result: Offset(1, 1, 1)}
+			change(&n, id)
+			_, err := a.AddMeasurement(ctx, By, n, "")
+			Is(t, what+" one of another site", err, archive.Invalid)
+			said[archive.Message(err)] = true
+		}
+		if len(said) != 1 {
+			t.Errorf("%s one of another site, and one that is nowhere: %v", what, said)
+		}
+	}
 	// A result that names its lens profile is kept under that; values without a
 	// name are told apart by their hash.
 	camera := func(profile string, values ...float64) string {
