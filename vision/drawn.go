@@ -834,7 +834,7 @@ func (m *ridgeMap) trace(p *Picture, view *geometry.View, r *ridge, blur float64
 	}
 	length := to.Sub(from).Norm()
 	bent := math.Abs(r.c[2])
-	s := sampleStrip(p, view, from, to, n, dt, 18+bent, 18+bent, m.sheets.cover, false)
+	s := sampleStrip(p, view, from, to, n, dt, 18+bent, m.sheets.cover, false)
 	if s.slices < 12 {
 		return nil
 	}

@@ -65,7 +65,7 @@ type End struct {
 	CutLine *Drawn
 	RunsOn  bool // the belt is not cut yet: there is no cut
 
-	outline outline // as chosen
+	outline outline // as traced
 }
 
 // Refused is a belt end that cannot be measured: the code, which of its
@@ -132,8 +132,8 @@ func FindEnd(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sharp
 			if a, b := o.Cut.Line.N.Dot(e.LeftCorner)-o.Cut.Line.D, o.Cut.Line.N.Dot(e.RightCorner)-o.Cut.Line.D; math.Abs(a) <= 15 && math.Abs(b) <= 15 {
 				continue
 			}
-			// a line drawn on a belt has belt on both sides
-			if belt, n := m.beltIn(&o, &e.outline); n >= fewPlaces && belt < mostlyBelt {
+			// a line drawn on a belt has belt on both sides, and is none itself
+			if belt, n := m.beltIn(&o, &e.outline, farMM); n >= fewPlaces && belt < mostlyBelt {
 				continue
 			}
 			others = append(others, o)
@@ -210,7 +210,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, twoOutlines(&best, o)
 		}
 	}
-	e := &End{Up: best.Up, outline: best}
+	e := &End{Up: best.Up}
 	traces := []*Trace{&e.Left, &e.Right, &e.Cut}
 	bounds := best.boundaries()
 	if _, byHand := hand["cut"]; !byHand && m.coveredCut(&best) {
@@ -281,7 +281,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, refuse("edge_unclear", "inside").of(k)
 		}
 	}
-	e.LeftCorner, e.RightCorner = best.Cut.From, best.Cut.To
+	e.LeftCorner, e.RightCorner, e.outline = best.Cut.From, best.Cut.To, best
 	e.Left.Foreign, e.Right.Foreign = m.foreignBeside(&best, &best.Left, &best.Right), m.foreignBeside(&best, &best.Right, &best.Left)
 	return e, nil
 }
@@ -683,7 +683,7 @@ const strangeBeside = 0.3
 // not of the belt: the next bar of a grating is no rival of the cut, though it
 // is as sharp.
 func (m *sceneMap) claimsGround(o, other *outline) bool {
-	belt, n := m.beltIn(o, other)
+	belt, n := m.beltIn(o, other, math.Inf(-1))
 	return n >= fewPlaces && belt < 0.3
 }
 
@@ -695,8 +695,9 @@ const (
 )
 
 // beltIn is the share of what an outline has more than another that has the belt's look,
-// and of how many places.
-func (m *sceneMap) beltIn(o, other *outline) (share float64, n int) {
+// and of how many places. Only those count that lie beyond mm or more beyond the other
+// one's cut.
+func (m *sceneMap) beltIn(o, other *outline, beyond float64) (share float64, n int) {
 	within := func(o *outline, q geometry.Vec2) bool {
 		for _, b := range o.boundaries() {
 			if b.Line.N.Dot(q) < b.Line.D+farMM {
@@ -713,7 +714,7 @@ func (m *sceneMap) beltIn(o, other *outline) (share float64, n int) {
 				continue
 			}
 			q := geometry.Vec2{X: m.Min.X + float64(i)*m.Step, Y: m.Min.Y + float64(j)*m.Step}
-			if within(o, q) && !within(other, q) {
+			if within(o, q) && !within(other, q) && other.Cut.Line.D-other.Cut.Line.N.Dot(q) >= beyond {
 				n++
 				if m.Strange[k] < strangeLook {
 					belt++

@@ -117,9 +117,9 @@ type strip struct {
 	pxmm         float64   // mm a pixel across the edge
 }
 
-// sampleStrip looks along the line from..to, from outside to inside mm off it;
-// squares fills v2 as well.
-func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, outside, inside float64, blocked func(geometry.Vec2) bool, squares bool) *strip {
+// sampleStrip looks along the line from..to, +-reach mm across; squares fills v2
+// as well.
+func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt, reach float64, blocked func(geometry.Vec2) bool, squares bool) *strip {
 	s := &strip{from: from, n: n, dt: dt}
 	s.dir = to.Sub(from).Unit()
 	length := to.Sub(from).Norm()
@@ -127,9 +127,8 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	mid := from.Add(to).Mul(0.5)
 	s.pxmm = pixelAcross(view, mid, n)
 	s.ds = math.Max(0.12, 0.45*s.pxmm)
-	s.zero = int(outside / s.ds)
-	s.n2 = s.zero + int(inside/s.ds) + 1
-	reach := math.Max(outside, inside)
+	s.zero = int(reach / s.ds)
+	s.n2 = 2*s.zero + 1
 	s.v = make([]float32, s.slices*s.n2)
 	if squares {
 		s.v2 = make([]float32, s.slices*s.n2)
@@ -567,13 +566,8 @@ func (s *strip) meanProfile(g []float32, path []int, from, to int) (mean []float
 // inside: the top edge above a bright lower edge of the cut face, or above the
 // border of a shadow. The innermost steady step is the belt's top edge.
 func traceEdge(p *Picture, view *geometry.View, b boundary, how search, dt float64, blocked func(geometry.Vec2) bool) []tracePoint {
-	const innerReach, outerReach = 9.0, 3.0
-	inside := how.reach + innerReach + how.bulge(b)
-	outside := inside // a cut's face, and what else its stacks look for
-	if !how.cut {
-		outside -= innerReach - outerReach
-	}
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, outside, inside, blocked, false)
+	const innerReach = 9.0
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+innerReach+how.bulge(b), blocked, false)
 	if s.slices < 10 {
 		return nil
 	}
@@ -752,7 +746,7 @@ func markFaint(pts []tracePoint, least float64) {
 // followed from slice to slice as traceEdge does.
 func traceRegion(p *Picture, view *geometry.View, b boundary, how search, blocked func(geometry.Vec2) bool) []tracePoint {
 	const dt, window = 8.0, 4.0
-	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, how.reach+window+1, blocked, true)
+	s := sampleStrip(p, view, b.From, b.To, b.Line.N, dt, how.reach+window+1, blocked, true)
 	if s.slices < 10 {
 		return nil
 	}
