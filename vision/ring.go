@@ -50,7 +50,7 @@ func ringOf(p *Picture, corners []Corner, length, margin, blur float64) Ring {
 			white, black = math.Min(white, side*margin/length-5), math.Min(black, side-7)
 			for _, t := range []float64{0.35, 0.5, 0.65} {
 				clear(row)
-				if !p.addCurve(row, nil, len(row)/2, c.UV.Add(end.Sub(c.UV).Mul(t)), across, geometry.Vec2{}, 1.0/fine) {
+				if !p.addCurve(row, nil, c.UV.Add(end.Sub(c.UV).Mul(t)), across, geometry.Vec2{}, 1.0/fine) {
 					continue
 				}
 				step := row[half+2*fine] - row[half-2*fine]

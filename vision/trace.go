@@ -158,7 +158,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 				break
 			}
 			lin, quad := e.Sub(a).Mul(0.5), e.Add(a).Mul(0.5).Sub(b)
-			ok = p.addCurve(row, sq, s.zero, b, lin, quad, s.ds/reach)
+			ok = p.addCurve(row, sq, b, lin, quad, s.ds/reach)
 		}
 		for j := range row {
 			row[j] /= float32(sub)
@@ -172,11 +172,11 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 }
 
 // addCurve adds the grey levels, and their squares where sq is not empty, along
-// the places at + x lin + x^2 quad, x being 0 at sample zero and dx more at each
-// next one. It reports whether the whole curve is in the picture.
-func (p *Picture) addCurve(row, sq []float32, zero int, at, lin, quad geometry.Vec2, dx float64) bool {
-	far := float64(zero) * dx
-	for _, x := range [...]float64{-far, float64(len(row)-1-zero) * dx} {
+// the places at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports
+// whether the whole curve is in the picture.
+func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx float64) bool {
+	far := float64(len(row)/2) * dx
+	for _, x := range [...]float64{-far, far} {
 		q := at.Add(lin.Mul(x))
 		bx, by := math.Abs(quad.X)*x*x, math.Abs(quad.Y)*x*x // the bend
 		if !(q.X >= bx && q.Y >= by && q.X < float64(p.W-1)-bx && q.Y < float64(p.H-1)-by) {
