@@ -33,6 +33,27 @@ func (a *Archive) Exported(ctx context.Context, by Actor, kind string, q Query) 
 	return err
 }
 
+// Reported writes the event of a joint's report before it is handed out: who takes it, of
+// which joint, and as what kind of file ("joint.pdf"). The chain then ends with this
+// event, so the head that is printed is its number and hash, and no two reports share it.
+// look is the look at the finished joint that the report is of, or empty.
+func (a *Archive) Reported(ctx context.Context, by Actor, kind string, sites Sites, joint, look string) (Head, error) {
+	j, err := a.Joint(ctx, sites, joint)
+	if err != nil {
+		return Head{}, err
+	}
+	payload := map[string]string{"kind": kind}
+	if look != "" {
+		payload["look"] = look
+	}
+	e, err := a.AddEvent(ctx, by, "joint.reported", j.Site, ReportSubject(j.ID), "", payload)
+	return Head{Archive: a.id, Seq: e.Seq, Hash: e.Hash}, err
+}
+
+// ReportSubject is what events of a joint's reports are about: not the joint's record,
+// which they do not change.
+func ReportSubject(joint string) string { return "joint_report/" + joint }
+
 // exported is a search as an event keeps it.
 type exported struct {
 	Kind      string     `json:"kind"`

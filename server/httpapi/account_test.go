@@ -43,7 +43,7 @@ func (e echo) Run(ctx context.Context, job worker.Job, p measure.Progress) (work
 	}
 	a.Pictures = nil
 	for _, name := range []string{"overlay-1.jpg", "topdown.png", "topdown.jpg", "profile.svg"} {
-		a.Pictures = append(a.Pictures, worker.File{Name: name, Data: []byte(commentOf(job.Photos[0].Data))})
+		a.Pictures = append(a.Pictures, worker.File{Name: name, Data: []byte(saying(commentOf(job.Photos[0].Data)))})
 	}
 	return a, err
 }
@@ -82,7 +82,7 @@ func newPlant(t *testing.T, s *store.Store, mark string) plant {
 	by := local
 	by.Name = mark + " person"
 	f := full()
-	f.Links = nil
+	f.Links, f.Cut.Profile = nil, [][2]float64{{-400, 0.2}, {0, -0.3}, {400, 0.1}} // which a report draws
 	r := put(t, s, by, archive.Measurement{Joint: joint.ID, CardSet: set.ID, End: archive.Leading}, store.File{Name: mark + ".jpg", Data: []byte(mark + " photo")}, f)
 	_, err = a.PutJointPlan(ctx, local.Actor, archive.JointPlan{ID: joint.ID, Person: mark + " planner", Result: conformance.Planned(76)}, "")
 	must(err)

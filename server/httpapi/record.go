@@ -59,6 +59,9 @@ func (s *service) paperOf(c *gin.Context, h *pages.JointHead) ([]byte, error) {
 	if err := g.gather(); err != nil {
 		return nil, err
 	}
+	if err := g.chain(s.who(c).Actor); err != nil {
+		return nil, err
+	}
 	g.r.By, g.r.Issued = s.who(c).Name, time.Now()
 	return drawing.Paper(&g.r, o)
 }
@@ -94,13 +97,14 @@ func (g *gathering) gather() error {
 			return err
 		}
 	}
-	return g.chain()
+	return nil
 }
 
-// chain is the last event, read last: all that the record shows lies before it.
-func (g *gathering) chain() error {
+// chain ends with the report's own event, written last: all that the record shows lies
+// before it, and the record's number is the event's.
+func (g *gathering) chain(by archive.Actor) error {
 	a := g.Store.Archive
-	head, err := a.Head(g.ctx)
+	head, err := a.Reported(g.ctx, by, "joint.pdf", g.sites, g.h.ID, "")
 	if err != nil {
 		return err
 	}

@@ -215,7 +215,7 @@ func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.R
 	for _, f := range r.Kept.Files {
 		subjects = append(subjects, "photo/"+r.Kept.Site+"/"+f.SHA256, "photo_removal/"+r.Kept.Site+"/"+f.SHA256)
 	}
-	subjects = append(subjects, "joint/"+r.Kept.Joint, "joint_plan/"+r.Kept.Joint)
+	subjects = append(subjects, "joint/"+r.Kept.Joint, "joint_plan/"+r.Kept.Joint, archive.ReportSubject(r.Kept.Joint))
 	for _, subject := range subjects {
 		events, err := a.Events(ctx, archive.EventQuery{Sites: archive.SomeSites(r.Kept.Site), Subject: subject, Limit: eventsShown})
 		if err != nil {

@@ -431,6 +431,9 @@ func (s *service) paperLook(c *gin.Context) ([]byte, error) {
 	if d.CloseUps, err = s.smallCloseUps(c.Request.Context(), &f, r); err != nil {
 		return nil, err
 	}
+	if _, err = s.Store.Archive.Reported(c.Request.Context(), s.who(c).Actor, "finished-joint.pdf", s.who(c).Sites, h.ID, f.ID); err != nil {
+		return nil, err
+	}
 	return drawing.Finished(r, d, o)
 }
 
