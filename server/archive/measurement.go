@@ -24,9 +24,7 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	if m.Time.IsZero() {
 		m.Time = now()
 	}
-	if err := check(identifier("measurement id", m.ID), needed("joint", m.Joint), oneOf("end", m.End, Leading, Trailing),
-		oneOf("step", m.Step, StepDrawn, StepCut, StepRecut, StepFinished), name("person", m.Person), text("person id", m.PersonID, 200),
-		text("card set", m.CardSet, 200), text("camera profile", m.CameraProfile, 500), text("supersedes", m.Supersedes, 200), text("beside", m.Beside, 200), text("note", m.Note, 4000)); err != nil {
+	if err := m.checkFields(); err != nil {
 		return m, err
 	}
 	codes, err := m.takeResult()
@@ -54,35 +52,74 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	return m, err
 }
 
-func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes []string, reason string) error {
+// Fits says, before anything is measured, what AddMeasurement would refuse of all but
+// the result and the photos: a card set or measurement of another site, a step that
+// there is not.
+func (a *Archive) Fits(ctx context.Context, m Measurement) error {
+	if m.ID == "" {
+		m.ID = NewID()
+	}
+	if err := m.checkFields(); err != nil {
+		return err
+	}
+	return a.Read(ctx, func(tx *Tx) error {
+		_, err := tx.belongs(ctx, &m)
+		return err
+	})
+}
+
+func (m *Measurement) checkFields() error {
+	return check(identifier("measurement id", m.ID), needed("joint", m.Joint), oneOf("end", m.End, Leading, Trailing),
+		oneOf("step", m.Step, StepDrawn, StepCut, StepRecut, StepFinished), name("person", m.Person), text("person id", m.PersonID, 200),
+		text("card-set", m.CardSet, 200), text("camera profile", m.CameraProfile, 500), text("supersedes", m.Supersedes, 200), text("beside", m.Beside, 200), text("note", m.Note, 4000))
+}
+
+// belongs takes a measurement's place from its joint, and gives the words of it to find
+// the measurement by.
+func (t *Tx) belongs(ctx context.Context, m *Measurement) (words []string, err error) {
 	j, err := one[Joint](ctx, t, "SELECT body FROM joint WHERE id = ?", m.Joint)
 	if err != nil {
-		return missing(err, "joint")
+		return nil, missing(err, "joint")
 	}
 	m.Site, m.Conveyor, m.Belt = j.Site, j.Conveyor, j.Belt
 	var site, conveyor, belt, cards string
 	if err := t.Row(ctx, []any{&site, &conveyor, &belt}, "SELECT s.name, c.name, b.name FROM site s, conveyor c, belt b WHERE s.id = ? AND c.id = ? AND b.id = ?",
 		m.Site, m.Conveyor, m.Belt); err != nil {
-		return err
+		return nil, err
 	}
 	if m.CardSet != "" {
 		set, err := one[CardSet](ctx, t, "SELECT body FROM card_set WHERE id = ? AND site = ?", m.CardSet, m.Site)
+		if kindOf(err) == NotFound {
+			err = fail(Invalid, "card-set: there is no such card set at this site. Choose one that is registered there, or none.", nil)
+		}
 		if err != nil {
-			return missing(err, "card set at this site")
+			return nil, err
 		}
 		cards = set.Number
 	}
 	if err := t.besideSame(ctx, m); err != nil {
-		return err
+		return nil, err
 	}
 	if m.Supersedes != "" {
 		var joint string
-		if err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ? AND site = ?", m.Supersedes, m.Site); err != nil { // nobody learns of another site's
-			return missing(err, "measurement to supersede at this site")
+		err := t.Row(ctx, []any{&joint}, "SELECT joint FROM measurement WHERE id = ? AND site = ?", m.Supersedes, m.Site) // nobody learns of another site's
+		if kindOf(err) == NotFound {
+			err = fail(Invalid, "supersedes: there is no such measurement at this site. Name the one that is made again, or none.", nil)
+		}
+		if err != nil {
+			return nil, err
 		}
 		if joint != m.Joint {
-			return fail(Invalid, "supersedes: that measurement is of another joint.", nil)
+			return nil, fail(Invalid, "supersedes: that measurement is of another joint.", nil)
 		}
+	}
+	return []string{site, conveyor, belt, j.Number, cards, m.Person, m.End, strings.ReplaceAll(m.Step, "_", " "), m.Note}, nil
+}
+
+func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes []string, reason string) error {
+	words, err := t.belongs(ctx, m)
+	if err != nil {
+		return err
 	}
 	for i, f := range m.Files {
 		var n int
@@ -93,7 +130,7 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 			return fail(Invalid, fmt.Sprintf("file %d was not kept at this site before, or was removed since.", i+1), nil)
 		}
 	}
-	m.Words = wordList(append([]string{site, conveyor, belt, j.Number, cards, m.Person, m.End, strings.ReplaceAll(m.Step, "_", " "), m.Note}, codes...)...)
+	m.Words = wordList(append(words, codes...)...)
 	body, err := canonical(m)
 	if err != nil {
 		return fail(Invalid, "The measurement cannot be written as JSON", err)

@@ -178,6 +178,9 @@ func formsDoNotMix(t *testing.T, g *guarded) {
 				}
 				told = append(told, strings.ReplaceAll(said, id, "ID"))
 			}
+			if strings.HasPrefix(c.path, "/api/") && !strings.Contains(told[0], `"setting":"`+field+`"`) { // told by its name
+				t.Errorf("%s does not say that it is the %s: %.300s", c.path, field, told[0])
+			}
 			if told[0] != told[1] {
 				t.Errorf("%s tells of another site's %s\n%.300s\nand of one that is nowhere\n%.300s", c.path, field, told[0], told[1])
 			}

@@ -121,13 +121,17 @@ func (d *Desk) until(n int) time.Duration {
 	return max(time.Second, d.took*time.Duration(n)/time.Duration(max(1, d.Workers)))
 }
 
-// Ask puts an order into the queue, unless it was made before, and waits for it.
+// Ask puts an order into the queue, unless it was made before or cannot be kept where it
+// says it belongs, and waits for it.
 // release, from Reserve, is called when it is there. A refusal comes as *result.Refusal
 // beside its record; where ctx ends, or *Late is returned, the order stays in the queue.
 func (d *Desk) Ask(ctx context.Context, o Order, release func(), progress measure.Progress) (store.Record, error) {
 	defer release()
 	o, id, r, err := d.find(ctx, o)
 	if err != nil || r.ID != "" {
+		return r, err
+	}
+	if err := d.Store.Archive.Fits(ctx, o.measurement(id)); err != nil { // once more when it is measured
 		return r, err
 	}
 	payload, err := json.Marshal(o)
@@ -364,9 +368,9 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 		return err
 	}
 	answer.Measurement.Program = d.Program
-	m := archive.Measurement{ID: j.ID, Beside: o.Beside, Joint: o.Joint, End: o.End, Step: o.Step, Person: o.Person, PersonID: o.By.ID, CardSet: o.CardSet, Note: o.Note, Files: o.Photos}
-	if refused == nil && o.Beside == "" { // a refusal takes no answer's place
-		m.Supersedes = o.Supersedes
+	m := o.measurement(j.ID)
+	if refused != nil { // which takes no answer's place
+		m.Supersedes = ""
 	}
 	drawn := make([]store.File, len(answer.Pictures))
 	for i, p := range answer.Pictures {

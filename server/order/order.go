@@ -67,7 +67,16 @@ func (o Order) ID() (string, error) {
 	return hex.EncodeToString(sum[:16]), nil
 }
 
-// at begins an order with where it belongs.
+// measurement is what the order becomes, without result.
+func (o Order) measurement(id string) archive.Measurement {
+	if o.Beside != "" { // which takes no other's place
+		o.Supersedes = ""
+	}
+	return archive.Measurement{ID: id, Beside: o.Beside, Supersedes: o.Supersedes, Joint: o.Joint, End: o.End, Step: o.Step, Person: o.Person, PersonID: o.By.ID,
+		CardSet: o.CardSet, Note: o.Note, Files: o.Photos}
+}
+
+// at begins an order with where it belongs, if it can be kept there.
 func (d *Desk) at(ctx context.Context, by store.Person, p store.Place, line string) (Order, archive.Joint, error) {
 	j, err := d.Store.Joint(ctx, by, p)
 	if err != nil {
@@ -86,7 +95,7 @@ func (d *Desk) at(ctx context.Context, by store.Person, p store.Place, line stri
 	if o.Person == "" {
 		o.Person = by.Name
 	}
-	return o, j, nil
+	return o, j, d.Store.Archive.Fits(ctx, o.measurement(""))
 }
 
 // Take takes an order in with its photos.

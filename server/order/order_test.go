@@ -9,6 +9,7 @@ import (
 	"image"
 	"image/jpeg"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -466,5 +467,58 @@ func TestWhatIsNoPhotoIsNotKept(t *testing.T) {
 	report, err := d.Store.Archive.Verify(t.Context(), archive.VerifyOptions{})
 	if err != nil || report.Photos+report.Leftover != 0 {
 		t.Errorf("%d photos and %d files are kept, %v", report.Photos, report.Leftover, err)
+	}
+}
+
+// What names another site's card set or measurement, or a place that is none, is told so
+// before a photo is kept, and an order that says so before it is queued.
+func TestWhatCannotBeKeptIsRefusedAtOnce(t *testing.T) {
+	m := &measurer{}
+	d := open(t, archive.Address{Folder: t.TempDir()}, m, nil) // whose queue nobody works on
+	a := d.Store.Archive
+	ours, theirs := conformance.NewPlant(t, a, "Kestrel Hollow"), conformance.NewPlant(t, a, "Kestrel Hollow Grain")
+	first, foreign := conformance.Measured(t, a, ours, nil), conformance.Measured(t, a, theirs, nil)
+	before, err := a.Verify(t.Context(), archive.VerifyOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	here := store.Person{Actor: by.Actor, Sites: archive.SomeSites(ours.Site.ID)}
+	good := store.Place{Joint: ours.Joint.ID, End: archive.Leading, Step: archive.StepCut, CardSet: ours.Cards.ID, Supersedes: first.ID}
+	for what, c := range map[string]struct {
+		field  string
+		change func(*store.Place)
+	}{
+		"a card set of another site":    {"card-set:", func(p *store.Place) { p.CardSet = theirs.Cards.ID }},
+		"a card set that is nowhere":    {"card-set:", func(p *store.Place) { p.CardSet = archive.NewID() }},
+		"a measurement of another site": {"supersedes:", func(p *store.Place) { p.Supersedes = foreign.ID }},
+		"a measurement that is nowhere": {"supersedes:", func(p *store.Place) { p.Supersedes = archive.NewID() }},
+		"a step that there is not":      {"step:", func(p *store.Place) { p.Step = "glued" }},
+		"an end that there is not":      {"end:", func(p *store.Place) { p.End = "left" }},
+		"a note without end":            {"note:", func(p *store.Place) { p.Note = strings.Repeat("n", 4001) }},
+	} {
+		place := good
+		c.change(&place)
+		_, err := d.Take(t.Context(), here, place, []measure.Input{input(t, 480)}, result.Settings{}, report.Options{})
+		if !errors.Is(err, archive.Invalid) || !strings.HasPrefix(archive.Message(err), c.field) {
+			t.Errorf("%s: %v", what, err)
+		}
+		_, err = ask(t.Context(), d, order.Order{By: by.Actor, Joint: place.Joint, End: place.End, Step: place.Step, Person: by.Name, CardSet: place.CardSet, Note: place.Note,
+			Supersedes: place.Supersedes, Photos: first.Files})
+		if !errors.Is(err, archive.Invalid) || !strings.HasPrefix(archive.Message(err), c.field) {
+			t.Errorf("%s, asked for: %v", what, err)
+		}
+	}
+	n, err := d.Queue.Length(t.Context())
+	after, failed := a.Verify(t.Context(), archive.VerifyOptions{})
+	if err != nil || failed != nil || n != 0 || m.times() != 0 || after.Photos != before.Photos || after.Head != before.Head {
+		t.Errorf("%d wait, %d were measured, %d photos were kept; %v, %v", n, m.times(), after.Photos-before.Photos, err, failed)
+	}
+	work(t, d, time.Second)
+	o, err := d.Take(t.Context(), here, good, []measure.Input{input(t, 480)}, result.Settings{}, report.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r, err := ask(t.Context(), d, o); err != nil || r.Kept.Supersedes != first.ID || r.Kept.CardSet != ours.Cards.ID {
+		t.Errorf("the own: %+v, %v", r.Kept, err)
 	}
 }

@@ -467,6 +467,16 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 		change(&n)
 		_, err := a.AddMeasurement(ctx, By, n, "")
 		Is(t, what, err, archive.Invalid)
+		// what the photos or the result have no part in is told before either is there
+		early := a.Fits(ctx, n)
+		late := slices.Contains([]string{"a photo never kept", "a photo of another site", "no photo", "photos beside a tape alone", "no photo beside tape and photos", "a tape without its readings",
+			"a source that is none", "a result that is no JSON", "a result of another schema", "a result with neither answer nor not"}, what)
+		switch {
+		case late && early != nil:
+			t.Errorf("%s, early: %v", what, early)
+		case !late && archive.Message(early) != archive.Message(err):
+			t.Errorf("%s: early %v, later %v", what, early, err)
+		}
 	}
 	// Whoever names a measurement of another site learns no more than of one that is nowhere.
 	theirs := Measured(t, a, other, nil)
