@@ -25,6 +25,7 @@ type archiveCmd struct {
 	Restore archiveRestoreCmd `cmd:"" help:"Make an archive from a backup in an empty place."`
 	Retain  archiveRetainCmd  `cmd:"" help:"List, or take away, the photos that a rule of retention lets go; records, results and events stay."`
 	Measure archiveMeasureCmd `cmd:"" help:"Measure stored photos again with this program, to compare; what comes of it stands beside the old result."`
+	Stand   archiveStandCmd   `cmd:"" help:"Make a result that stands beside the joint's answer the answer from now on."`
 	Copy    archiveCopyCmd    `cmd:"" help:"Copy an archive, embedded or scaled out, to another place; goes on where it was stopped."`
 }
 

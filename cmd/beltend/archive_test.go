@@ -176,6 +176,34 @@ func TestMeasureAgain(t *testing.T) {
 	if page, err := a.Search(t.Context(), archive.Query{Sites: archive.AllSites()}); err != nil || len(page.Items) != 2 {
 		t.Errorf("it was measured twice: %d, %v", len(page.Items), err)
 	}
+	stand := func(args ...string) (int, string) {
+		t.Helper()
+		code, out, errs := beltend(t, append([]string{"archive", "stand", "--data", data, "--by", "Rev Finch"}, args...)...)
+		return code, out + errs
+	}
+	beside := page.Items[0].ID
+	for says, args := range map[string][]string{"--reason": {beside}, "there is no measurement nothing": {"nothing", "--reason", "x"}, "beside no other": {old.ID, "--reason", "x"}, "say why": {beside, "--reason", " "}} {
+		if code, out := stand(args...); code != exitUsage || !strings.Contains(out, says) {
+			t.Errorf("stand %v: exit %d, %s", args, code, out)
+		}
+	}
+	if code, out := stand(beside, "--reason", "seen on the photo"); code != 0 || !strings.Contains(out, "in place of "+old.ID) {
+		t.Errorf("exit %d: %s", code, out)
+	}
+	page, err = a.Search(t.Context(), archive.Query{Sites: archive.AllSites(), Newest: true})
+	if err != nil || len(page.Items) != 1 || page.Items[0].Promotes != beside || page.Items[0].Verdict != "recut" {
+		t.Errorf("the answer: %+v, %v", page.Items, err)
+	}
+	events, err = a.Events(t.Context(), archive.EventQuery{Sites: archive.AllSites(), What: "measurement.promoted"})
+	if err != nil || len(events) != 1 || events[0].Name != "Rev Finch" || events[0].Reason != "seen on the photo" {
+		t.Errorf("the event: %+v, %v", events, err)
+	}
+	out = filepath.Join(t.TempDir(), "out")
+	for _, c := range [][]string{{"verify", "--data", data}, {"export", "--data", data, "--out", out + ".zip"}, {"check", out + ".zip"}, {"backup", "--data", data, out}, {"restore", out, "--data", out + "-again"}, {"verify", "--data", out + "-again"}} {
+		if code, out, errs := beltend(t, append([]string{"archive"}, c...)...); code != 0 {
+			t.Errorf("%v afterwards: exit %d, %s%s", c, code, out, errs)
+		}
+	}
 	if err := a.Close(); err != nil {
 		t.Error(err)
 	}

@@ -61,6 +61,33 @@ func (c *archiveMeasureCmd) Run(ctx context.Context, std streams) error {
 	})
 }
 
+type archiveStandCmd struct {
+	ID string `arg:"" name:"id" help:"Measurement whose result is to stand, by its ID: one that archive measure, or Review, made."`
+	archiveFlags
+	Reason string `required:"" placeholder:"TEXT" help:"Why, as the events keep it."`
+	By     string `placeholder:"NAME" setting:"name" help:"Who decides this, as the events name you (default: the name you are signed in with)."`
+}
+
+// Run makes the result the answer, which then waits for a sign-off.
+func (c *archiveStandCmd) Run(ctx context.Context, std streams) error {
+	return c.with(ctx, func(a *archive.Archive) error {
+		by := localPerson(c.By)
+		m, err := a.Promote(ctx, by.Actor, by.Sites, c.ID, c.Reason)
+		switch {
+		case errors.Is(err, archive.NotFound):
+			return &measure.UsageError{Setting: "id", Message: "there is no measurement " + c.ID}
+		case errors.Is(err, archive.Invalid):
+			return &measure.UsageError{Setting: "reason", Message: "say why the newer result stands from now on"}
+		case errors.Is(err, archive.Conflict):
+			return &measure.UsageError{Setting: "id", Message: archive.Message(err)}
+		case err != nil:
+			return err
+		}
+		fmt.Fprintf(std.out, "%s stands in place of %s, and waits for a sign-off.\n", m.ID, m.Supersedes)
+		return nil
+	})
+}
+
 // here measures in this process.
 type here struct{ line *progress }
 

@@ -20,7 +20,8 @@
 // Photos, measurements, card checks, reviews and events are only ever added;
 // the database itself refuses to change or delete their rows. A measurement
 // made again stands beside the first and names it in Supersedes, or, where a later
-// program or method is only to be compared, in Beside. Sites,
+// program or method is only to be compared, in Beside; where a reviewer makes such a
+// result the answer, that is one more, which supersedes the first (Promote). Sites,
 // conveyors, belts, joints, their plans and card sets may be changed: each carries
 // a Version, a change must name the version it was made from (Conflict otherwise),
 // and every state it ever had stays in the events.

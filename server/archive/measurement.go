@@ -20,6 +20,7 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	if m.ID == "" {
 		m.ID = NewID()
 	}
+	m.Promotes = "" // by Promote alone
 	m.Time = kept(m.Time)
 	if m.Time.IsZero() {
 		m.Time = now()
@@ -141,7 +142,11 @@ func (t *Tx) addMeasurement(ctx context.Context, by Actor, m *Measurement, codes
 		}
 		return err
 	}
-	_, err = t.event(ctx, by, Event{What: "measurement.added", Site: m.Site, Subject: measurementKind.subject(m.ID), Reason: reason}, body, measurementKind.keeps)
+	what := "measurement.added"
+	if m.Promotes != "" {
+		what = "measurement.promoted"
+	}
+	_, err = t.event(ctx, by, Event{What: what, Site: m.Site, Subject: measurementKind.subject(m.ID), Reason: reason}, body, measurementKind.keeps)
 	return err
 }
 

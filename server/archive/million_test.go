@@ -16,8 +16,9 @@ import (
 )
 
 // TestMillion is make archive-million: it fills archives of both kinds with the
-// records of a million photos and measures searches of every kind. The goal is 50 ms
-// at the 95th percentile. BELTEND_TEST_MILLION is the number of photos, and
+// records of a million photos and measures searches of every kind. It fails where one kind
+// takes more than 50 ms at the 95th percentile, at the wall: on a machine that others use
+// too, the processor's time tells whether that was the search. BELTEND_TEST_MILLION is the number of photos, and
 // BELTEND_TEST_STORE "sqlite" or "postgres" takes one kind alone.
 func TestMillion(t *testing.T) {
 	n, err := strconv.Atoi(os.Getenv("BELTEND_TEST_MILLION"))
@@ -109,7 +110,8 @@ func searches(t *testing.T, a *archive.Archive, n int) {
 		{"card set", func() archive.Query { return archive.Query{Sites: all(), CardSet: any(f.CardSets)} }},
 		{"newest only, not repeated", func() archive.Query { return archive.Query{Sites: one(), Newest: true} }},
 	}
-	t.Logf("%d photos; seed %d; %d searches of each kind, 50 a page; goal: 95 of 100 within 50 ms", n, seed, each)
+	const goal = 50 * time.Millisecond
+	t.Logf("%d photos; seed %d; %d searches of each kind, 50 a page; goal: 95 of 100 within %v", n, seed, each, goal)
 	for _, k := range kinds {
 		var took, worked []time.Duration
 		found := 0
@@ -139,13 +141,15 @@ func searches(t *testing.T, a *archive.Archive, n int) {
 			slices.Sort(of)
 			return float64(of[int(share*float64(len(of)-1))].Microseconds()) / 1000
 		}
-		mark := ""
-		if p(took, 0.95) > 50 {
-			mark = "  above the goal"
-		}
 		// The processor's time is what the wait would be on a machine with nothing else to do.
-		t.Logf("%-32s p50 %7.1f ms   p95 %7.1f ms   processor p50 %6.1f ms p95 %6.1f ms   %3d found on average%s", k.name, p(took, 0.5), p(took, 0.95),
-			p(worked, 0.5), p(worked, 0.95), found/each, mark)
+		t.Logf("%-32s p50 %7.1f ms   p95 %7.1f ms   processor p50 %6.1f ms p95 %6.1f ms   %3d found on average", k.name, p(took, 0.5), p(took, 0.95),
+			p(worked, 0.5), p(worked, 0.95), found/each)
+		if slow := p(took, 0.95); slow > float64(goal.Milliseconds()) {
+			t.Errorf("%s: 95 of 100 within %.1f ms, the goal is %v", k.name, slow, goal)
+		}
+		if found == 0 {
+			t.Errorf("%s: nothing was found, so nothing was measured", k.name)
+		}
 	}
 	start := time.Now()
 	points, err := a.Series(t.Context(), archive.Query{Sites: archive.SomeSites(f.Sites[1]), From: f.To.AddDate(-1, 0, 0)}, 10_000)

@@ -112,7 +112,7 @@ func (d *database) plan(q Query) (plan, error) {
 		p.hi = min(p.hi, n)
 	}
 	if q.Newest || q.Answered {
-		p.rest.and("m.beside = ''")
+		p.rest.and("NOT m.beside > ''") // a column added later, of which PostgreSQL has no statistics yet: by = it takes such rows for rare, and sorts
 	}
 	if q.Newest {
 		p.rest.and("NOT EXISTS (SELECT 1 FROM measurement x WHERE x.supersedes = m.id AND x.supersedes <> '')")

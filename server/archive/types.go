@@ -171,15 +171,16 @@ type Measurement struct {
 	Joint         string    `json:"joint"`
 	End           string    `json:"end"` // Leading or Trailing
 	Step          string    `json:"step"`
-	Time          time.Time `json:"time"`             // of the photo or the measuring; zero: now
-	Person        string    `json:"person"`           // name of who took the photo, or taped
-	PersonID      string    `json:"person_id"`        // optional: account
-	CardSet       string    `json:"card_set"`         // optional: ID of a CardSet
-	CameraProfile string    `json:"camera_profile"`   // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
-	Supersedes    string    `json:"supersedes"`       // optional: ID of the measurement that this one repeats on the same photos
-	Beside        string    `json:"beside,omitempty"` // optional: ID of the one that this one repeats on the same photos to compare program and method; it never is the joint's answer
-	Note          string    `json:"note"`             // optional
-	Files         []File    `json:"files"`            // kept before with AddPhoto; none where the end was taped
+	Time          time.Time `json:"time"`               // of the photo or the measuring; zero: now
+	Person        string    `json:"person"`             // name of who took the photo, or taped
+	PersonID      string    `json:"person_id"`          // optional: account
+	CardSet       string    `json:"card_set"`           // optional: ID of a CardSet
+	CameraProfile string    `json:"camera_profile"`     // name and SHA-256 of the profile used: from Result where that names one, empty: from the photo alone
+	Supersedes    string    `json:"supersedes"`         // optional: ID of the measurement that this one repeats on the same photos
+	Beside        string    `json:"beside,omitempty"`   // optional: ID of the one that this one repeats on the same photos to compare program and method; it never is the joint's answer
+	Promotes      string    `json:"promotes,omitempty"` // ID of the one beside Supersedes whose result this is: a reviewer made it the answer (Promote)
+	Note          string    `json:"note"`               // optional
+	Files         []File    `json:"files"`              // kept before with AddPhoto; none where the end was taped
 
 	Source         string   `json:"source,omitempty"` // result.FromTape or result.FromBoth; empty: photos
 	Verdict        string   `json:"verdict"`          // empty when refused

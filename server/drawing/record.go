@@ -87,6 +87,7 @@ type Made struct {
 	Review        string // outcome of the latest sign-off; "open", "none"
 	Again         bool   // made again since from the same photos
 	Beside        bool   // another, of the same photos, to compare
+	Promoted      bool   // a newer result, made the answer by a reviewer
 	CardsDoubtful bool
 }
 
@@ -647,6 +648,9 @@ func (p *paper) signed() {
 		}
 		if m.Beside {
 			review += ", " + w.Text("review.beside")
+		}
+		if m.Promoted {
+			review += ", " + w.Text("review.promoted")
 		}
 		if m.CardsDoubtful {
 			review += ", " + w.Text("cards.doubt")

@@ -32,11 +32,12 @@ var open = map[string]bool{
 // needs are the scopes of routes that ask for more than the method says:
 // looking needs read, everything else measure.
 var needs = map[string]account.Scope{
-	"GET /metrics":                       account.Admin,
-	"POST /sign-out":                     account.Read,
-	"POST /account/password":             account.Read,
-	"POST /account/tokens":               account.Read,
-	"POST /account/tokens/:token/revoke": account.Read,
+	"GET /metrics":                        account.Admin,
+	"POST /api/v1/measurements/:id/stand": account.Review,
+	"POST /sign-out":                      account.Read,
+	"POST /account/password":              account.Read,
+	"POST /account/tokens":                account.Read,
+	"POST /account/tokens/:token/revoke":  account.Read,
 }
 
 func scopeOf(method, route string) account.Scope {

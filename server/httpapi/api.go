@@ -85,6 +85,7 @@ func New(cfg Config) http.Handler {
 	api := r.Group("/api/v1")
 	api.POST("/measurements", sameOrigin(s), s.create)
 	api.GET("/measurements/:id", s.get)
+	api.POST("/measurements/:id/stand", s.promoted)
 	api.GET("/measurements/:id/overlay/:photo", s.overlay)
 	api.GET("/measurements/:id/topdown.png", s.picture("topdown.png"))
 	api.GET("/measurements/:id/profile.svg", s.picture("profile.svg"))

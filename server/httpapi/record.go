@@ -167,7 +167,7 @@ func (g *gathering) head() {
 
 // history is one line of everything measured or refused.
 func (g *gathering) history(f *archive.Found) {
-	m := drawing.Made{Time: f.Time, End: f.End, Step: f.Step, Person: f.Person, Verdict: f.Verdict, Review: f.Review, Again: f.SupersededBy != "", Beside: f.Beside != "", CardsDoubtful: f.CardDoubt}
+	m := drawing.Made{Time: f.Time, End: f.End, Step: f.Step, Person: f.Person, Verdict: f.Verdict, Review: f.Review, Again: f.SupersededBy != "", Beside: f.Beside != "", Promoted: f.Promotes != "", CardsDoubtful: f.CardDoubt}
 	switch {
 	case f.Refusal != "":
 		m.Verdict, m.Review, m.Answer = "refused", "none", g.w.Or("problem."+f.Refusal, f.Refusal)

@@ -33,6 +33,7 @@ func (s *service) routesReview(r *gin.Engine) {
 	r.GET("/review/m/:id", s.reviewRecord)
 	r.POST("/review/m/:id", s.signOff)
 	r.POST("/review/m/:id/again", s.measureBeside)
+	r.POST("/review/m/:id/stand", s.promote)
 	r.GET("/review/compare/:before/:after", s.compare)
 	r.GET("/review/compare/:before/:after/:picture", s.comparePicture)
 	r.GET("/review/chart", s.controlChart)
@@ -181,7 +182,7 @@ func (s *service) reviewRecordWith(c *gin.Context, status int, p *pages.ProblemD
 	d.Problem, d.Local = p, s.Accounts == nil
 	d.May = u.May("review")
 	d.Reviewer, d.Program, d.Method = u.Name, s.Orders.Program, measure.Method
-	for _, name := range []string{"outcome", "reason", "concession-by", "person", "why"} {
+	for _, name := range []string{"outcome", "reason", "concession-by", "person", "why", "because"} {
 		d.Fields[name] = c.PostForm(name)
 	}
 	view := s.view(c)
@@ -215,6 +216,16 @@ func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.R
 	for _, f := range r.Kept.Files {
 		subjects = append(subjects, "photo/"+r.Kept.Site+"/"+f.SHA256, "photo_removal/"+r.Kept.Site+"/"+f.SHA256)
 	}
+	same, err := a.Search(ctx, archive.Query{Sites: sites, Joint: r.Kept.Joint, End: r.Kept.End, Limit: 100})
+	if err != nil {
+		return d, err
+	}
+	d.Others = same.Items
+	for _, f := range d.Others { // what took this one's place, or its result
+		if f.ID == r.Kept.SupersededBy || f.Promotes == r.ID {
+			subjects = append(subjects, "measurement/"+f.ID)
+		}
+	}
 	subjects = append(subjects, "joint/"+r.Kept.Joint, "joint_plan/"+r.Kept.Joint, archive.ReportSubject(r.Kept.Joint))
 	for _, subject := range subjects {
 		events, err := a.Events(ctx, archive.EventQuery{Sites: archive.SomeSites(r.Kept.Site), Subject: subject, Limit: eventsShown})
@@ -230,11 +241,7 @@ func (s *service) reviewData(ctx context.Context, sites archive.Sites, r store.R
 	if err != nil {
 		return d, err
 	}
-	if d.Looks, err = pages.Looks(looks, o); err != nil {
-		return d, err
-	}
-	same, err := a.Search(ctx, archive.Query{Sites: sites, Joint: r.Kept.Joint, End: r.Kept.End, Limit: 100})
-	d.Others = same.Items
+	d.Looks, err = pages.Looks(looks, o)
 	return d, err
 }
 

@@ -35,6 +35,7 @@ type ReviewRow struct {
 	Review               string // key of the text
 	Signs                int
 	Doubt, Again         bool // its cards were found bad; it was made again
+	Promoted             bool // a newer result, made the answer by a reviewer
 	Beside               bool // another, to compare
 }
 
@@ -43,7 +44,7 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 	var rows []ReviewRow
 	for _, f := range found {
 		r := ReviewRow{ID: f.ID, Verdict: f.Verdict, Site: f.SiteName, Conveyor: f.ConveyorName, Belt: f.BeltName, Joint: f.JointNumber, End: f.End, Step: f.Step,
-			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != "", Beside: f.Beside != "", Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
+			Person: f.Person, When: w.Stamp(f.Time), Review: f.Review, Signs: f.Signs, Doubt: f.CardDoubt, Again: f.SupersededBy != "", Beside: f.Beside != "", Promoted: f.Promotes != "", Taped: report.ByHand(f.Source, report.Options{Lang: w.Lang})}
 		switch {
 		case f.Refusal != "":
 			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)
@@ -99,6 +100,7 @@ type Compared struct {
 	ReviewRow
 	Program, Method string
 	Link            string // compares it with the answer, or leads to it; empty: the answer
+	State           string // key of the text: answer, was, stands; empty: neither
 }
 
 type recordPage struct {
@@ -106,6 +108,9 @@ type recordPage struct {
 	Compared []Compared // the answer first
 	Measure  bool       // it can be measured again
 	Present  bool       // the present program and method have measured it
+	Stand    bool       // it may be made the answer
+	Signed   bool       // the answer so far has a sign-off
+	Promoted string     // ID of the answer that was made of it
 	R        *ResultData
 	Row      ReviewRow
 	Kept     archive.Found
@@ -161,6 +166,7 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 		v.State, v.May = "beside", false
 	}
 	v.compared(w, view.Inches)
+	v.Stand = v.Stand && d.May && k.Refusal == "" && k.PhotosRemoved == 0
 	v.Measure = d.May && k.Beside == "" && k.Source == "" && k.PhotosRemoved == 0
 	v.Asked = v.State == "open" || v.State == "first"
 	slices.SortFunc(v.Events, func(a, b archive.Event) int { return int(b.Seq - a.Seq) })
@@ -170,9 +176,20 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 // compared gathers what was made of the same photos, to compare.
 func (v *recordPage) compared(w *Words, inches bool) {
 	first := v.Kept.ID
-	if v.Kept.Beside != "" {
-		first = v.Kept.Beside
+	switch k := v.Kept; {
+	case k.Beside != "":
+		first = k.Beside
+	case k.Promotes != "":
+		first = k.Supersedes
 	}
+	stands := map[string]string{} // ID of the answer by that of the one whose result it is
+	for _, f := range v.ReviewRecord.Others {
+		if f.Promotes != "" {
+			stands[f.Promotes] = f.ID
+		}
+	}
+	v.Promoted = stands[v.Kept.ID]
+	v.Stand = v.Kept.Beside != "" // until the answer was made again
 	var rows []Compared
 	for _, f := range slices.Backward(v.ReviewRecord.Others) {
 		if f.ID != first && f.Beside != first {
@@ -181,7 +198,12 @@ func (v *recordPage) compared(w *Words, inches bool) {
 		v.Present = v.Present || f.ProgramVersion == v.Program && f.MethodVersion == v.Method
 		c := Compared{ReviewRow: ReviewRows(w, []archive.Found{f}, inches)[0], Program: f.ProgramVersion, Method: f.MethodVersion}
 		switch {
+		case f.ID == first && f.SupersededBy == "":
+			c.State, v.Signed = "answer", f.Signs > 0
 		case f.ID == first:
+			c.State, c.Link, v.Stand = "was", "/review/m/"+f.ID, false
+		case stands[f.ID] != "":
+			c.State, c.Link = "stands", "/review/compare/"+first+"/"+stands[f.ID]
 		case f.Refusal != "":
 			c.Link = "/review/m/" + f.ID
 		default:

@@ -51,6 +51,7 @@ var Measurements = []Column[archive.Found]{
 	{"supersedes", "ID of the measurement that this one repeats", func(f *archive.Found) any { return f.Supersedes }},
 	{"superseded_by", "ID of the measurement that repeats this one", func(f *archive.Found) any { return f.SupersededBy }},
 	{"beside", "ID of the measurement that this one stands beside, to compare program and method", func(f *archive.Found) any { return f.Beside }},
+	{"promotes", "ID of the measurement beside the superseded one whose result this is, made the answer by a reviewer", func(f *archive.Found) any { return f.Promotes }},
 	{"note", "as written", func(f *archive.Found) any { return f.Note }},
 	{"result_sha256", "hash of the whole result", func(f *archive.Found) any { return f.ResultSHA256 }},
 }

@@ -427,7 +427,7 @@ func testMeasurements(t *testing.T, a *archive.Archive) {
 	if err != nil || len(page.Items) != 1 || page.Items[0].ID != again.ID {
 		t.Errorf("the newest only: %+v, %v", page, err)
 	}
-	testBeside(t, a, p, again)
+	testPromoted(t, a, p, again, testBeside(t, a, p, again))
 	refusal := Measured(t, a, p, func(n *archive.Measurement) { n.Result = Refused("no_card") })
 	if refusal.Refusal != "no_card" || refusal.Verdict != "" || refusal.OffsetMM != nil {
 		t.Errorf("refusal: %+v", refusal)
