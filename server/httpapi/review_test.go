@@ -218,8 +218,8 @@ func TestBeforeAndAfter(t *testing.T) {
 		t.Fatalf("%s", resp.Status)
 	}
 	for _, name := range []string{"before.jpg", "after.jpg"} {
-		if resp, body := g.ask(t, "technician", "GET", "/review/compare/"+a.ID+"/"+b.ID+"/"+name, nil, ""); resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "image/jpeg" || string(body) != "ok" {
-			t.Errorf("%s: %s %q", name, resp.Status, body)
+		if resp, body := g.ask(t, "technician", "GET", "/review/compare/"+a.ID+"/"+b.ID+"/"+name, nil, ""); resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "image/jpeg" || commentOf(body) != "ok" {
+			t.Errorf("%s: %s %.80q", name, resp.Status, body)
 		}
 	}
 	if resp, _ := g.ask(t, "technician", "GET", "/review/compare/"+a.ID+"/"+b.ID+"/other.jpg", nil, ""); resp.StatusCode != http.StatusNotFound {
