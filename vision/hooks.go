@@ -92,12 +92,35 @@ func FindHooks(p *Picture, view *geometry.View, boards, sheets Sheets, sharp Sha
 		light, err = f.read(best)
 	}
 	switch {
-	case hue != nil && (light == nil || hue.share() >= light.share()):
+	case hue != nil && light != nil && light.settles(hue):
+		return light, nil
+	case hue != nil && (light == nil || hue.share() >= light.share() || hue.settles(light)):
 		return hue, nil
 	case light != nil:
 		return light, nil
 	}
 	return nil, err
+}
+
+// settles tells whether a reading leaves no place unclear where another of the same photo
+// does, with as many hooks as that allows.
+func (l *Laced) settles(o *Laced) bool {
+	unclear := 0
+	for k, s := range l.Sides {
+		r := o.Sides[k]
+		if (s == nil) != (r == nil) {
+			return false
+		}
+		if s == nil {
+			continue
+		}
+		n, least := len(s.Row.Hooks), len(r.Row.Hooks)
+		if len(s.Row.Unclear) > 0 || n < least || n > least+len(r.Row.Unclear) {
+			return false
+		}
+		unclear += len(r.Row.Unclear)
+	}
+	return unclear > 0
 }
 
 // share is how much of the rows' profiles repeats, of the side that shows less.
@@ -844,6 +867,13 @@ func (f *laceFinder) meet(l *Laced, e edgePair) error {
 		return nil
 	}
 	for i := range 2 {
+		for k, s := range l.Sides { // a shadow's border instead of the edge?
+			o := l.Sides[1-k].edge(i)
+			t := Trace{ByHand: e.byHand[i]}
+			if s.edge(i).Soft && !o.Soft && f.trace(l, lineOfTrace(o, []planeLine{e.left, e.right}[i].N), l.up(k), &t, i, false) == nil && !t.Soft && t.Support >= s.edge(i).Support {
+				*s.edge(i) = t
+			}
+		}
 		if math.Abs(l.crossing(a.edge(i))-l.crossing(b.edge(i))) < mostApart {
 			continue
 		}
@@ -899,7 +929,7 @@ func (f *laceFinder) side(l *Laced, s *LacedSide, sign, leg float64) error {
 	s.EdgeSD = math.Max(nearScatter(&s.Left), nearScatter(&s.Right))
 	width := s.EdgeR - s.EdgeL
 	const bands = 4
-	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm, Wire: f.wire, Hue: f.look != f.p}
+	strip := hooks.Strip{From: s.EdgeL - 8, Step: math.Max(0.1, 0.4*pxmm), Left: s.EdgeL, Right: s.EdgeR, Pixel: pxmm, Wire: f.wire, Hue: f.look != f.p, Dark: l.Light < blackBelt}
 	if f.sharp.Blur < ShakenBlur {
 		strip.Blur = f.sharp.Blur * pxmm
 	}
@@ -949,6 +979,9 @@ func (f *laceFinder) side(l *Laced, s *LacedSide, sign, leg float64) error {
 	s.Row = *row
 	return nil
 }
+
+// blackBelt is the light of a belt (Laced.Light) that is black; grey ones have -80 to -30.
+const blackBelt = -120
 
 // ShakenBlur is a blur, px, beyond which a photo is shaken: that runs one way and cannot
 // be taken off like a lens'.

@@ -21,6 +21,7 @@ type Strip struct {
 	Wire        float64     // diameter, where it is known; 0: not
 	Blur        float64     // standard deviation of the picture's blur, mm; 0: not known, or not the same all round
 	Hue         bool        // the light is that of the wire's hue: neither shade nor shadow shows in it
+	Dark        bool        // the belt is black
 }
 
 // Flaws of a hook.
@@ -58,6 +59,16 @@ type Row struct {
 	Deep    float64 // ln of light against the belt's, where a usual hook differs most
 }
 
+// Margins are what is free between the outer wires and the belt's edges, which meet the
+// hinge line at left and right.
+func (r *Row) Margins(left, right float64) (atLeft, atRight float64) {
+	first, last := math.Inf(1), math.Inf(-1)
+	for _, h := range r.Hooks {
+		first, last = math.Min(first, h.Root), math.Max(last, h.Root)
+	}
+	return first - r.Wire/2 - left, right - last - r.Wire/2
+}
+
 // Limits, found on rendered joints: shares of a usual hook's strength.
 const (
 	sureHook   = 0.52 // and more is a hook
@@ -66,6 +77,11 @@ const (
 	leastShare = 0.30 // of the profile that must repeat
 	faintHook  = 0.9  // ln of light against the belt's, where it differs most; steel has 2 on rubber, the gleam of dark wire 0.7
 	dimHook    = 1.4  // the same: below it a bright wire's shaded side may be as dark as the belt
+	faintHue   = 0.6  // the same by hue: below it a photo's file keeps little of what is fine in it
+	huePx      = 2.0  // pixels, in squares, by which a wire looks wider by strong hue
+	hueHidden  = 0.09 // and so much less of it is seen: together right to 4 %, standard deviation, on 96 rows
+	darkPx     = 4.0  // pixels, in squares, by which a wire looks wider by faint hue on black: 2.9 to 5.1 on 32 rows
+	smearPx    = 1.8  // pixels, standard deviation of the smear by faint hue else, by the finest wire of 20 rows
 	mostHidden = 0.5  // of the wire as seen: as much more of it, or nothing, is not seen then
 	leastPx    = 3.0  // pixels a pitch
 	leastWire  = 1.0  // pixels a wire
@@ -146,6 +162,9 @@ func Read(s Strip) (*Row, error) {
 		wire *= 1 + mostHidden/2
 	}
 	f.partWires(wire)
+	if s.Hue && s.Wire == 0 {
+		wire, wireU = ofHue(wire, wireU, s.Pixel, contrast, s.Dark)
+	}
 	if err := f.number(); err != nil {
 		return r, err
 	}
@@ -388,6 +407,39 @@ func (k *shape) sides(t [bins]float64, pitch, known float64, hue, sharp bool) (o
 		wire, wireU = known, 0.02*known
 	}
 	return off, math.Max(centreU, 0.06*k.width), wire, math.Max(wireU, 0.02*wire)
+}
+
+// ofHue is a wire's diameter from what of it is seen by its hue. A photo's file keeps
+// colour at half of its size, so that a wire looks wider, and its own sides show less of
+// it. Where the hue is faint the file keeps little of what is fine in it, which smears a
+// fine wire, and on a black belt every wire.
+func ofHue(seen, seenU, pixel, contrast float64, dark bool) (wire, wireU float64) {
+	less := func(smear float64) float64 { return math.Sqrt(math.Max(seen*seen/4, seen*seen-smear*smear)) }
+	switch {
+	case contrast >= faintHue:
+		wire = (1 + hueHidden) * less(huePx*pixel)
+		return wire, math.Hypot(seenU, hueHidden/2*wire)
+	case dark:
+		wire = less(darkPx * pixel)
+	default:
+		wire = (1 + hueHidden/2) * unsmear(seen, smearPx*pixel)
+	}
+	return wire, math.Hypot(seenU, math.Hypot((seen-wire)/2, hueHidden/2*seen))
+}
+
+// unsmear is how wide a bar is that looks as wide at half of its height after a blur of sd.
+func unsmear(seen, sd float64) float64 {
+	lo, hi := seen/2, seen
+	for range 40 {
+		w := (lo + hi) / 2
+		at := func(x float64) float64 { return math.Erf((w/2+x)/(sd*math.Sqrt2)) + math.Erf((w/2-x)/(sd*math.Sqrt2)) }
+		if at(seen/2) > at(0)/2 {
+			hi = w
+		} else {
+			lo = w
+		}
+	}
+	return (lo + hi) / 2
 }
 
 // unblur takes a blur of sd bins off the look of a pitch of the comb by Richardson's
@@ -1003,28 +1055,28 @@ func (f *finder) number() error {
 }
 
 // doubtEmpty calls empty places unclear where what hides hooks may hide them too: three
-// and more side by side, and those beside an unclear place.
+// and more side by side, and those beside an unclear place, from either side.
 func (r *Row) doubtEmpty() {
 	const close = 2.5 // pitches
-	var empty []float64
-	for _, m := range r.Missing {
-		beside := 0
-		for _, o := range r.Missing {
-			if math.Abs(o-m) < close*r.Pitch {
-				beside++
+	crowd := slices.Clone(r.Missing)
+	for doubted := true; doubted; {
+		doubted = false
+		r.Missing = slices.DeleteFunc(r.Missing, func(m float64) bool {
+			near := func(o float64) bool { return math.Abs(o-m) < close*r.Pitch }
+			beside := 0
+			for _, o := range crowd {
+				if near(o) {
+					beside++
+				}
 			}
-		}
-		hidden := beside >= 3
-		for _, u := range r.Unclear {
-			hidden = hidden || math.Abs(u-m) < close*r.Pitch
-		}
-		if hidden {
+			if beside < 3 && !slices.ContainsFunc(r.Unclear, near) {
+				return false
+			}
 			r.Unclear = append(r.Unclear, m)
-		} else {
-			empty = append(empty, m)
-		}
+			doubted = true
+			return true
+		})
 	}
-	r.Missing = empty
 }
 
 // ends looks for hooks between the outer ones and the belt's edges.

@@ -41,7 +41,8 @@ func comb(r *rand.Rand, n int, pitch, width, play float64) (at, turn []float64) 
 }
 
 // Truth first: combs of known places, bright and dark, are counted exactly, with
-// what is missing, doubled and crooked in its place. 60 rows, not more: one takes 0.15 s.
+// what is missing, doubled and crooked in its place. 60 rows, not more: one takes 0.15 s;
+// [TestEveryHookOfRandomRows] has what follows from the places.
 func TestRowsOfKnownPlaces(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	for try := range 60 {
@@ -215,6 +216,40 @@ func TestFineWiresSmearedHue(t *testing.T) {
 		wrong := err == nil && (len(row.Hooks) > len(at) || len(row.Hooks)+len(row.Unclear) < len(at))
 		if wrong || exact && noise >= 1 || !exact && noise < 0.1 {
 			t.Errorf("noise %g of a wire: %d of %d hooks, %d unclear, missing %.1f, %v", noise, len(row.Hooks), len(at), len(row.Unclear), row.Missing, err)
+		}
+	}
+}
+
+// A wire smeared by its hue looks wider. Truth first: bars blurred step by step, their width
+// at half of their height read off; the bar's own width comes back. By strong hue and on
+// black what comes back is off by no more than is stated: rows as they were seen, the worst of 140 and some others.
+func TestAWireSeenByItsHue(t *testing.T) {
+	const sd, step = 0.5, 0.002
+	for _, wire := range []float64{0.9, 1, 1.4, 2, 3} {
+		n := int(4 / step)
+		light := make([]float64, 2*n+1)
+		for i := range light {
+			x := float64(i-n) * step
+			for a := -wire / 2; a < wire/2; a += 10 * step {
+				light[i] += math.Exp(-(x - a - 5*step) * (x - a - 5*step) / (2 * sd * sd))
+			}
+		}
+		wide := 0
+		for _, v := range light {
+			if v > light[n]/2 {
+				wide++
+			}
+		}
+		if seen := float64(wide) * step; math.Abs(unsmear(seen, sd)-wire) > 0.02 {
+			t.Errorf("a wire of %g looks %.3f wide: %.3f", wire, seen, unsmear(seen, sd))
+		}
+	}
+	for _, c := range []struct {
+		true, seen, pixel, contrast float64
+		dark                        bool
+	}{{2.91, 2.58, 0.33, 0.68, false}, {1.64, 1.85, 0.36, 1.2, false}, {1.46, 1.9, 0.3, 0.35, true}, {1.86, 2.12, 0.2, 0.43, true}, {2.44, 2.4, 0.16, 0.39, false}, {1, 1.41, 0.29, 0.15, false}, {1.89, 1.8, 0.31, 0.37, false}} {
+		if wire, u := ofHue(c.seen, 0.02*c.seen, c.pixel, c.contrast, c.dark); math.Abs(wire-c.true) > 2.6*u || u > 0.25*c.true {
+			t.Errorf("%+v: %.2f (u %.2f)", c, wire, u)
 		}
 	}
 }

@@ -246,7 +246,7 @@ func setOut(t *testing.T, e End, l LineBack) float64 {
 // turn the kink round and leave the skew; all in inches is the same joint.
 func TestLaws(t *testing.T) {
 	r := rand.New(rand.NewPCG(42, 2))
-	for range 2000 {
+	for range 10000 {
 		a, b := randomEnd(r, 1000), randomEnd(r, 1000)
 		p, err := Match(a, b)
 		if err != nil {

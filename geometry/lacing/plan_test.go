@@ -336,7 +336,7 @@ func checkSections(bad func(string, ...any), f Fastener, w Wish, s *Side) {
 // the sides; all lengths in another unit give all lengths in that unit.
 func TestLaws(t *testing.T) {
 	r := rand.New(rand.NewPCG(41, 2))
-	for range 2000 {
+	for range 10000 {
 		f, w := random(r)
 		p, err := Make(f, w)
 		if err != nil {

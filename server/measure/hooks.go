@@ -230,11 +230,12 @@ func lacedSide(shots []*shot, n *network, at int, l *vision.Laced, k int, set *r
 		scale = scaleSDm
 	}
 	h := row.Hooks
+	left, right := row.Margins(s.EndL, s.EndR)
 	out := &result.HookSide{
 		Hooks: len(h), Unclear: len(row.Unclear),
 		PitchMM: row.Pitch, PitchU95MM: coverage * math.Hypot(math.Max(row.PitchSD, 0.01*s.PxMM), 1.4*scale*row.Pitch),
 		SpreadMM: row.Spread, ClosestMM: row.Spacing[0], WidestMM: row.Spacing[1], WireMM: row.Wire,
-		MarginLeftMM: h[0].Root - row.Wire/2 - s.EndL, MarginRightMM: s.EndR - h[len(h)-1].Root - row.Wire/2,
+		MarginLeftMM: left, MarginRightMM: right,
 		MarginU95MM: coverage * math.Sqrt(row.CentreU*row.CentreU+row.WireU*row.WireU/4+s.EdgeSD*s.EdgeSD/4+marginVariance(l, s, sh.sharp().Blur)),
 		WidthMM:     width, WidthU95MM: coverage * math.Sqrt(variance[1]),
 		OffsetMM: v.Offset, OffsetU95MM: coverage * math.Sqrt(variance[0]), CentrelineMM: v.Length,

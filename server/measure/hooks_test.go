@@ -62,7 +62,9 @@ func asPlanned(t testing.TB, s render.Scene) *lacing.Plan {
 // light as the ground beside it, with a shadow that is seen better than its edge.
 func TestHooksAreCounted(t *testing.T) {
 	notUnderRace(t)
-	for _, seed := range []int64{3, 5, 6, 26} {
+	// 264: two hooks in one place that their light parts, not their hue. 288: a shadow's border
+	// beside the edge, which the other end's edge leads away from.
+	for _, seed := range []int64{3, 5, 6, 26, 264, 288} {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()
 			g, _ := scoreHooks(t, render.Joint(seed), nil)
@@ -82,7 +84,7 @@ func TestFineWiresAreCountedByTheirHue(t *testing.T) {
 	notUnderRace(t)
 	t.Parallel()
 	g, _ := scoreHooks(t, render.Joint(63), nil)
-	if g.refused != "" || !g.Exact || g.Flaws > 0 || g.Pitch > 0.1 || g.Margin > 0.6 || !g.MarginIn || !g.OffsetIn {
+	if g.refused != "" || !g.Exact || g.Flaws > 0 || g.Pitch > 0.1 || g.Margin > 0.5 || !g.MarginIn || !g.OffsetIn {
 		t.Errorf("%s: exact %v, %d flaws wrong, refused %q, pitch off by %.3f mm, margins by %.2f, row by %.2f (U %.2f)", g.scene, g.Exact, g.Flaws, g.refused, g.Pitch, g.Margin, g.Offset, g.OffsetU)
 	}
 }

@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Hinge is a laced joint: the scene's belt is its upper end, the other end lies
@@ -363,9 +364,13 @@ func (m *maker) over(tilt, azimuth, roll, lo, hi float64) {
 	b := s.Belt.Width/2 + math.Max(14, 0.03*s.Belt.Width)
 	best, turn := math.Inf(1), 0.0
 	c.TargetX, c.TargetY = 0, (lo+hi)/2
+	var away []float64
+	for d := 200.0; d < 6000; d *= 1.01 {
+		away = append(away, d)
+	}
 	for _, t := range []float64{0, 90} {
 		c.Roll = roll + t
-		for d := 200.0; d < 6000; d *= 1.01 {
+		for _, d := range slices.Backward(away) { // from far off: close up a lens may fold what it does not see into the photo
 			c.Distance = d
 			v := s.View()
 			fits := true
@@ -373,11 +378,11 @@ func (m *maker) over(tilt, azimuth, roll, lo, hi float64) {
 				uv, ok := v.Project(p)
 				fits = fits && ok && uv.X > 0 && uv.Y > 0 && uv.X < float64(c.Width-1) && uv.Y < float64(c.Height-1)
 			}
-			if fits {
-				if d < best {
-					best, turn = d, t
-				}
+			if !fits {
 				break
+			}
+			if d < best {
+				best, turn = d, t
 			}
 		}
 	}

@@ -625,3 +625,21 @@ func BenchmarkJPEG12MP(b *testing.B) {
 		}
 	}
 }
+
+// A joint's photo shows all of its hooks: the same photo by a lens that bends nothing shows
+// both ends of the hinge line too, but for what lenses bend at most, a twentieth. 268's lens
+// folds what is far outside of the photo back into it.
+func TestJointsAreSeenWhole(t *testing.T) {
+	for seed := int64(200); seed < 300; seed++ {
+		s := Joint(seed)
+		s.Camera.K1, s.Camera.K2, s.Camera.K3, s.Camera.P1, s.Camera.P2 = 0, 0, 0, 0, 0
+		v := s.View()
+		for _, x := range []float64{-s.Belt.Width / 2, s.Belt.Width / 2} {
+			uv, ok := v.Project(vec2{X: x, Y: -s.Hinge.Gap})
+			w, h := float64(s.Camera.Width), float64(s.Camera.Height)
+			if !ok || math.Abs(uv.X-w/2) > 0.55*w || math.Abs(uv.Y-h/2) > 0.55*h {
+				t.Errorf("%s: %g mm from the middle is seen at %.0f, %.0f of %.0f by %.0f", s.Name, x, uv.X, uv.Y, w, h)
+			}
+		}
+	}
+}
