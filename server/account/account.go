@@ -3,12 +3,12 @@ package account
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
 
+	"beltend/geometry"
 	"beltend/server/archive"
 )
 
@@ -135,7 +135,7 @@ func (s *Accounts) Any(ctx context.Context) (bool, error) {
 func (s *Accounts) Add(ctx context.Context, by archive.Actor, a Account, password string) (Account, error) {
 	a.Name = strings.TrimSpace(a.Name)
 	if a.Name == "" || utf8.RuneCountInString(a.Name) > 100 || strings.ContainsFunc(a.Name, func(r rune) bool { return r < ' ' }) {
-		return a, invalid("name: 1 to 100 letters are needed.")
+		return a, archive.Wrong("name", "account_name", nil, "1 to 100 letters are needed.")
 	}
 	if err := a.checkAccess(); err != nil {
 		return a, err
@@ -166,15 +166,15 @@ func (s *Accounts) Add(ctx context.Context, by archive.Actor, a Account, passwor
 // checkAccess says whether roles and sites make sense.
 func (a Account) checkAccess() error {
 	if len(a.Roles) == 0 {
-		return invalid("role: give one at least: technician, trainer, reviewer, administrator.")
+		return archive.Wrong("role", "role_missing", nil, "give one at least: technician, trainer, reviewer, administrator.")
 	}
 	for _, r := range a.Roles {
 		if Roles[r] == nil {
-			return invalid(fmt.Sprintf("role: %q is none of technician, trainer, reviewer, administrator.", r))
+			return archive.Wrong("role", "kept_none_of", geometry.Values{"given": string(r), "allowed": "technician, trainer, reviewer, administrator"}, "%q is none of technician, trainer, reviewer, administrator.", r)
 		}
 	}
 	if a.AllSites == (len(a.Sites) > 0) {
-		return invalid("site: give the sites that the account belongs to, or all of them.")
+		return archive.Wrong("site", "account_sites", nil, "give the sites that the account belongs to, or all of them.")
 	}
 	return nil
 }
@@ -313,8 +313,6 @@ func one(found []Account, err error) (Account, error) {
 }
 
 func signIn(name string) string { return strings.ToLower(strings.TrimSpace(name)) }
-
-func invalid(message string) error { return &archive.Error{Kind: archive.Invalid, Message: message} }
 
 func join[T ~string](list []T) string {
 	words := make([]string, len(list))

@@ -10,6 +10,9 @@ import (
 	"unicode/utf8"
 
 	"golang.org/x/crypto/argon2"
+
+	"beltend/geometry"
+	"beltend/server/archive"
 )
 
 // RFC 9106 section 4, the second recommended option.
@@ -32,11 +35,11 @@ const (
 func CheckPassword(name, password string) error {
 	switch {
 	case !utf8.ValidString(password) || utf8.RuneCountInString(password) < minPassword:
-		return invalid(fmt.Sprintf("password: at least %d letters are needed; a sentence is easy to remember.", minPassword))
+		return archive.Wrong("password", "password_short", geometry.Values{"least": minPassword}, "at least %d letters are needed; a sentence is easy to remember.", minPassword)
 	case len(password) > maxPassword:
-		return invalid(fmt.Sprintf("password: more than %d bytes are too long.", maxPassword))
+		return archive.Wrong("password", "password_long", geometry.Values{"most": maxPassword}, "more than %d bytes are too long.", maxPassword)
 	case strings.Count(password, password[:1]) == len(password) || strings.Contains(signIn(password), signIn(name)) && len(password) < len(name)+minPassword/2:
-		return invalid("password: this one is guessed at once; choose another.")
+		return archive.Wrong("password", "password_guessed", nil, "this one is guessed at once; choose another.")
 	}
 	return nil
 }

@@ -7,11 +7,11 @@ import (
 	"encoding/base64"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"beltend/geometry"
 	"beltend/server/archive"
 )
 
@@ -185,22 +185,22 @@ func (s *Accounts) AddToken(ctx context.Context, by archive.Actor, name, label s
 		return "", t, err
 	}
 	if len(scopes) == 0 {
-		return "", t, invalid("scope: give one at least: read, measure, review, admin.")
+		return "", t, archive.Wrong("scope", "scope_missing", nil, "give one at least: read, measure, review, admin.")
 	}
 	for _, sc := range scopes {
 		if !slices.Contains(Scopes, sc) {
-			return "", t, invalid(fmt.Sprintf("scope: %q is none of read, measure, review, admin.", sc))
+			return "", t, archive.Wrong("scope", "kept_none_of", geometry.Values{"given": string(sc), "allowed": "read, measure, review, admin"}, "%q is none of read, measure, review, admin.", sc)
 		}
 		if !slices.Contains(a.Scopes(), sc) {
-			return "", t, invalid(fmt.Sprintf("scope: the account's roles do not allow %q.", sc))
+			return "", t, archive.Wrong("scope", "scope_beyond", geometry.Values{"given": string(sc)}, "the account's roles do not allow %q.", sc)
 		}
 	}
 	now := s.now().UTC().Truncate(time.Microsecond)
 	if d := expires.Sub(now); d <= 0 || d > longestTokenAge {
-		return "", t, invalid("expires: a token lasts up to two years.")
+		return "", t, archive.Wrong("expires", "token_age", nil, "a token lasts up to two years.")
 	}
 	if len(label) > 200 {
-		return "", t, invalid("label: up to 200 letters.")
+		return "", t, archive.Wrong("label", "label_long", nil, "up to 200 letters.")
 	}
 	secret := tokenPrefix + newSecret()
 	t = Token{ID: archive.NewID(), Account: a.ID, Label: label, Scopes: scopes, Added: now, Expires: expires.UTC().Truncate(time.Microsecond)}

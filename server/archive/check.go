@@ -7,6 +7,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"beltend/geometry"
 )
 
 // check gives the first error among those found.
@@ -23,11 +25,11 @@ func check(problems ...error) error {
 func text(field, s string, most int) error {
 	switch {
 	case len(s) > most:
-		return fail(Invalid, fmt.Sprintf("%s: at most %d bytes, these are %d.", field, most, len(s)), nil)
+		return Wrong(field, "kept_long", geometry.Values{"most": most, "given": len(s)}, "at most %d bytes, these are %d.", most, len(s))
 	case !utf8.ValidString(s):
-		return fail(Invalid, field+": this is not UTF-8 text.", nil)
+		return Wrong(field, "kept_no_text", nil, "this is not UTF-8 text.")
 	case strings.ContainsFunc(s, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' && r != '\r' }):
-		return fail(Invalid, field+": control characters cannot be kept.", nil)
+		return Wrong(field, "kept_control", nil, "control characters cannot be kept.")
 	}
 	return nil
 }
@@ -35,14 +37,14 @@ func text(field, s string, most int) error {
 // name is a text that must be there and has no blanks around it.
 func name(field, s string) error {
 	if strings.TrimSpace(s) == "" || strings.TrimSpace(s) != s {
-		return fail(Invalid, field+": it is empty, or has blanks around it.", nil)
+		return Wrong(field, "kept_blank", nil, "it is empty, or has blanks around it.")
 	}
 	return text(field, s, 200)
 }
 
 func needed(field, s string) error {
 	if s == "" {
-		return fail(Invalid, field+": it is missing.", nil)
+		return Wrong(field, "kept_missing", nil, "it is missing.")
 	}
 	return text(field, s, 200)
 }
@@ -52,14 +54,15 @@ func oneOf(field, s string, allowed ...string) error {
 		return nil
 	}
 	words := slices.DeleteFunc(slices.Clone(allowed), func(s string) bool { return s == "" }) // which stands for not said
-	return fail(Invalid, fmt.Sprintf("%s: %q is none of %s.", field, s, strings.Join(words, ", ")), nil)
+	all := strings.Join(words, ", ")
+	return Wrong(field, "kept_none_of", geometry.Values{"given": s, "allowed": all}, "%q is none of %s.", s, all)
 }
 
 func length(field string, mm float64) error {
 	if mm >= 0 && !math.IsInf(mm, 1) { // false for NaN
 		return nil
 	}
-	return fail(Invalid, fmt.Sprintf("%s: %g mm is no length.", field, mm), nil)
+	return Wrong(field, "kept_no_length", geometry.Values{"given_mm": mm}, "%g mm is no length.", mm)
 }
 
 // identifier accepts IDs as NewID makes them.

@@ -1,6 +1,11 @@
 package archive
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+
+	"beltend/geometry"
+)
 
 // Kind says what sort of error it is; errors.Is(err, archive.NotFound) asks.
 type Kind string
@@ -23,6 +28,11 @@ type Error struct {
 	Kind    Kind
 	Message string // a sentence: what is wrong and, where something can be done, what
 	Cause   error
+
+	// Of what is Invalid, for whoever says it in another language: the field, and what is
+	// wrong with it.
+	Field, Code string
+	Values      geometry.Values
 }
 
 func (e *Error) Error() string {
@@ -48,6 +58,11 @@ func Message(err error) string {
 		return e.Message
 	}
 	return ""
+}
+
+// Wrong is an error of the kind Invalid about one field.
+func Wrong(field, code string, v geometry.Values, format string, a ...any) error {
+	return &Error{Kind: Invalid, Message: field + ": " + fmt.Sprintf(format, a...), Field: field, Code: code, Values: v}
 }
 
 func fail(kind Kind, message string, cause error) error {

@@ -74,7 +74,7 @@ func (a *Archive) PutFinished(ctx context.Context, by Actor, f Finished, reason 
 	}
 	f.Result = compact.Bytes()
 	if len(f.Files) == 0 {
-		return f, fail(Invalid, "files: a count has one photo or more.", nil)
+		return f, Wrong("files", "no_photos", nil, "a count has one photo or more.")
 	}
 	items := result.Clinch()
 	for i := range f.Clinch {
@@ -118,7 +118,7 @@ func (a *Archive) PutFinished(ctx context.Context, by Actor, f Finished, reason 
 					return err
 				}
 				if n == 0 {
-					return fail(Invalid, "files: a photo was not kept at this site before, or was removed since.", nil)
+					return Wrong("files", "photo_gone", nil, "a photo was not kept at this site before, or was removed since.")
 				}
 			}
 			return nil

@@ -51,7 +51,7 @@ func (a *Archive) PutJointPlan(ctx context.Context, by Actor, p JointPlan, reaso
 		func(p *JointPlan) (*string, *int64, *string) { return &p.ID, &p.Version, &p.Site },
 		func(tx *Tx, p, old *JointPlan) error {
 			if old != nil && strings.TrimSpace(reason) == "" {
-				return fail(Invalid, "reason: a plan is kept already, say why another one takes its place.", nil)
+				return Wrong("reason", "plan_kept", nil, "a plan is kept already, say why another one takes its place.")
 			}
 			j, err := one[Joint](ctx, tx, "SELECT body FROM joint WHERE id = ?", p.ID)
 			p.Site = j.Site

@@ -35,7 +35,7 @@ func (a *Archive) AddMeasurement(ctx context.Context, by Actor, m Measurement, r
 	if taped := m.Source == result.FromTape; taped && len(m.Files) > 0 {
 		return m, fail(Invalid, "files: an end measured by tape alone has no photo.", nil)
 	} else if !taped && len(m.Files) == 0 {
-		return m, fail(Invalid, "files: a measurement has one photo or more.", nil)
+		return m, Wrong("files", "no_photos", nil, "a measurement has one photo or more.")
 	}
 	for i, f := range m.Files {
 		if err := check(oneOf(fmt.Sprintf("file %d: role", i+1), f.Role, RolePhoto, RoleOverlay, RoleTopDown, RoleProfile), text("file name", f.Name, 300)); err != nil {

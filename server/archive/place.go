@@ -33,10 +33,15 @@ func (a *Archive) PutConveyor(ctx context.Context, by Actor, c Conveyor, reason 
 		})
 }
 
+// Check says what of a belt cannot be kept.
+func (b Belt) Check() error {
+	return check(name("belt name", b.Name), needed("conveyor", b.Conveyor), length("nominal width", b.NominalMM),
+		length("thickness", b.ThicknessMM), text("covers", b.Covers, 100))
+}
+
 // PutBelt keeps a belt; its Conveyor cannot change, and gives its Site.
 func (a *Archive) PutBelt(ctx context.Context, by Actor, b Belt, reason string) (Belt, error) {
-	if err := check(name("belt name", b.Name), needed("conveyor", b.Conveyor), length("nominal width", b.NominalMM),
-		length("thickness", b.ThicknessMM), text("covers", b.Covers, 100)); err != nil {
+	if err := b.Check(); err != nil {
 		return b, err
 	}
 	return put(ctx, a, by, beltKind, b, reason,

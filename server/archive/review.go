@@ -28,10 +28,10 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 		return r, err
 	}
 	if r.Outcome != Accepted && strings.TrimSpace(r.Reason) == "" {
-		return r, fail(Invalid, "reason: sending back and conceding need one.", nil)
+		return r, Wrong("reason", "review_reason", nil, "sending back and conceding need one.")
 	}
 	if r.Outcome == Concession && strings.TrimSpace(r.ConcessionBy) == "" {
-		return r, fail(Invalid, "concession by: say who conceded.", nil)
+		return r, Wrong("concession by", "concession_by", nil, "say who conceded.")
 	}
 	r.Time = kept(r.Time)
 	if r.Time.IsZero() {

@@ -129,7 +129,7 @@ func (d *database) plan(q Query) (plan, error) {
 	words := wordsOf(q.Text)
 	if len(words) == 0 {
 		if strings.TrimSpace(q.Text) != "" {
-			return p, fail(Invalid, "text: there is no letter or digit in it.", nil)
+			return p, Wrong("text", "no_letter", nil, "there is no letter or digit in it.")
 		}
 		return p, nil
 	}

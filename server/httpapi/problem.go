@@ -65,6 +65,7 @@ func problemOf(err error) problem {
 	var busy *worker.Busy
 	var late *order.Late
 	var many *account.TooMany
+	var kept *archive.Error
 	switch {
 	case errors.As(err, &p):
 		return p
@@ -87,6 +88,8 @@ func problemOf(err error) problem {
 			retryAfter: max(1, int(math.Ceil(late.RetryAfter.Seconds())))}
 	case errors.Is(err, archive.NotFound):
 		return problemNotFound
+	case errors.As(err, &kept) && kept.Kind == archive.Invalid && kept.Code != "":
+		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: kept.Message, Advice: "Correct it and send it again.", Setting: kept.Field, wrong: kept.Code, values: kept.Values}
 	case errors.Is(err, archive.Invalid):
 		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again.", Setting: field(archive.Message(err))}
 	case errors.Is(err, archive.Conflict):

@@ -96,6 +96,14 @@ func (s *service) keepChange(ctx context.Context, by store.Person, h pages.Joint
 	if fields["version"] != fmt.Sprint(j.Version) {
 		return problem{Status: http.StatusConflict, Code: "conflict", Detail: "Somebody else changed this joint meanwhile.", Advice: "Load the page again and look at what it says now."}
 	}
+	belt, err := s.Store.Archive.Belt(ctx, by.Sites, j.Belt)
+	if err != nil {
+		return err
+	}
+	belt.NominalMM, belt.Covers = width, fields["covers"]
+	if err := belt.Check(); err != nil { // before the joint is kept: all of a form or nothing
+		return err
+	}
 	if j != h.Joint {
 		if _, err := s.Store.Archive.PutJoint(ctx, by.Actor, j, fields["reason"]); err != nil {
 			return err
@@ -104,11 +112,6 @@ func (s *service) keepChange(ctx context.Context, by store.Person, h pages.Joint
 	if width == h.NominalMM && fields["covers"] == h.Covers {
 		return nil
 	}
-	belt, err := s.Store.Archive.Belt(ctx, by.Sites, j.Belt)
-	if err != nil {
-		return err
-	}
-	belt.NominalMM, belt.Covers = width, fields["covers"]
 	_, err = s.Store.Archive.PutBelt(ctx, by.Actor, belt, fields["reason"])
 	return err
 }
@@ -301,6 +304,10 @@ func (s *service) decideAgain(c *gin.Context) {
 	c.Redirect(http.StatusSeeOther, "/joints/"+h.ID)
 }
 
+// formField is a form's name of what the record names.
+var formField = map[string]string{"joint number": "number", "nominal width": "width", "smallest pulley": "pulley", "tolerance origin": "origin", "travel direction": "travel",
+	"face up": "face", "covers": "covers", "note": "note", "site name": "site", "conveyor name": "conveyor", "belt name": "belt", "thickness": "thickness", "tolerance": "tolerance"}
+
 // formProblem puts an error of a form into words, with the field that is wrong.
 func (s *service) formProblem(c *gin.Context, err error) (*pages.ProblemData, string) {
 	if err == nil {
@@ -308,8 +315,12 @@ func (s *service) formProblem(c *gin.Context, err error) (*pages.ProblemData, st
 	}
 	wrong := ""
 	var usage *measure.UsageError
-	if errors.As(err, &usage) {
+	var kept *archive.Error
+	switch {
+	case errors.As(err, &usage):
 		wrong = usage.Setting
+	case errors.As(err, &kept):
+		wrong = formField[kept.Field]
 	}
 	return s.problemData(c, problemOf(err)), wrong
 }

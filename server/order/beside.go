@@ -35,7 +35,7 @@ func (d *Desk) Beside(ctx context.Context, by store.Person, id, reason string, r
 	}
 	switch {
 	case strings.TrimSpace(reason) == "":
-		return Order{}, &archive.Error{Kind: archive.Invalid, Message: "reason: say why these photos are measured again."}
+		return Order{}, archive.Wrong("reason", "again_reason", nil, "say why these photos are measured again.")
 	case f.Source != "" || len(photos) == 0:
 		return Order{}, &archive.Error{Kind: archive.Conflict, Message: "This is from a tape, alone or with photos. Only what is from photos alone can be measured again."}
 	case f.PhotosRemoved > 0:

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"beltend/geometry"
 	"beltend/server/archive"
 	"beltend/server/archive/queue"
 	"beltend/server/measure"
@@ -343,7 +344,7 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 	for _, p := range o.Photos {
 		data, _, err := d.Store.Archive.ReadPhoto(ctx, archive.SomeSites(joint.Site), p.SHA256)
 		if errors.Is(err, archive.Removed) {
-			return &archive.Error{Kind: archive.Invalid, Message: invalidPrefix + archive.Message(err)}
+			return &archive.Error{Kind: archive.Invalid, Message: invalidPrefix + invalidText(err)}
 		}
 		if err != nil {
 			return err
@@ -381,7 +382,7 @@ func (d *Desk) make(ctx context.Context, j queue.Job) error {
 	case errors.Is(err, archive.Conflict):
 		return nil // another process made it meanwhile
 	case errors.Is(err, archive.Invalid):
-		return &archive.Error{Kind: archive.Invalid, Message: invalidPrefix + archive.Message(err)}
+		return &archive.Error{Kind: archive.Invalid, Message: invalidPrefix + invalidText(err)}
 	}
 	return err
 }
@@ -430,6 +431,26 @@ func asText(e *measure.UsageError) string {
 	return string(b)
 }
 
+// invalidText is what is wrong with a record, as JSON.
+func invalidText(err error) string {
+	var e *archive.Error
+	if !errors.As(err, &e) {
+		return ""
+	}
+	b, err := json.Marshal(invalid{e.Message, e.Field, e.Code, e.Values})
+	if err != nil { // a value that JSON has not, infinity
+		return e.Message
+	}
+	return string(b)
+}
+
+type invalid struct {
+	Message string
+	Field   string          `json:",omitempty"`
+	Code    string          `json:",omitempty"`
+	Values  geometry.Values `json:",omitempty"`
+}
+
 // failed is why an order failed, from the queue's text.
 func failed(why string) error {
 	if _, usage, ok := strings.Cut(why, usagePrefix); ok {
@@ -441,7 +462,11 @@ func failed(why string) error {
 		return &measure.UsageError{Setting: name, Message: text}
 	}
 	if _, message, ok := strings.Cut(why, invalidPrefix); ok {
-		return &archive.Error{Kind: archive.Invalid, Message: message}
+		var i invalid
+		if json.Unmarshal([]byte(message), &i) != nil { // queued before there were codes
+			i.Message = message
+		}
+		return &archive.Error{Kind: archive.Invalid, Message: i.Message, Field: i.Field, Code: i.Code, Values: i.Values}
 	}
 	return errors.New("an order failed: " + why)
 }

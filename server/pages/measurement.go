@@ -28,7 +28,7 @@ func ProblemOf(w *Words, code, title, detail, advice, entry string) *ProblemData
 	p := &ProblemData{Title: title, Code: code, Detail: w.Or("problem."+code, detail), Advice: w.Or("problem."+code+"_do", advice)}
 	if w.Has(key) {
 		p.Detail = w.Text("problem.wrong_field", w.Text(key))
-		p.Advice = w.Or("wanted."+strings.ReplaceAll(entry, "-", "_"), p.Advice)
+		p.Advice = w.Or("wanted."+asKey.Replace(entry), p.Advice)
 	}
 	return p
 }
@@ -80,7 +80,9 @@ func (p *ProblemData) Faults(w *Words, o report.Options, faults chart.Faults) {
 	p.Detail = strings.Join(lines, "\n")
 }
 
-func entryKey(entry string) string { return "entry." + strings.ReplaceAll(entry, "-", "_") }
+var asKey = strings.NewReplacer("-", "_", " ", "_", ":", "")
+
+func entryKey(entry string) string { return "entry." + asKey.Replace(entry) }
 
 // RefusedOf is a refusal in the person's language and units.
 func RefusedOf(r *result.Refusal, title string, o report.Options) *ProblemData {

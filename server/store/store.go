@@ -164,7 +164,7 @@ func (s *Store) Joint(ctx context.Context, by Person, at Place) (archive.Joint, 
 	if at.Joint != "" {
 		j, err := s.Archive.Joint(ctx, by.Sites, at.Joint)
 		if errors.Is(err, archive.NotFound) {
-			err = &archive.Error{Kind: archive.Invalid, Message: "joint: there is no such joint at your sites."}
+			err = archive.Wrong("joint", "no_such_joint", nil, "there is no such joint at your sites.")
 		}
 		return j, err
 	}
@@ -192,7 +192,7 @@ func (s *Store) looseJoint(ctx context.Context, by Person, siteID string) (archi
 	switch {
 	case site.ID != "":
 	case siteID != "" || !by.Sites.Has(archive.NewID()): // not of all sites, and of none that is there
-		return none, &archive.Error{Kind: archive.Invalid, Message: "site: there is no such site, or you do not belong to it."}
+		return none, archive.Wrong("site", "not_your_site", nil, "there is no such site, or you do not belong to it.")
 	default:
 		if site, err = s.Archive.PutSite(ctx, by.Actor, archive.Site{Name: firstSite}, ""); err != nil {
 			return none, err
