@@ -91,7 +91,7 @@ func (t *Tx) belongs(ctx context.Context, m *Measurement) (words []string, err e
 	if m.CardSet != "" {
 		set, err := one[CardSet](ctx, t, "SELECT body FROM card_set WHERE id = ? AND site = ?", m.CardSet, m.Site)
 		if kindOf(err) == NotFound {
-			err = fail(Invalid, "card-set: there is no such card set at this site. Choose one that is registered there, or none.", nil)
+			err = Wrong("card-set", "no_such_cards", nil, "there is no such card set at this site. Choose one that is registered there, or none.")
 		}
 		if err != nil {
 			return nil, err

@@ -59,7 +59,7 @@ func (t *Tx) promotable(ctx context.Context, sites Sites, id, reason string) (Me
 	m.Result = []byte(result)
 	switch {
 	case strings.TrimSpace(reason) == "":
-		return m, fail(Invalid, "reason: say why the newer result stands from now on.", nil)
+		return m, Wrong("reason", "newer_reason", nil, "say why the newer result stands from now on.")
 	case m.Beside == "":
 		return m, fail(Conflict, "This stands beside no other measurement, so it takes no other's place.", nil)
 	case m.Refusal != "":
