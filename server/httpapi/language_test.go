@@ -5,6 +5,7 @@ import (
 	"maps"
 	"net/http"
 	"net/url"
+	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -246,5 +247,56 @@ func TestChoicesKeepThePage(t *testing.T) {
 		if !strings.Contains(string(body), `href="`+want+`" hreflang="de"`) {
 			t.Errorf("after a form sent to %s: no link to %s", path, want)
 		}
+	}
+}
+
+// A drawing with words has another address in each language and units, so that none comes
+// out of a cache for another; such an address chooses nothing for the pages.
+func TestDrawingsInEachLanguageHaveAddressesOfTheirOwn(t *testing.T) {
+	f := &counting{fake: newFake()}
+	var cfg Config
+	s := serve(t, f, func(c *Config) { cfg = *c })
+	at := joint(t, s.URL, "J-9")
+	if resp, body := post(t, at+"/finished", nil, part{"photos", "j.jpg", "hooks"}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s: %s", resp.Status, body)
+	}
+	m := full()
+	m.Links, m.Settings = nil, nil
+	var ids []string
+	for _, name := range []string{"before", "after"} {
+		ids = append(ids, put(t, cfg.Store, local, archive.Measurement{Joint: path.Base(at), End: archive.Leading, Step: archive.StepCut}, store.File{Name: name + ".jpg", Data: []byte(saying(name))}, m).ID)
+	}
+	address := regexp.MustCompile(`["'](/[^"'? ]+\.(?:jpg|png|svg))(\?[^"']*)?["']`)
+	drawings := map[string]int{}
+	for _, page := range []string{at + "/finished", s.URL + "/m/" + ids[1], s.URL + "/review/m/" + ids[1], s.URL + "/review/compare/" + ids[0] + "/" + ids[1]} {
+		seen := map[string]string{}
+		for _, reads := range []string{"lang=en&units=mm", "lang=de&units=mm", "lang=en&units=in", "lang=de&units=in"} {
+			resp, body := get(t, page+"?"+reads, nil)
+			if resp.StatusCode != http.StatusOK {
+				t.Fatalf("%s: %s", page, resp.Status)
+			}
+			for _, found := range address.FindAllStringSubmatch(html.UnescapeString(string(body)), -1) {
+				whole := found[1] + found[2]
+				if strings.HasPrefix(whole, "/static/") {
+					continue
+				}
+				drawings[path.Base(found[1])]++
+				if before := seen[whole]; before != "" && before != reads {
+					t.Errorf("%s has %s with %s and with %s", page, whole, before, reads)
+				}
+				seen[whole] = reads
+				if resp, _ := get(t, s.URL+whole, nil); resp.Header.Get("Set-Cookie") != "" {
+					t.Errorf("%s chooses %q", whole, resp.Header.Get("Set-Cookie"))
+				}
+			}
+		}
+	}
+	for _, name := range []string{"counted.jpg", "above.jpg", "before.jpg", "after.jpg", "1.jpg", "topdown.png", "profile.svg"} {
+		if drawings[name] == 0 {
+			t.Errorf("%s is on no page: %v", name, drawings)
+		}
+	}
+	if resp, _ := get(t, s.URL+"/?lang=de", nil); resp.Header.Get("Set-Cookie") == "" {
+		t.Error("a page's address does not choose")
 	}
 }

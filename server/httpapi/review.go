@@ -344,6 +344,5 @@ func (s *service) comparePicture(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	c.Header("Cache-Control", "private, max-age=3600")
-	c.Data(http.StatusOK, "image/jpeg", b)
+	picture(c, "image/jpeg", b)
 }

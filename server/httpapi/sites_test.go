@@ -3,6 +3,7 @@ package httpapi
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"maps"
 	"net/http"
@@ -191,6 +192,18 @@ func formsDoNotMix(t *testing.T, g *guarded) {
 		if done, said := send(c.path, c.kind, own); !done {
 			t.Errorf("%s with the own %v: %.300s", c.path, own, said)
 		}
+	}
+	// A close-up, in place of ours.
+	judged := func(hash string) (said string) {
+		o := fmt.Sprintf(`{"fields": {"name": "Ines", "judged-pulley-loop_round": "good"}, "photos": {"photo-pulley-loop_round": %q}}`, hash)
+		_, body := g.ask(t, by, http.MethodPost, joint+"/finished/"+g.ours.alone["look"]+"/clinch/judged", strings.NewReader(o), request)
+		return strings.ReplaceAll(string(body), hash, "HASH")
+	}
+	if theirs, nowhere := judged(g.theirs.ids["photo"]), judged(strings.Repeat("0", 64)); theirs != nowhere || strings.Contains(theirs, "event: done") {
+		t.Errorf("another site's photo as a close-up: %.300s\nand one that is nowhere: %.300s", theirs, nowhere)
+	}
+	if own := judged(g.ours.ids["photo"]); !strings.Contains(own, "event: done") {
+		t.Errorf("the own photo as a close-up: %.300s", own)
 	}
 	// What is measured again keeps its own photos and cards, whatever is named.
 	plain := full()

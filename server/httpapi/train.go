@@ -149,10 +149,11 @@ func (t *trainer) asked(c *gin.Context) (training.Exercise, bool) {
 	return e, true
 }
 
-// picture answers with a picture that stays the same.
+// picture answers with a drawing that stays the same for who reads in the same language
+// and units; its address on pages says both.
 func picture(c *gin.Context, kind string, b []byte) {
 	c.Header("Cache-Control", "private, max-age=3600")
-	c.Header("Vary", "Cookie, Accept-Language") // language and units
+	c.Header("Vary", "Cookie, Accept-Language") // of an address that does not
 	c.Data(http.StatusOK, kind, b)
 }
 
@@ -228,15 +229,11 @@ func newSettings(w *pages.Words, e training.Exercise, o report.Options) *setting
 
 func sizeOf() [2]int { return [2]int{training.ScreenSize * 3 / 4, training.ScreenSize} }
 
-// forPicture adds to a picture's address what the person reads in, so that another
-// choice is another picture.
+// forPicture adds to a picture's address what the person reads in.
 func forPicture(v pages.View, q url.Values) string {
-	q = maps.Clone(q)
-	q.Set("lang", v.Lang)
-	if v.Inches {
-		q.Set("units", "in")
-	}
-	return q.Encode()
+	all := v.Drawn()
+	maps.Copy(all, q)
+	return all.Encode()
 }
 
 // widths are belts to choose, as each kind of trade has them; mm.

@@ -52,6 +52,7 @@ func (s *service) ui(r *gin.Engine) {
 	r.GET("/joints/:id/finished/:look/counted.jpg", s.counted)
 	r.GET("/joints/:id/finished/:look/report.pdf", s.lookReport)
 	r.POST("/joints/:id/finished/:look/clinch", s.judgeClinch)
+	r.POST("/joints/:id/finished/:look/clinch/judged", s.clinchJudged)
 	r.GET("/joints/:id/finished/:look/photos/:hash", s.closeUpPhoto)
 	r.GET("/joints/:id/end/:end/:step", s.photos)
 	r.POST("/joints/:id/end/:end/:step", s.sendPhotos)
@@ -100,7 +101,7 @@ func (s *service) opens(c *gin.Context) string {
 }
 
 // choices takes ?lang=, ?theme= and ?units= into cookies, so that they hold for
-// every page from then on.
+// every page from then on. The address of a drawing says how it is drawn, and chooses nothing.
 func choices(c *gin.Context) {
 	for name, known := range map[string]func(string) bool{
 		"lang":  pages.Known,
@@ -109,6 +110,9 @@ func choices(c *gin.Context) {
 	} {
 		if v := c.Query(name); known(v) {
 			c.Set(name, v)
+			if path.Ext(c.Request.URL.Path) != "" {
+				continue
+			}
 			http.SetCookie(c.Writer, &http.Cookie{Name: "beltend_" + name, Value: v, Path: "/", MaxAge: 365 * 24 * 3600,
 				HttpOnly: true, Secure: c.Request.TLS != nil, SameSite: http.SameSiteLaxMode})
 		} else if cookie, err := c.Request.Cookie("beltend_" + name); err == nil && known(cookie.Value) {

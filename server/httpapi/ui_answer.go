@@ -51,7 +51,7 @@ func (s *service) page(c *gin.Context) {
 		}
 	}
 	if win, err := pictures.Window(r.Measurement); err == nil && r.Measurement.Width != nil && r.Measurement.Width.AtCutMM > 0 {
-		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.jpg", PxPerMM: win.PxPerMM,
+		d.Rule = &pages.Rule{Picture: "/m/" + r.ID + "/above.jpg?" + v.Drawn().Encode(), PxPerMM: win.PxPerMM,
 			ScaleU95: r.Measurement.Width.AtCutU95MM / r.Measurement.Width.AtCutMM, PointU95: 2 / win.PxPerMM}
 	}
 	s.render(c, http.StatusOK, "result.html", p)
@@ -89,8 +89,7 @@ func (s *service) above(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	c.Header("Cache-Control", "private, max-age=3600, immutable")
-	c.Data(http.StatusOK, "image/jpeg", b)
+	picture(c, "image/jpeg", b)
 }
 
 // original serves a photo as it is kept; with ?shown, one that few browsers show as

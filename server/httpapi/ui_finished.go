@@ -315,18 +315,16 @@ func (s *service) look(c *gin.Context) (archive.Finished, error) {
 // counted is the photo with what was counted in it.
 func (s *service) counted(c *gin.Context) {
 	f, err := s.look(c)
-	var picture []byte
+	var drawn []byte
 	if err == nil {
-		picture, err = s.drawLook(c.Request.Context(), &f, s.reads(c))
+		drawn, err = s.drawLook(c.Request.Context(), &f, s.reads(c))
 	}
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	c.Header("Cache-Control", "private, max-age=3600")
-	c.Header("Vary", "Cookie")
 	c.Header("Content-Security-Policy", "default-src 'none'; sandbox")
-	c.Data(http.StatusOK, "image/jpeg", picture)
+	picture(c, "image/jpeg", drawn)
 }
 
 // reads is how whoever asks wants to read: a page's person by choice, a program by
@@ -437,7 +435,8 @@ func (s *service) paperLook(c *gin.Context) ([]byte, error) {
 	return drawing.Finished(r, d, o)
 }
 
-// judgeClinch keeps a person's judgements on the clinch, each with its close-up.
+// judgeClinch takes the form of browsers without scripts: judgements on the clinch, each
+// with its close-up.
 func (s *service) judgeClinch(c *gin.Context) {
 	f, err := s.look(c)
 	if err == nil {
@@ -462,18 +461,67 @@ func (s *service) clinchForm(c *gin.Context, f *archive.Finished) error {
 		return badForm(err)
 	}
 	defer func() { _ = c.Request.MultipartForm.RemoveAll() }()
-	name := strings.TrimSpace(c.PostForm("name"))
+	return s.judge(ctx, by, f, c.PostForm, func(key string) (string, error) { return s.closeUp(c, by, f.Site, "photo-"+key) })
+}
+
+// clinchRequest judges the clinch with close-ups that are kept. Items that it does not
+// name stay as they are.
+type clinchRequest struct {
+	Fields map[string]string `json:"fields"` // of the form, as typed
+	Photos map[string]string `json:"photos"` // field of the form: SHA-256 as kept
+}
+
+// clinchJudged takes judgements whose close-ups came in parts. Sent again, as after a
+// connection broke, they are kept once.
+func (s *service) clinchJudged(c *gin.Context) {
+	f, err := s.look(c)
+	var o clinchRequest
+	if err == nil {
+		err = readJSON(c, &o)
+	}
+	known := []string{"name"}
+	for _, item := range result.Clinch() {
+		key := clinchKey(item)
+		known = append(known, "judged-"+key, "note-"+key, "photo-"+key)
+	}
+	for _, fields := range []map[string]string{o.Fields, o.Photos} {
+		for name := range fields {
+			if err == nil && !slices.Contains(known, name) {
+				err = &measure.UsageError{Setting: name, Message: "there is no such field", Code: "no_such_field"}
+			}
+		}
+	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	by := s.who(c)
+	s.stream(c, func(ctx context.Context, _ measure.Progress) (streamed, error) {
+		if err := s.judge(ctx, by, &f, func(name string) string { return o.Fields[name] }, func(key string) (string, error) { return o.Photos["photo-"+key], nil }); err != nil {
+			return streamed{}, err
+		}
+		return streamed{ID: f.ID, Address: "/joints/" + f.Joint + "/finished#clinch"}, nil
+	})
+}
+
+func clinchKey(item result.ClinchItem) string { return item.Face + "-" + item.Code }
+
+// judge keeps a person's judgements. closeUp gives the hash of an item's photo, empty
+// where none was taken.
+func (s *service) judge(ctx context.Context, by store.Person, f *archive.Finished, field func(string) string, closeUp func(key string) (string, error)) error {
+	name := strings.TrimSpace(field("name"))
 	if name == "" {
 		return &measure.UsageError{Setting: "name", Message: "say who judged", Code: "who_judged"}
 	}
+	changed := false
 	for _, item := range result.Clinch() {
-		key := item.Face + "-" + item.Code
-		mark := archive.ClinchMark{Code: item.Code, Face: item.Face, Judgement: c.PostForm("judged-" + key), Note: strings.TrimSpace(c.PostForm("note-" + key)), By: name}
+		key := clinchKey(item)
+		mark := archive.ClinchMark{Code: item.Code, Face: item.Face, Judgement: field("judged-" + key), Note: strings.TrimSpace(field("note-" + key)), By: name}
 		i := slices.IndexFunc(f.Clinch, func(m archive.ClinchMark) bool { return m.Code == item.Code && m.Face == item.Face })
 		if i >= 0 {
 			mark.Photo = f.Clinch[i].Photo
 		}
-		taken, err := s.closeUp(c, by, f.Site, "photo-"+key)
+		taken, err := closeUp(key)
 		if err != nil {
 			return err
 		}
@@ -481,16 +529,19 @@ func (s *service) clinchForm(c *gin.Context, f *archive.Finished) error {
 			mark.Photo = taken
 		}
 		switch {
-		case mark.Judgement == result.Open && taken != "":
-			return &measure.UsageError{Setting: item.Code, Message: "there is a photo but no judgement: choose one", Code: "judgement_missing"}
+		case mark.Judgement == result.Open && (taken != "" || mark.Note != ""):
+			return &measure.UsageError{Setting: item.Code, Message: "there is a photo or a note but no judgement: choose one", Code: "judgement_missing"}
 		case mark.Judgement == result.Open:
 		case i < 0:
-			f.Clinch = append(f.Clinch, mark)
+			f.Clinch, changed = append(f.Clinch, mark), true
 		case f.Clinch[i].Judgement != mark.Judgement || f.Clinch[i].Note != mark.Note || f.Clinch[i].Photo != mark.Photo:
-			f.Clinch[i] = mark
+			f.Clinch[i], changed = mark, true
 		}
 	}
-	_, err = s.Store.Archive.PutFinished(ctx, by.Actor, *f, "clinch judged")
+	if !changed {
+		return nil
+	}
+	_, err := s.Store.Archive.PutFinished(ctx, by.Actor, *f, "clinch judged")
 	return err
 }
 

@@ -126,12 +126,46 @@ func TestFinishedJoint(t *testing.T) {
 	if resp, _ := get(t, look+"/photos/"+kept[0].Files[0].SHA256, nil); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("another photo by the close-up's address: %s", resp.Status)
 	}
+	// judgements whose close-ups came before, as the pages' queue sends them
+	judged := func(body string) string {
+		t.Helper()
+		req, err := http.NewRequest(http.MethodPost, look+"/clinch/judged", strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, answer := send(t, req, map[string]string{"Content-Type": "application/json", "Accept": "text/event-stream"})
+		return string(answer)
+	}
+	by := `"name":"Bo Tern","judged-carrying-points_through":"good"`
+	hash := kept[0].Clinch[0].Photo
+	version := looks()[0].Version
+	for body, want := range map[string]string{
+		`{"fields":{` + by + `,"judged-belt":"good"}}`:                                                         "no such field",
+		`{"fields":{` + by + `},"photos":{"photo-belt":"` + hash + `"}}`:                                       "no such field",
+		`{"fields":{"judged-carrying-points_through":"good"}}`:                                                 "who judged",
+		`{"fields":{` + by + `},"photos":{"photo-carrying-points_through":"` + strings.Repeat("0", 64) + `"}}`: "not kept at this site",
+		`{"fields":{"name":"Bo Tern"},"photos":{"photo-carrying-points_through":"` + hash + `"}}`:              "no judgement",
+		`{"fields":{"name":"Bo Tern","note-carrying-points_through":"two stick out"}}`:                         "no judgement",
+		`{"fields":{"name":"Bo Tern","judged-carrying-points_through":"fine"}}`:                                "judgement",
+	} {
+		if answer := judged(body); strings.Contains(answer, "event: done") || !strings.Contains(answer, want) {
+			t.Errorf("%s: %s", body, answer)
+		}
+	}
+	for range 2 { // the second time as after a connection broke
+		if answer := judged(`{"fields":{` + by + `},"photos":{"photo-carrying-points_through":"` + hash + `"}}`); !strings.Contains(answer, "event: done") || !strings.Contains(answer, "/finished#clinch") {
+			t.Fatal(answer)
+		}
+	}
+	if f := looks()[0]; len(f.Clinch) != 3 || f.Clinch[2].Code != "points_through" || f.Clinch[2].Photo != hash || f.Version != version+1 {
+		t.Errorf("judged: %+v, version %d after %d", f.Clinch, f.Version, version)
+	}
 
 	// on paper, and for the reviewer
 	if resp, paper := get(t, look+"/report.pdf", nil); resp.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(string(paper), "%PDF") {
 		t.Errorf("on paper: %s %.40q", resp.Status, paper)
 	}
-	if last := f.asked[len(f.asked)-1]; !last.Hooks.CloseUps || len(last.Photos) != 1 || commentOf(last.Photos[0].Data) != "close" {
+	if last := f.asked[len(f.asked)-1]; !last.Hooks.CloseUps || len(last.Photos) != 2 || commentOf(last.Photos[0].Data) != "close" {
 		t.Errorf("close-ups for the paper: %+v of %d photos", last.Hooks, len(last.Photos))
 	}
 	m, err := a.AddMeasurement(context.Background(), archive.Actor{ID: "t"}, archive.Measurement{Joint: path.Base(at), End: archive.Leading, Step: archive.StepCut, Person: "Mara Quill", Files: kept[0].Files, Result: conformance.Offset(0.5, 0.3, 2)}, "")

@@ -128,3 +128,122 @@ func TestQuickMeasurementWaitsForTheNetwork(t *testing.T) {
 		t.Errorf("%d measurements, %v", len(page.Items), err)
 	}
 }
+
+// The network is cut while close-ups of a clinch go up: they wait with their judgements, go on
+// where they were, and leave alone what somebody else judged meanwhile. One photo may show
+// two items; judgements without a photo wait too.
+func TestNetworkIsCutDuringUploadOfACloseUp(t *testing.T) {
+	n := &tunnel{}
+	m := &joined{counting{fake: newFake()}}
+	b := openBrowserOn(t, m, func(h http.Handler) http.Handler { n.Handler = h; return n })
+	joint := b.beginJoint("J-12")
+	if resp, body := post(t, b.url+joint+"/finished", nil, part{"photos", "j.jpg", "hooks"}); resp.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%s: %s", resp.Status, body)
+	}
+	look := func() archive.Finished {
+		t.Helper()
+		looks, err := b.cfg.Store.Archive.FinishedOf(t.Context(), archive.AllSites(), path.Base(joint))
+		if err != nil || len(looks) != 1 {
+			t.Fatalf("%d looks, %v", len(looks), err)
+		}
+		return looks[0]
+	}
+	mark := func(key string) archive.ClinchMark {
+		t.Helper()
+		for _, one := range look().Clinch {
+			if one.Face+"-"+one.Code == key {
+				return one
+			}
+		}
+		t.Errorf("%s is not judged", key)
+		return archive.ClinchMark{}
+	}
+	items := func() (all int) {
+		t.Helper()
+		b.script(`document.querySelectorAll("#queue li").length`, &all)
+		return all
+	}
+	closeUp := func(key string) {
+		t.Helper()
+		b.do(chromedp.SetUploadFiles(`[name=photo-`+key+`]`, []string{sample(t)}, chromedp.ByQuery))
+	}
+	b.open("/")
+	b.until("the service worker", `navigator.serviceWorker.controller !== null`)
+	b.open(joint)
+	b.open(joint + "/finished")
+	const keep = `#clinch button[type=submit]`
+	b.script(`for (const d of document.querySelectorAll("#clinch details")) d.open = true`, nil)
+	closeUp("pulley-loop_round")
+	b.click(keep)
+	if all := items(); all != 0 {
+		t.Errorf("%d close-ups wait that nobody judged", all)
+	}
+	b.script(`document.querySelector("#clinch [name=name]").value = "Bo Tern"`, nil)
+	b.click(`[name=judged-pulley-loop_round][value=rework]`)
+	b.fill("note-pulley-loop_round", "keyhole at 40 mm")
+	closeUp("pulley-legs_parallel")
+	b.click(`[name=judged-pulley-legs_parallel][value=good]`)
+	b.click(keep)
+	b.until("broken off", `document.querySelectorAll("#queue li[data-state=waiting]").length === 2 && /\d+ %/.test(document.querySelector("#queue li .state").textContent)`)
+	b.accessible("close-up broken off")
+	if c := look().Clinch; len(c) != 0 {
+		t.Errorf("judged before the network was there: %+v", c)
+	}
+
+	b.open(joint) // from the service worker
+	b.waits("Clinch", "2 photos wait for the network")
+	b.open("/")
+	b.waits("Conveyor 3 · J-12 · Clinch", "2 photos wait for the network")
+	b.open(joint + "/finished")
+	b.until("the photos wait on the page opened without network", `document.querySelectorAll("#queue li").length === 2`)
+	closeUp("pulley-loop_round") // chosen once more it is there once
+	b.click(`[name=judged-pulley-loop_round][value=rework]`)
+	b.click(keep)
+	b.until("told that it is there", `document.querySelector("#stage").textContent.includes("there already")`)
+	if all := items(); all != 2 {
+		t.Errorf("%d photos wait, 2 were sent", all)
+	}
+	// meanwhile, elsewhere
+	f := look()
+	f.Clinch = []archive.ClinchMark{{Face: "carrying", Code: "wire_sunk", Judgement: "rework", By: "Ada Finch"}}
+	if _, err := b.cfg.Store.Archive.PutFinished(t.Context(), archive.Actor{ID: "t"}, f, "clinch judged"); err != nil {
+		t.Fatal(err)
+	}
+	n.torn.Store(false)
+	b.script(`dispatchEvent(new Event("online"))`, nil)
+	b.until("three are judged", b.says("3 of 8 judged")+` && document.readyState === "complete"`)
+	b.until("nothing waits any more", `document.querySelector("#queue").hidden`)
+	info, err := os.Stat(samplePhoto)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := n.bytes.Load(); got < info.Size() || got > info.Size()+16<<10 {
+		t.Errorf("%d bytes went up for a photo of %d that shows two items", got, info.Size())
+	}
+	round, legs := mark("pulley-loop_round"), mark("pulley-legs_parallel")
+	if round.Judgement != "rework" || round.Note != "keyhole at 40 mm" || round.By != "Bo Tern" || legs.Judgement != "good" || legs.Photo == "" || legs.Photo != round.Photo {
+		t.Errorf("kept: %+v %+v", round, legs)
+	}
+	if other := mark("carrying-wire_sunk"); other.Judgement != "rework" || other.By != "Ada Finch" {
+		t.Errorf("what somebody else judged: %+v", other)
+	}
+
+	before := look().Version
+	n.torn.Store(true)
+	b.script(`document.querySelector("#clinch [name=name]").value = "Bo Tern"`, nil)
+	b.click(`[name=judged-carrying-loop_round][value=not_seen]`)
+	b.click(keep)
+	b.click(keep)
+	b.until("judgements wait without a photo", `document.querySelectorAll("#queue li[data-state=waiting]").length === 1`)
+	b.accessible("judgements that wait")
+	b.open(joint)
+	b.waits("Clinch", "judgements wait for the network")
+	b.open(joint + "/finished")
+	b.until("judgements wait on the page opened without network", `document.querySelectorAll("#queue li[data-state=waiting]").length === 1`)
+	n.torn.Store(false)
+	b.script(`dispatchEvent(new Event("online"))`, nil)
+	b.until("four are judged", b.says("4 of 8 judged")+` && document.readyState === "complete" && document.querySelector("#queue").hidden`)
+	if one := mark("carrying-loop_round"); one.Judgement != "not_seen" || look().Version != before+1 {
+		t.Errorf("kept: %+v, version %d after %d", one, look().Version, before)
+	}
+}

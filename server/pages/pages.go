@@ -90,6 +90,16 @@ type View struct {
 // Options are the view's language and units, for texts and drawings.
 func (v View) Options() report.Options { return report.Options{Inches: v.Inches, Lang: v.Lang} }
 
+// Drawn is what the address of a drawing says of how it is read: drawn otherwise it is
+// another picture, which no cache takes for this one.
+func (v View) Drawn() url.Values {
+	units := "mm"
+	if v.Inches {
+		units = "in"
+	}
+	return url.Values{"lang": {In(v.Lang).Lang}, "units": {units}}
+}
+
 // With is the address of this page with one choice changed.
 func (v View) With(name, value string) string {
 	q := url.Values{}
@@ -168,6 +178,7 @@ func funcs(w *Words, inches bool) template.FuncMap {
 			}
 			return "mm"
 		},
+		"drawn": func() template.URL { return template.URL(View{Lang: w.Lang, Inches: inches}.Drawn().Encode()) }, //nolint:gosec // encoded
 		"unit": func() string { // of what is typed
 			if inches {
 				return w.Text("base.mm_or_in")

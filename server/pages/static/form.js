@@ -1,75 +1,55 @@
-// Forms that send photos with what is typed beside them (the finished joint, the quick
-// measurement): their photos wait in the queue as those of the steps do.
-import { able, add, list, retry, send, set } from './queue.js';
-import { shown } from './queued.js';
-import { text, together } from './texts.js';
+// Forms that send photos with what is typed beside them (finished joint, clinch, quick
+// measurement): they wait in the queue as the photos of the steps do.
+import { able, add, addAlone, list, set } from './queue.js';
+import { queued } from './queued.js';
+import { text } from './texts.js';
 
-const form = document.querySelector('form[data-step]');
-if (able && form) {
-  const where = { joint: form.dataset.joint, step: form.dataset.step };
-  const input = form.querySelector('[name=photos]');
-  const box = document.getElementById('queue');
-  const bar = box.querySelector('progress');
-  const stage = document.getElementById('stage');
-  const refusedBox = document.getElementById('refused');
-  const here = (place) => place.joint === where.joint && place.step === where.step;
-  const showItems = shown(box, where, () => go());
-  const tries = retry(go);
+const forms = [...document.querySelectorAll('form[data-step]')];
 
-  async function show() {
-    await showItems();
-    input.required = !box.querySelector('[data-state=refused]'); // sent again with what is typed now
+// itemsOf are the items of the clinch in a form, each in a data-item.
+const itemsOf = (form) => [...form.querySelectorAll('[data-item]')];
+const touched = (item) => [...item.querySelectorAll('input')].some((e) => (e.type === 'radio' ? e.checked !== e.defaultChecked : e.type === 'file' ? e.files.length > 0 : e.value !== e.defaultValue));
+
+// typed gives what is typed in a form; of the clinch what this person touched, since others
+// may have judged the rest before it arrives.
+function typed(form) {
+  const fields = Object.fromEntries([...new FormData(form)].filter(([, value]) => typeof value === 'string'));
+  for (const item of itemsOf(form)) if (!touched(item)) for (const e of item.querySelectorAll('input')) delete fields[e.name];
+  return fields;
+}
+
+if (able && forms.length > 0) {
+  const [{ dataset: { joint } }] = forms;
+  const steps = forms.map((form) => form.dataset.step);
+  const go = queued((place) => place.joint === joint && steps.includes(place.step));
+
+  for (const form of forms) {
+    const { step, named, look } = form.dataset;
+    const where = { joint, step, ...(look && { look }) };
+    const inputs = [...form.querySelectorAll('input[type=file]')];
+    const photos = form.querySelector('[name=photos]');
+    // what was refused is sent again with what is typed now
+    const sendsAgain = async () => { if (photos) photos.required = (await list({ ...where, state: 'refused' })).length === 0; };
+    addEventListener('beltend-queue', sendsAgain);
+    sendsAgain();
+
+    // whoever takes a close-up or writes a note judges
+    for (const item of itemsOf(form)) item.addEventListener('input', () => { for (const e of item.querySelectorAll('[type=radio]')) e.required = touched(item); });
+
+    form.addEventListener('submit', async (e) => {
+      e.preventDefault();
+      const order = { fields: typed(form) };
+      const place = { ...where, end: String(Date.now()) };
+      const judges = itemsOf(form).some(touched);
+      const files = inputs.flatMap((input) => [...input.files].map((file) => [file, input === photos ? '' : input.name]));
+      for (const input of inputs) input.value = '';
+      let twice = false;
+      for (const [file, field] of files) twice = !await add(file, place, order, named, field) || twice;
+      const refused = await list({ ...where, state: 'refused' });
+      if (judges && files.length === 0 && refused.length === 0) await addAlone(place, order, named, text('finished.judgements'));
+      for (const i of refused) await set(i.id, { order, state: i.kept ? 'sent' : 'waiting' });
+      await go(twice ? text('photo.twice') : '');
+    });
   }
-
-  function refuse(problem) {
-    refusedBox.hidden = false;
-    refusedBox.querySelector('h2').textContent = problem.title ?? '';
-    refusedBox.querySelector('.detail').textContent = together(problem.detail ?? '');
-    refusedBox.querySelector('.do span').textContent = together(problem.advice ?? '');
-    const kept = refusedBox.querySelector('.kept');
-    kept.hidden = !problem.address;
-    if (problem.address) kept.querySelector('a').href = problem.address;
-    refusedBox.scrollIntoView({ block: 'nearest' });
-  }
-
-  async function sendNow() {
-    try {
-      await send({
-        change: show,
-        step: ({ step, done }) => { bar.hidden = false; bar.value = done; stage.textContent = text('photo.step_' + step); },
-        done: (place, answer) => { if (here(place)) location.assign(answer.address); },
-        refused: (place, problem) => { if (here(place)) refuse(problem); },
-      });
-      stage.textContent = '';
-      tries.fresh();
-    } catch {
-      stage.textContent = text('photo.waiting');
-      tries.later();
-    }
-  }
-
-  async function go() {
-    refusedBox.hidden = true;
-    await show();
-    if (navigator.onLine) await sendNow();
-    bar.hidden = true;
-    await show();
-    const refused = (await list(where)).find((i) => i.state === 'refused' && i.problem);
-    if (refused && refusedBox.hidden) refuse(refused.problem); // before this page was opened
-  }
-
-  form.addEventListener('submit', async (e) => {
-    e.preventDefault();
-    const files = [...input.files];
-    input.value = '';
-    const fields = Object.fromEntries([...new FormData(form)].filter(([name]) => name !== 'photos'));
-    const order = { fields };
-    const place = { ...where, end: String(Date.now()) };
-    let twice = false;
-    for (const file of files) twice = !await add(file, place, order, form.dataset.named) || twice;
-    for (const i of await list({ ...where, state: 'refused' })) await set(i.id, { order, state: i.kept ? 'sent' : 'waiting' });
-    stage.textContent = twice ? text('photo.twice') : '';
-    await go();
-  });
   go();
 }

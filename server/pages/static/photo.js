@@ -1,9 +1,9 @@
 // The page that takes photos: into the queue, up, measured; everything seen on the way.
 import { correction, nudgeBy, show as showLines } from './hand.js';
-import { able, add, list, retry, send, set } from './queue.js';
-import { shown } from './queued.js';
+import { able, add, list, set } from './queue.js';
+import { queued } from './queued.js';
 import { Stage } from './stage.js';
-import { make, text, together } from './texts.js';
+import { make, text } from './texts.js';
 
 // What a person can settle by showing the place, and the edge that is most likely meant.
 const SETTLED_BY_HAND = { edge_unclear: 'left', cut_unclear: 'cut', line_unclear: 'line' };
@@ -12,24 +12,11 @@ const page = document.getElementById('photo');
 const camera = document.getElementById('camera');
 if (able && camera) {
   const where = { joint: page.dataset.joint, end: page.dataset.end, step: page.dataset.step };
-  const box = document.getElementById('queue');
-  const bar = box.querySelector('progress');
-  const stage = document.getElementById('stage');
   const refusedBox = document.getElementById('refused');
   document.getElementById('plain').hidden = true;
   for (const label of page.querySelectorAll('.camera, .pick')) label.hidden = false;
 
-  const show = shown(box, where, () => go());
-  const tries = retry(go);
-
-  function refuse(problem) {
-    refusedBox.hidden = false;
-    refusedBox.querySelector('h2').textContent = problem.title ?? '';
-    refusedBox.querySelector('.detail').textContent = together(problem.detail ?? '');
-    refusedBox.querySelector('.do span').textContent = together(problem.advice ?? '');
-    const kept = refusedBox.querySelector('.kept');
-    kept.hidden = !problem.address;
-    if (problem.address) kept.querySelector('a').href = problem.address;
+  const go = queued((place) => place.joint === where.joint && place.end === where.end && place.step === where.step, (problem) => {
     const checks = document.getElementById('checks');
     if (problem.checks) {
       checks.hidden = false;
@@ -37,8 +24,7 @@ if (able && camera) {
         make('li', { class: c.State }, make('b', {}, c.Text), ...(c.Do ? [make('small', {}, c.Do)] : []))));
     }
     byHand(problem).catch(() => {}); // a photo that cannot be shown
-    refusedBox.scrollIntoView({ block: 'nearest' });
-  }
+  });
 
   // byHand shows the refused photo with what could be meant, to be settled.
   async function byHand(problem) {
@@ -76,31 +62,6 @@ if (able && camera) {
     });
   }
 
-  async function sendNow() {
-    try {
-      await send({
-        change: show,
-        step: ({ step, done }) => { bar.hidden = false; bar.value = done; stage.textContent = text('photo.step_' + step); },
-        done: (place, answer) => { if (place.joint === where.joint && place.end === where.end && place.step === where.step) location.assign(answer.address); },
-        refused: (place, problem) => refuse(problem),
-      });
-      tries.fresh();
-    } catch {
-      stage.textContent = text('photo.waiting');
-      tries.later();
-    }
-  }
-
-  async function go() {
-    refusedBox.hidden = true;
-    await show();
-    if (navigator.onLine) await sendNow();
-    bar.hidden = true;
-    await show();
-    const refused = (await list(where)).find((i) => i.state === 'refused' && i.problem);
-    if (refused && refusedBox.hidden) refuse(refused.problem); // before this page was opened
-  }
-
   async function take(input) {
     const form = Object.fromEntries(new FormData(document.getElementById('order')));
     const order = { card_set: form.card_set ?? '', print_scale: form.print_scale ?? '', trim: form.trim ?? '', fresh: form.fresh === 'on' };
@@ -108,8 +69,7 @@ if (able && camera) {
     let twice = false;
     for (const file of files) twice = !await add(file, where, order, page.dataset.named) || twice;
     input.value = '';
-    stage.textContent = twice ? text('photo.twice') : '';
-    go();
+    go(twice ? text('photo.twice') : '');
   }
   for (const input of [camera, document.getElementById('files')]) input.addEventListener('change', () => take(input));
   const fresh = document.getElementById('fresh');

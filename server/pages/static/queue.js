@@ -1,5 +1,6 @@
 // Photos wait in this browser (IndexedDB) until they are measured. Each is known by its
 // SHA-256, so none is there twice; each goes up in parts, so a broken connection costs one part.
+// Judgements on the clinch wait with their close-ups, or alone.
 import { ask } from './stream.js';
 
 const PART = 512 * 1024; // bytes
@@ -36,15 +37,24 @@ const get = (id) => run('readonly', (s) => s.get(id));
 
 const same = (a, b) => a.joint === b.joint && a.end === b.end && a.step === b.step;
 
-// A place is joint, end and step. A finished joint (step finished) has no one end, a quick
-// measurement (step quick) no joint either: there the end is the time when the form was
-// sent, and what was sent together is measured together.
-const asForm = (where) => where.step === 'finished' || where.step === 'quick';
+// A place is joint, end and step. A finished joint (step finished) and its clinch (step clinch,
+// with the look that is judged) have no one end, a quick measurement (step quick) no joint
+// either: there the end is the time when the form was sent, and what was sent together is
+// measured together.
+const asForm = ({ step }) => step === 'finished' || step === 'clinch' || step === 'quick';
 
 // pageOf is the page that shows a place.
 export function pageOf({ joint, end, step }) {
   if (step === 'quick') return '/';
+  if (step === 'clinch') return `/joints/${joint}/finished#clinch`;
   return step === 'finished' ? `/joints/${joint}/finished` : `/joints/${joint}/end/${end}/${step}`;
+}
+
+// askedOf is the address that takes what a place asks for.
+function askedOf(place) {
+  if (place.step === 'quick') return '/measure';
+  if (place.step === 'clinch') return `/joints/${place.joint}/finished/${place.look}/clinch/judged`;
+  return `${pageOf(place)}/measure`;
 }
 
 // list gives the photos of which all that is asked for holds, or all; the oldest first.
@@ -58,14 +68,24 @@ export async function waiting() {
   return (await list()).filter((i) => i.state !== 'refused').length;
 }
 
-// add keeps a photo; false when it is there already. named is its joint, for people.
-export async function add(file, where, order, named = '') {
+// add keeps a photo; false when it is there already. named is its joint, for people; field
+// that of a form with several, where one photo may be in more than one.
+export async function add(file, where, order, named = '', field = '') {
   const bytes = await file.arrayBuffer();
   const hash = [...new Uint8Array(await crypto.subtle.digest('SHA-256', bytes))].map((b) => b.toString(16).padStart(2, '0')).join('');
-  const id = [where.joint, where.end, where.step, hash].join('/');
-  const { joint, step } = where;
-  if (await get(id) || asForm(where) && (await list({ joint, step, hash })).length > 0) return false;
-  await put({ id, hash, ...where, named, order, name: file.name, blob: new Blob([bytes], { type: file.type }), size: bytes.byteLength, have: 0, state: 'waiting', added: Date.now() });
+  const id = [where.joint, where.end, where.step, hash, ...(field ? [field] : [])].join('/');
+  const { joint, step, look } = where;
+  if (await get(id) || asForm(where) && (await list({ joint, step, hash, ...(field && { field, look }) })).length > 0) return false;
+  await put({ id, hash, ...where, field, named, order, name: file.name, blob: new Blob([bytes], { type: file.type }), size: bytes.byteLength, have: 0, state: 'waiting', added: Date.now() });
+  return true;
+}
+
+// addAlone keeps an order without photos; false when the same waits already.
+export async function addAlone(where, order, named, name) {
+  const { joint, step, look } = where;
+  const id = [joint, step, look, JSON.stringify(order)].join('/');
+  if (await get(id) || (await list({ joint, step, look })).some((i) => JSON.stringify(i.order) === JSON.stringify(order))) return false;
+  await put({ id, ...where, named, order, name, size: 0, have: 0, state: 'waiting', added: Date.now() });
   return true;
 }
 
@@ -113,9 +133,15 @@ export function retry(go) {
   const [FIRST, MOST] = [8000, 120000]; // ms
   let pause = FIRST;
   let timer;
-  const fresh = () => { clearTimeout(timer); pause = FIRST; };
+  const fresh = () => { clearTimeout(timer); timer = undefined; pause = FIRST; };
+  // of two that waited for the same attempt the second changes nothing
+  const later = () => {
+    if (timer) return;
+    timer = setTimeout(() => { timer = undefined; go(); }, pause);
+    pause = Math.min(2 * pause, MOST);
+  };
   addEventListener('online', () => { fresh(); go(); });
-  return { fresh, later: () => { clearTimeout(timer); timer = setTimeout(go, pause); pause = Math.min(2 * pause, MOST); } };
+  return { fresh, later };
 }
 
 let sending; // one at a time in this page; other pages are kept out by a lock
@@ -131,7 +157,7 @@ export function send(on = {}) {
 async function sendAll(on) {
   const told = () => on.change?.();
   for (const item of await list()) {
-    if (item.state !== 'waiting' && item.state !== 'sending') continue;
+    if (!item.blob || item.state !== 'waiting' && item.state !== 'sending') continue;
     try {
       await upload(item, told);
     } catch (e) {
@@ -145,14 +171,14 @@ async function sendAll(on) {
     }
   }
   for (;;) {
-    const sent = (await list()).filter((i) => i.state === 'sent');
+    const sent = (await list()).filter((i) => i.state === 'sent' || !i.blob && i.state === 'waiting');
     if (sent.length === 0) return;
     const place = sent[0];
     const together = sent.filter((i) => same(i, place));
     const order = { ...place.order, photos: together.map((i) => i.kept) };
+    if (place.step === 'clinch') order.photos = Object.fromEntries(together.filter((i) => i.kept).map((i) => [i.field, i.kept]));
     if (!asForm(place)) order.hints = together.flatMap((i, photo) => (i.hints ?? []).map((h) => ({ ...h, photo })));
-    const page = pageOf(place);
-    const { done, refused } = await ask(`${page === '/' ? '' : page}/measure`, order, on.step);
+    const { done, refused } = await ask(askedOf(place), order, on.step);
     if (refused?.again) {
       await new Promise((r) => setTimeout(r, 1000 * (refused.after || 4)));
       continue;

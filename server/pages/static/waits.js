@@ -9,10 +9,12 @@ async function show() {
   box.hidden = places.size === 0;
   box.querySelector('ul').replaceChildren(...[...places].map(([page, items]) => {
     const { named, end, step } = items[0];
-    const where = [box.dataset.joint ? '' : named, step === 'quick' || step === 'finished' ? '' : text('end.' + end), text('step.' + step)].filter(Boolean).join(' · ');
-    const refused = items.filter((i) => i.state === 'refused').length;
-    const lines = [['photo.waits', items.length - refused], ['photo.waits_refused', refused]].filter(([, n]) => n > 0)
+    const where = [box.dataset.joint ? '' : named, ['quick', 'finished', 'clinch'].includes(step) ? '' : text('end.' + end), text('step.' + step)].filter(Boolean).join(' · ');
+    const photos = items.filter((i) => i.blob);
+    const refused = photos.filter((i) => i.state === 'refused').length;
+    const lines = [['photo.waits', photos.length - refused], ['photo.waits_refused', refused]].filter(([, n]) => n > 0)
       .map(([key, n]) => make('small', {}, n === 1 ? text(key + '_one') : text(key + '_some', n)));
+    if (photos.length < items.length) lines.push(make('small', {}, text('photo.waits_judged')));
     return make('li', {}, make('a', { href: page === '/' ? '#queue' : page }, make('b', {}, where), ...lines));
   }));
 }
