@@ -167,8 +167,9 @@ func (d *database) sql(q string) string {
 type Tx struct {
 	db    *database
 	tx    *sql.Tx
-	stmts map[string]*sql.Stmt // prepared so far, by text
-	head  Head                 // of the chain, in a transaction that writes
+	stmts map[string]*sql.Stmt       // prepared so far, by text
+	head  Head                       // of the chain, in a transaction that writes
+	asked func(q string, args []any) // is told of every query, for tests; nil: nobody
 }
 
 // Exec runs a statement and says how many rows it changed.
@@ -187,6 +188,9 @@ func (t *Tx) Exec(ctx context.Context, q string, args ...any) (int64, error) {
 
 // Rows runs a query and calls each for every row; scan is the row's Scan.
 func (t *Tx) Rows(ctx context.Context, each func(scan func(dest ...any) error) error, q string, args ...any) error {
+	if t.asked != nil {
+		t.asked(q, args)
+	}
 	run, err := t.runner(ctx, q)
 	if err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 )
 
@@ -204,4 +205,81 @@ func (a *Archive) Backends(t interface {
 		t.Fatal(err)
 	}
 	return pids
+}
+
+// Repeat adds the rows that are searched n times more, each time as much earlier as all
+// lie apart, and takes PostgreSQL's statistics; but of beside, which was added later: an
+// archive that was brought up to date has none of it for long.
+func (a *Archive) Repeat(ctx context.Context, n int) error {
+	plain := strings.Join(measurementKind.columns[1:], ", ")
+	plain = strings.Replace(strings.Replace(plain, " time,", " time - k.i * s.span,", 1), " words", " ''", 1) // whose index takes long
+	for _, q := range []string{
+		"INSERT INTO measurement (n, id, " + strings.Join(measurementKind.columns[1:], ", ") + ") SELECT m.n - k.i * s.span, id || '-' || k.i, " + plain +
+			" FROM measurement m, generate_series(1, $1) k(i), (SELECT MAX(n) - MIN(n) + 1 AS span FROM measurement) s",
+		"INSERT INTO review_state (n, site, state) SELECT r.n - k.i * s.span, site, state FROM review_state r, generate_series(1, $1) k(i), (SELECT (MAX(n) - MIN(n) + 1) / ($1 + 1) AS span FROM measurement) s",
+	} {
+		if _, err := a.db.w.ExecContext(ctx, q, n); err != nil {
+			return err
+		}
+	}
+	for _, q := range []string{"VACUUM ANALYZE", "DELETE FROM pg_statistic p USING pg_attribute c WHERE c.attrelid = p.starelid AND c.attnum = p.staattnum AND c.attrelid = CAST('measurement' AS regclass) AND c.attname = 'beside'"} {
+		if _, err := a.db.w.ExecContext(ctx, q); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Explained is a statement of a search and the plan by which the database answers it.
+type Explained struct{ Statement, Plan string }
+
+// Explain gives the statements of a search with their plans.
+func (a *Archive) Explain(ctx context.Context, q Query) (found int, out []Explained, err error) {
+	err = a.Read(ctx, func(tx *Tx) error {
+		type asked struct {
+			q    string
+			args []any
+		}
+		var all []asked
+		tx.asked = func(q string, args []any) { all = append(all, asked{q, args}) }
+		places, err := tx.places(ctx, q, 51, lookback)
+		if err != nil {
+			return err
+		}
+		ids := []any{""}
+		for _, p := range places {
+			ids = append(ids, p.id)
+		}
+		if _, err := tx.found(ctx, "m.id IN ("+marks(len(ids))+")", ids, newest[:len(" ORDER BY m.n DESC")]); err != nil {
+			return err
+		}
+		tx.asked, found = nil, len(places)
+		for _, one := range all {
+			if strings.HasPrefix(one.q, "EXPLAIN") {
+				continue
+			}
+			how := "EXPLAIN QUERY PLAN "
+			if a.db.postgres {
+				how = "EXPLAIN "
+			}
+			e := Explained{Statement: one.q}
+			err := tx.Rows(ctx, func(scan func(...any) error) error {
+				var line string
+				var none [3]int
+				into := []any{&none[0], &none[1], &none[2], &line}
+				if a.db.postgres {
+					into = into[3:]
+				}
+				err := scan(into...)
+				e.Plan += line + "\n"
+				return err
+			}, how+one.q, one.args...)
+			if err != nil {
+				return err
+			}
+			out = append(out, e)
+		}
+		return nil
+	})
+	return found, out, err
 }
