@@ -14,6 +14,7 @@ type tapeCmd struct {
 	SetOut    string   `placeholder:"corners|line" help:"How the marks were set out: each from its own corner, or both on a line drawn square to the centreline."`
 	LineU95   string   `name:"line-u95" placeholder:"MM" help:"With line: how far that line may be out of square over the width (95 %)."`
 	Width     string   `placeholder:"MM" help:"Width at the cut."`
+	Line      string   `placeholder:"cut|drawn" help:"What was taped: the cut (default) or the line drawn before cutting."`
 	Stations  string   `placeholder:"UP:WIDTH,..." help:"Widths taped further up, for example 300:1000.5,600:1001."`
 	Hollow    string   `placeholder:"MM" help:"Deepest gap between the cut and a straightedge laid over its corners."`
 	Camber    string   `placeholder:"CHORD,GAP,SIDE" help:"String along an edge: its length, the largest gap, the side the belt bows to."`
@@ -33,7 +34,7 @@ type tapeCmd struct {
 
 func (c *tapeCmd) text() plan.Text {
 	text := map[string]string{
-		plan.Diagonals: c.Diagonals, plan.Up: c.Up, plan.SetOut: c.SetOut, plan.LineU95: c.LineU95, plan.Width: c.Width, plan.Stations: c.Stations,
+		plan.Diagonals: c.Diagonals, plan.Up: c.Up, plan.SetOut: c.SetOut, plan.LineU95: c.LineU95, plan.Width: c.Width, plan.Line: c.Line, plan.Stations: c.Stations,
 		plan.Hollow: c.Hollow, plan.Camber: c.Camber, plan.TapeClass: c.TapeClass, plan.TapeHook: tick(c.TapeHook), plan.Reading: c.Reading,
 		plan.Edge: c.Edge, plan.Tolerance: c.Tolerance, plan.Nominal: c.Nominal, plan.Target: c.Target, plan.Trim: c.Trim,
 	}

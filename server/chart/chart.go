@@ -165,11 +165,16 @@ func (t *table) fault(line int, column, code string, v geometry.Values, format s
 // head reads the names of the columns; false: nothing below can be read.
 func (t *table) head(line int, row []string) bool {
 	t.index, t.seen, t.names = map[string]int{}, map[string]int{}, len(row)
+	if !slices.ContainsFunc(row, func(name string) bool { return slices.Contains(Columns, strings.ToLower(strings.TrimSpace(name))) }) {
+		all := strings.Join(Columns, ", ")
+		t.fault(line, "", "chart_no_head", geometry.Values{"columns": all}, "the first line must name the columns: %s", all)
+		return false
+	}
 	for i, name := range row {
 		name = strings.ToLower(strings.TrimSpace(name))
 		switch _, twice := t.index[name]; {
 		case !slices.Contains(Columns, name):
-			t.fault(line, strconv.Itoa(i+1), "chart_column_unknown", geometry.Values{"given": name, "columns": strings.Join(Columns, ", ")}, "%q is no column of a chart: the columns are %s", name, strings.Join(Columns, ", "))
+			t.fault(line, strconv.Itoa(i+1), "chart_column_unknown", geometry.Values{"given": name}, "%q is no column of a chart", name)
 		case twice:
 			t.fault(line, name, "chart_column_twice", nil, "the column is there twice")
 		default:

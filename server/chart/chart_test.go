@@ -62,6 +62,8 @@ func TestEveryFaultNamesLineAndColumn(t *testing.T) {
 		{"# only a remark\n", []string{"line 1: the chart is empty"}},
 		{head, []string{"line 1: the chart names columns but no fastener"}},
 		{"name,pitch\nx,1\n", []string{"line 1, column wire", "line 1, column thickness_from", "line 1, column thickness_to", "line 1, column smallest_pulley", "line 1, column strip", "line 1, column hooks_per_strip", "line 1, column pin_allowance"}},
+		{good + "KH 30,9,2,4,6,150,288,32,20\n", []string{"line 1: the first line must name the columns: name, pitch, wire,"}},
+		{"Name,a\nx,1\n", []string{"line 1, column 2: \"a\" is no column of a chart", "line 1, column pitch", "line 1, column wire", "line 1, column thickness_from", "line 1, column thickness_to", "line 1, column smallest_pulley", "line 1, column strip", "line 1, column hooks_per_strip", "line 1, column pin_allowance"}},
 		{strings.Replace(head, "wire", "wier", 1) + good, []string{"line 1, column 3: \"wier\"", "line 1, column wire: the column is missing"}},
 		{strings.Replace(head, "wire", "pitch", 1) + good, []string{"line 1, column pitch: the column is there twice", "line 1, column wire"}},
 		{head + good + "\nKH 40,x,,6,9,200,312,24,20\n", []string{"line 4, column pitch: \"x\"", "line 4, column wire: nothing", "line 4, column name: \"KH 40\" is on line 2"}},
@@ -90,6 +92,9 @@ func TestEveryFaultNamesLineAndColumn(t *testing.T) {
 			if i >= len(c.want) || !strings.HasPrefix(f.String(), c.want[i]) {
 				t.Errorf("%q: fault %d is %q", c.text, i, f)
 			}
+		}
+		if n := strings.Count(err.Error(), "thickness_from, thickness_to"); n > 1 {
+			t.Errorf("%q: lists the columns %d times", c.text, n)
 		}
 		if len(faults) < len(c.want) {
 			t.Errorf("%q: only %v", c.text, faults)

@@ -182,7 +182,7 @@ func tell(s *sheet, r *result.Joint, size float64, o report.Options) float64 {
 		rows = append(rows, report.Row{Label: s.Text("report.warning"), Text: n.Text})
 	}
 	if r.Advice != "" {
-		rows = append(rows, report.Row{Label: s.Text("report.to_settle"), Text: report.JointAdvice(r.Pair, o)})
+		rows = append(rows, report.Row{Label: s.Text("report.to_settle"), Text: report.JointAdvice(r, o)})
 	}
 	for _, row := range rows {
 		if row.Label != "" {

@@ -135,7 +135,7 @@ func (s *service) fail(c *gin.Context, err error) {
 		s.Log.Error("request failed", "method", c.Request.Method, "route", c.FullPath(), "error", err)
 	}
 	p.Type = "urn:beltend:problem:" + p.Code
-	p.Title = title(p.Status)
+	_, p.Title = titleOf(p)
 	if p.retryAfter > 0 {
 		c.Header("Retry-After", retryAfter(p))
 	}
@@ -154,6 +154,15 @@ func (s *service) fail(c *gin.Context, err error) {
 }
 
 func retryAfter(p problem) string { return strconv.Itoa(p.retryAfter) }
+
+// titleOf is the title of a problem and its text's key; what was refused may be from no photo.
+func titleOf(p problem) (key, text string) {
+	switch p.Code {
+	case "tape_disagrees", "no_fastener_fits", "fastener_does_not_fit":
+		return "status.values", "No answer from these values"
+	}
+	return "status." + strconv.Itoa(p.Status), title(p.Status)
+}
 
 func title(status int) string {
 	switch status {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"slices"
-	"strconv"
 
 	"github.com/gin-gonic/gin"
 
@@ -122,7 +121,8 @@ func (s *service) problemData(c *gin.Context, p problem) *pages.ProblemData {
 
 func problemIn(o report.Options, p problem) *pages.ProblemData {
 	w := pages.In(o.Lang)
-	title := w.Or("status."+strconv.Itoa(p.Status), title(p.Status))
+	key, text := titleOf(p)
+	title := w.Or(key, text)
 	if p.refused != nil {
 		return pages.RefusedOf(p.refused, title, o)
 	}

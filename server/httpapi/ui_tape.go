@@ -41,7 +41,7 @@ var tapeDetails = func() []string {
 
 // Fields of the tape's form, and those of the command line, which programs send.
 var tapeFields = slices.Concat([]string{"diagonal-left", "diagonal-right", plan.Up, plan.Width, plan.SetOut, plan.LineU95, plan.Hollow, plan.Trim, plan.TapeClass,
-	plan.Diagonals, plan.Stations, plan.Camber, "name", "with-photos", "fresh", "note"}, tapeDetails)
+	plan.Line, plan.Diagonals, plan.Stations, plan.Camber, "name", "with-photos", "fresh", "note"}, tapeDetails)
 
 // tapeText puts the fields of the page together to the settings of package plan. A
 // semicolon parts lengths, so that each may have a decimal comma.
@@ -129,18 +129,9 @@ func withFiles(c *gin.Context) ([]*result.Measurement, error) {
 	return photos, nil
 }
 
-// headOfTaped is a step that can be taped: a line is drawn to be photographed or cut.
-func (s *service) headOfTaped(c *gin.Context) (pages.JointHead, error) {
-	h, err := s.headOfStep(c)
-	if err == nil && h.Step == archive.StepDrawn {
-		err = problemNotFound
-	}
-	return h, err
-}
-
 // tapeStep is the page that tapes one end of a joint at a step.
 func (s *service) tapeStep(c *gin.Context) {
-	h, err := s.headOfTaped(c)
+	h, err := s.headOfStep(c)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -185,7 +176,7 @@ func lastPhotographed(found []archive.Found) (archive.Found, bool) {
 
 // tapedStep works the form of that page out, and keeps it where that is asked for.
 func (s *service) tapedStep(c *gin.Context) {
-	h, err := s.headOfTaped(c)
+	h, err := s.headOfStep(c)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -207,7 +198,7 @@ func (s *service) tapedStep(c *gin.Context) {
 
 // tapedFor is what programs send: the same, kept at once.
 func (s *service) tapedFor(c *gin.Context) {
-	h, err := s.headOfTaped(c)
+	h, err := s.headOfStep(c)
 	var r store.Record
 	if err == nil {
 		r, err = s.keepTaped(c.Request.Context(), s.who(c), &h, formFields(c, tapeFields...))
@@ -248,6 +239,9 @@ func (s *service) tapeOf(ctx context.Context, by store.Person, h *pages.JointHea
 	}
 	text := tapeText(fields)
 	text[plan.Tolerance], text[plan.Nominal] = filledMM(h.ToleranceMM), filledMM(h.NominalMM)
+	if text[plan.Line] = "cut"; h.Step == archive.StepDrawn {
+		text[plan.Line] = "drawn"
+	}
 	m, err := plan.Tape(func(name string) string { return text[name] }, photos...)
 	if err != nil {
 		return nil, kept, err

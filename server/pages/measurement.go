@@ -49,6 +49,7 @@ func (p *ProblemData) Outside(w *Words, o report.Options, r *geometry.Range) {
 		return w.Decimal(fmt.Sprintf("%g", v))
 	}
 	p.Detail = w.Text("problem.outside", w.Text(key), show(r.V), show(r.Lo), show(r.Hi))
+	p.Advice = w.Or("problem."+p.Code+"_do", p.Advice) // what is wanted is said
 }
 
 // Wrong says in the person's language and units why an entry cannot be used; English in
@@ -58,6 +59,7 @@ func (p *ProblemData) Wrong(w *Words, o report.Options, entry, why string) {
 		return
 	}
 	p.Detail = why
+	p.Advice = w.Or("problem."+p.Code+"_do", p.Advice) // what is wanted is said
 	if key := entryKey(entry); w.Has(key) {
 		p.Detail = w.Text("problem.entry", w.Text(key), why)
 	}

@@ -53,7 +53,7 @@ func (d *PlanData) group(title string, rows []report.Row) {
 
 // Pair fills in the two ends as a pair.
 func (d *PlanData) Pair(r *result.Joint, o report.Options) {
-	d.Done, d.Kind, d.Advice = true, string(r.Pair.Verdict), report.JointAdvice(r.Pair, o)
+	d.Done, d.Kind, d.Advice = true, string(r.Pair.Verdict), report.JointAdvice(r, o)
 	_, d.Verdict, _ = strings.Cut(report.JointVerdict(r, o), ": ") // the word stands beside its sign
 	if r.Pair.Advised != nil {                                     // what to do before why
 		d.group("answer.recut", report.RecutWay(r.Pair.Advised, o))

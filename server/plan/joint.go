@@ -77,7 +77,7 @@ func Joint(text Text, lead, trail *result.Measurement) (*result.Joint, error) {
 	for _, n := range report.PairNotes(r.Pair, report.Options{}) {
 		r.Warnings = append(r.Warnings, result.Warning{Code: n.Label, Message: n.Text})
 	}
-	r.Advice = report.JointAdvice(r.Pair, report.Options{})
+	r.Advice = report.JointAdvice(r, report.Options{})
 	if !text.given(Travel) && !text.given(Reserve) {
 		return r, nil
 	}

@@ -233,6 +233,35 @@ func TestJoint(t *testing.T) {
 
 // What a pair warns of, and nothing twice: each end says how it was measured, then the
 // figures: widths of 1000 and 1010 mm are 10 mm apart, above the 3 mm that are told.
+// What an undecided pair is advised goes by how the end with the larger uncertainty was
+// measured: a photo settles nothing where nobody can take one.
+func TestAdviceGoesByHowAnEndWasMeasured(t *testing.T) {
+	for _, c := range []struct {
+		lead, trail       string
+		leadU95, trailU95 float64
+		want, never       string
+	}{
+		{"", "", 1, 3, "another photo", "marks"},
+		{result.FromTape, result.FromTape, 3, 1, "set the marks out anew", "another photo"},
+		{"", result.FromTape, 1, 3, "set the marks out anew", "another photo"},
+		{"", result.FromTape, 3, 1, "another photo", "marks"},
+		{result.FromBoth, "", 3, 1, "a photo with a second card, and the diagonals", "another photo"},
+	} {
+		lead, trail := photo(3.5, c.leadU95, 1000), photo(0, c.trailU95, 1000)
+		lead.Source, trail.Source = c.lead, c.trail
+		r, err := Joint(texts(nil), lead, trail)
+		if err != nil || r.Pair.Verdict != square.Undecided {
+			t.Fatal(r, err)
+		}
+		if !strings.Contains(r.Advice, c.want) || strings.Contains(r.Advice, c.never) {
+			t.Errorf("%q ± %g and %q ± %g: %s", c.lead, c.leadU95, c.trail, c.trailU95, r.Advice)
+		}
+		if de := report.JointAdvice(r, report.Options{Lang: "de"}); de == "" || de == r.Advice {
+			t.Errorf("in German: %q", de)
+		}
+	}
+}
+
 func TestJointWarnsOfEachThingOnce(t *testing.T) {
 	for _, c := range []struct {
 		line, source string
@@ -437,6 +466,23 @@ func TestTapeWithPhoto(t *testing.T) {
 	var wrong *geometry.WrongValue
 	drawn := photo(3, 0.8, 1000)
 	drawn.Line = "drawn"
+	line := map[string]string{Line: "drawn"}
+	for k, v := range taped {
+		line[k] = v
+	}
+	if m, err := Tape(texts(line)); err != nil || m.Line != "drawn" || m.Source != result.FromTape || AsTaped(m)[Line] != "drawn" {
+		t.Errorf("a line by tape: %+v, %v", m, err)
+	}
+	if m, err := Tape(texts(line), drawn); err != nil || m.Line != "drawn" || m.Source != result.FromBoth {
+		t.Errorf("a line by tape and photo: %+v, %v", m, err)
+	}
+	if _, err := Tape(texts(line), photo(3, 0.8, 1000)); !errors.As(err, &wrong) || wrong.Code != "with_cut" {
+		t.Error(err)
+	}
+	line[Line] = "chalk"
+	if _, err := Tape(texts(line)); !errors.As(err, &wrong) || wrong.Name != Line {
+		t.Error(err)
+	}
 	if _, err := Tape(texts(taped), drawn); !errors.As(err, &wrong) || wrong.Name != With {
 		t.Error(err)
 	}

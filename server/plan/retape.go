@@ -14,6 +14,9 @@ func AsTaped(m *result.Measurement) map[string]string {
 	mm := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	t := m.Tape
 	text := map[string]string{Diagonals: mm(t.LeftMM) + ";" + mm(t.RightMM), Up: mm(t.UpMM), SetOut: t.SetOut, TapeClass: t.Class, Reading: mm(t.ReadingMM), Edge: mm(t.EdgeMM)}
+	if m.Line == drawn {
+		text[Line] = drawn
+	}
 	if t.Hook {
 		text[TapeHook] = "yes"
 	}

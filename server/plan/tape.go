@@ -27,7 +27,14 @@ const (
 	Nominal   = "nominal"
 	Target    = "target"
 	Trim      = "trim"
+	Line      = "line" // cut or drawn: what was taped
 	With      = "with" // measurements of the same end
+)
+
+// What was taped.
+const (
+	cut   = "cut"
+	drawn = "drawn"
 )
 
 // TapeMethod is the version of the way from tape readings to a result.
@@ -47,11 +54,19 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 	if err != nil {
 		return nil, err
 	}
+	line := strings.ToLower(strings.TrimSpace(text(Line)))
+	switch line {
+	case "":
+		line = cut
+	case cut, drawn:
+	default:
+		return nil, geometry.Wrong(Line, "%q is unknown: cut or drawn", text(Line)).Coded("line_unknown", geometry.Values{"given": text(Line)})
+	}
 	v, err := square.FromTape(in)
 	if err != nil {
 		return nil, err
 	}
-	m := &result.Measurement{Schema: result.Schema, Line: "cut", Source: result.FromTape, Method: TapeMethod, Warnings: []result.Warning{},
+	m := &result.Measurement{Schema: result.Schema, Line: line, Source: result.FromTape, Method: TapeMethod, Warnings: []result.Warning{},
 		Settings: &result.Settings{ToleranceMM: tolerance, NominalMM: nominal, TargetDeg: in.Target * 180 / math.Pi, TrimMM: trim}}
 	m.Tape = record(in, v)
 	if c := math.Abs(v.Closure); c > misread*v.ClosureU {
@@ -287,8 +302,10 @@ func combine(m *result.Measurement, photos []*result.Measurement, ownTolerance b
 	widths := []square.Value{{X: m.Width.AtCutMM, U: m.Width.AtCutU95MM / square.Coverage}}
 	for _, p := range photos {
 		switch {
-		case p.Line == "drawn":
+		case p.Line == drawn && m.Line != drawn:
 			return nil, geometry.Wrong(With, "there a drawn line was measured, not the cut: measure the cut, or tape the line").Coded("with_drawn", nil)
+		case p.Line != drawn && m.Line == drawn:
+			return nil, geometry.Wrong(With, "there the cut was measured, not a drawn line: photograph the line, or tape the cut").Coded("with_cut", nil)
 		case p.Source != "":
 			return nil, geometry.Wrong(With, "that measurement is from %s: name one from photos alone, a tape shares its errors with this one", p.Source).Coded("with_tape", nil)
 		case math.Abs(p.Squareness.TargetDeg-s.TargetDeg) > 1e-4:

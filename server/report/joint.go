@@ -203,13 +203,28 @@ func JointNotes(r *result.Joint, o Options) []Row {
 }
 
 // JointAdvice is what would settle a pair, empty where nothing is open.
-func JointAdvice(p *joint.Pair, o Options) string {
-	u := o.units()
+func JointAdvice(r *result.Joint, o Options) string {
+	u, p := o.units(), r.Pair
 	switch {
 	case p.Advised != nil && !p.Advised.Mends:
 		return u.Text("pair_says.cut_both")
 	case p.Verdict == square.Undecided:
-		return u.Text("pair_says.measure_again")
+		return u.Text("pair_says.measure_again" + howMeasured(r))
+	}
+	return ""
+}
+
+// howMeasured is how the end with the larger uncertainty was: "_taped", "_taped_too" or,
+// by photos or typed, nothing.
+func howMeasured(r *result.Joint) string {
+	end := lacing.Leading
+	if r.Pair.Trail.U95 > r.Pair.Lead.U95 {
+		end = lacing.Trailing
+	}
+	for _, w := range r.Warnings {
+		if w.Reason == end && (w.Code == "taped" || w.Code == "taped_too") {
+			return "_" + w.Code
+		}
 	}
 	return ""
 }
@@ -232,7 +247,7 @@ func Joint(w io.Writer, r *result.Joint, o Options) error {
 	}
 	if r.Advice != "" {
 		fmt.Fprintln(out)
-		rows(out, []Row{{u.Text("report.to_settle"), JointAdvice(r.Pair, o)}})
+		rows(out, []Row{{u.Text("report.to_settle"), JointAdvice(r, o)}})
 	}
 	notes := JointNotes(r, o)
 	if len(notes) > 0 {
