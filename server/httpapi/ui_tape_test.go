@@ -59,6 +59,9 @@ func TestADrawnLineIsTaped(t *testing.T) {
 			t.Errorf("the answer does not say %q", want)
 		}
 	}
+	if _, body := get(t, s.URL+page, nil); !strings.Contains(string(body), `/end/leading/drawn_line/tape">Draw it again, then tape it`) {
+		t.Error("the answer does not lead back to the tape")
+	}
 	if resp, _ := get(t, at+"/pair", nil); resp.StatusCode != http.StatusConflict && resp.StatusCode != http.StatusNotFound {
 		t.Errorf("a pair of no cut: %s", resp.Status)
 	}

@@ -93,7 +93,11 @@ func Tape(text Text, photos ...*result.Measurement) (*result.Measurement, error)
 		m.Tape.HollowMM = &hollow
 		m.Cut = &result.Cut{StraightnessMM: hollow, StraightnessU95MM: square.Coverage * math.Hypot(in.Reading.Step/math.Sqrt(12), in.Reading.Edge), Profile: [][2]float64{}}
 	} else {
-		warn(m, "cut_shape_unknown", "", nil)
+		reason := ""
+		if line == drawn {
+			reason = drawn
+		}
+		warn(m, "cut_shape_unknown", reason, nil)
 	}
 	m.Width = &result.Width{AtCutMM: v.Width, AtCutU95MM: square.Coverage * v.WidthU, MeanMM: v.MeanWidth, MeanU95MM: square.Coverage * v.WidthU, NominalMM: nominal, Stations: []result.Station{}}
 	for _, s := range v.Stations {
