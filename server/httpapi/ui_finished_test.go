@@ -146,7 +146,7 @@ func TestFinishedJoint(t *testing.T) {
 		`{"fields":{` + by + `},"photos":{"photo-carrying-points_through":"` + strings.Repeat("0", 64) + `"}}`: "not kept at this site",
 		`{"fields":{"name":"Bo Tern"},"photos":{"photo-carrying-points_through":"` + hash + `"}}`:              "no judgement",
 		`{"fields":{"name":"Bo Tern","note-carrying-points_through":"two stick out"}}`:                         "no judgement",
-		`{"fields":{"name":"Bo Tern","judged-carrying-points_through":"fine"}}`:                                "judgement",
+		`{"fields":{"name":"Bo Tern","judged-carrying-points_through":"fine"}}`:                                "is none of good",
 	} {
 		if answer := judged(body); strings.Contains(answer, "event: done") || !strings.Contains(answer, want) {
 			t.Errorf("%s: %s", body, answer)
