@@ -100,8 +100,11 @@ func notAsKept(problems []archive.Problem, out io.Writer) error {
 	for _, p := range problems {
 		fmt.Fprintln(out, p)
 	}
-	if len(problems) == 0 {
+	switch len(problems) {
+	case 0:
 		return nil
+	case 1:
+		return errors.New("one thing is not as it was kept")
 	}
 	return fmt.Errorf("%d things are not as they were kept", len(problems))
 }
@@ -207,6 +210,9 @@ func (c *archiveExportCmd) Run(ctx context.Context, std streams) error {
 			}
 			q.Sites = archive.SomeSites(ids...)
 		}
+		if err := c.there(ctx, a, q); err != nil {
+			return err
+		}
 		line := newProgress(std.err)
 		err := writeWhole(c.Out, func(w io.Writer) error {
 			if c.Data != "" && archive.IsBackup(c.Data) {
@@ -233,6 +239,29 @@ func (c *archiveExportCmd) check() []*measure.UsageError {
 		return []*measure.UsageError{{Setting: "out", Message: fmt.Sprintf("%q ends with none of .zip, .csv, .jsonl", c.Out)}}
 	case ext == ".zip" && c.Joints:
 		return []*measure.UsageError{{Setting: "joints", Message: "is for .csv and .jsonl; a .zip holds the joints anyway"}}
+	}
+	return nil
+}
+
+// there refuses an ID of no record: the file would be empty, as if nothing were kept.
+func (c *archiveExportCmd) there(ctx context.Context, a *archive.Archive, q archive.Query) error {
+	for _, one := range []struct {
+		setting, id string
+		find        func(id string) error
+	}{
+		{"conveyor", c.Conveyor, func(id string) error { _, err := a.Conveyor(ctx, q.Sites, id); return err }},
+		{"belt", c.Belt, func(id string) error { _, err := a.Belt(ctx, q.Sites, id); return err }},
+		{"joint", c.Joint, func(id string) error { _, err := a.Joint(ctx, q.Sites, id); return err }},
+	} {
+		if one.id == "" {
+			continue
+		}
+		switch err := one.find(one.id); {
+		case errors.Is(err, archive.NotFound):
+			return &measure.UsageError{Setting: one.setting, Message: fmt.Sprintf("there is no %s %s: give its ID, which the addresses of its pages have", one.setting, one.id)}
+		case err != nil:
+			return err
+		}
 	}
 	return nil
 }

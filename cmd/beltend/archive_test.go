@@ -100,8 +100,22 @@ func TestArchiveCommands(t *testing.T) {
 		{"joints", []string{"export", "--data", data, "--out", zip, "--joints"}},
 		{"there is no file", []string{"check", filepath.Join(dir, "no.zip")}},
 		{"not empty", []string{"restore", backup, "--data", dir}},
+		{"there is no joint nowhere", []string{"export", "--data", data, "--out", zip, "--joint", "nowhere"}},
+		{"there is no belt nowhere", []string{"export", "--data", data, "--out", zip, "--belt", "nowhere"}},
+		{"there is no conveyor nowhere", []string{"export", "--data", data, "--out", zip, "--conveyor", "nowhere"}},
 	} {
 		says(2, c.says, c.args...)
+	}
+	says(0, "Wrote", "export", "--data", again, "--out", zip, "--joint", p.Joint.ID, "--belt", p.Belt.ID, "--conveyor", p.Conveyor.ID)
+	// Nothing is copied onto itself, which would make a backup of the archive worked in.
+	if err := os.Symlink(again, again+"-too"); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"backup", "--data", again, again}, {"backup", "--data", again, again + "-too"}, {"copy", again, again + "/."}, {"restore", backup, "--data", backup}} {
+		says(1, "the archive itself", args...)
+	}
+	if archive.IsBackup(again) {
+		t.Error("an archive that was to be backed up into itself is marked as a backup")
 	}
 }
 

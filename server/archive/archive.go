@@ -46,6 +46,7 @@ func newID(t time.Time) string {
 // and any number of processes may have the same archive open.
 type Archive struct {
 	id    string
+	at    Address
 	db    *database
 	files files
 	key   ed25519.PrivateKey // nil when there is none
@@ -59,7 +60,7 @@ func Open(ctx context.Context, at Address) (*Archive, error) {
 
 // open makes a new archive with this ID; "": a random one.
 func open(ctx context.Context, at Address, id string) (a *Archive, err error) {
-	a = &Archive{}
+	a = &Archive{at: at}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, a.Close())

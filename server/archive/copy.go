@@ -33,12 +33,30 @@ type Copied struct {
 // copy that was stopped goes on where it was. Every byte is hashed on the way.
 func (a *Archive) Copy(ctx context.Context, to Address, tell Progress) (Copied, error) {
 	var c Copied
+	if err := a.elsewhere(to); err != nil {
+		return c, err
+	}
 	b, err := open(ctx, to, a.id)
 	if err != nil {
 		return c, fmt.Errorf("open the target: %w", err)
 	}
 	c, err = a.copyTo(ctx, b, tell)
 	return c, errors.Join(err, b.Close())
+}
+
+// elsewhere refuses the archive itself as the place to copy it to: a backup's mark there
+// would make a backup of it.
+func (a *Archive) elsewhere(to Address) error {
+	same := to.Database != "" && to.Database == a.at.Database
+	if to.Folder != "" && a.at.Folder != "" {
+		here, err1 := os.Stat(a.at.Folder)
+		there, err2 := os.Stat(to.Folder)
+		same = err1 == nil && err2 == nil && os.SameFile(here, there)
+	}
+	if same {
+		return fail(Conflict, "That is the archive itself. Name another place.", nil)
+	}
+	return nil
 }
 
 func (a *Archive) copyTo(ctx context.Context, b *Archive, tell Progress) (Copied, error) {
@@ -355,6 +373,9 @@ func (a *Archive) Backup(ctx context.Context, by Actor, folder string, tell Prog
 // mirror copies what a folder lacks, with the site's key, calls done, and verifies
 // everything there.
 func (a *Archive) mirror(ctx context.Context, folder string, tell Progress, done func(b *Archive, c *Copied) error) (Copied, *Report, error) {
+	if err := a.elsewhere(Address{Folder: folder}); err != nil {
+		return Copied{}, nil, err
+	}
 	if err := os.MkdirAll(folder, 0o700); err != nil {
 		return Copied{}, nil, fileErr("make the backup's folder", err)
 	}
