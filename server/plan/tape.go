@@ -167,6 +167,8 @@ func tapeInput(text Text) (in square.Taped, trim, tolerance, nominal float64, er
 		}
 	case "line":
 		in.SetOut = square.FromSquareLine
+	case "":
+		return in, 0, 0, 0, geometry.Wrong(SetOut, "not given: say how the marks were set out, corners (each the same distance up its edge from its own corner) or line (both on one line drawn square to the centreline)").Coded("set_out_missing", nil)
 	default:
 		return in, 0, 0, 0, geometry.Wrong(SetOut, "%q: say how the marks were set out, corners (each the same distance up its edge from its own corner) or line (both on one line drawn square to the centreline)", how).Coded("set_out", geometry.Values{"given": how})
 	}
