@@ -193,3 +193,13 @@ func TestUsualTolerance(t *testing.T) {
 		}
 	}
 }
+
+// A label as wide as its column or wider stands on a line of its own: never against its text.
+func TestLongLabels(t *testing.T) {
+	var out strings.Builder
+	rows(&out, []Row{{"Pin", "997.4 mm"}, {"Twelve chars", "good"}, {"Carrying side", "[ ] Are both legs of every hook parallel?"}, {"Größe der Öse", "rund"}})
+	want := "Pin         997.4 mm\nTwelve chars\n            good\nCarrying side\n            [ ] Are both legs of every hook parallel?\nGröße der Öse\n            rund\n"
+	if out.String() != want {
+		t.Errorf("%q", out.String())
+	}
+}

@@ -75,8 +75,12 @@ func Budget(w io.Writer, m *result.Measurement, o Options) error {
 func rows(w io.Writer, rows []Row) {
 	const indent = 12
 	for _, r := range rows {
+		long := utf8.RuneCountInString(r.Label) >= indent
+		if long { // on a line of its own
+			fmt.Fprintln(w, r.Label)
+		}
 		for i, line := range wrap(r.Text, columns-indent) {
-			if i > 0 {
+			if i > 0 || long {
 				r.Label = ""
 			}
 			fmt.Fprintf(w, "%-*s%s\n", indent, r.Label, line)
