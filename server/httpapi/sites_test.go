@@ -205,11 +205,16 @@ func formsDoNotMix(t *testing.T, g *guarded) {
 	if own := judged(g.ours.ids["photo"]); !strings.Contains(own, "event: done") {
 		t.Errorf("the own photo as a close-up: %.300s", own)
 	}
-	// What is measured again keeps its own photos and cards, whatever is named.
+	// What is measured again keeps its own photos and cards; others cannot be named.
 	plain := full()
 	plain.Links, plain.Settings = nil, nil
 	r := put(t, g.store, local, archive.Measurement{Joint: g.ours.ids["joint"]}, store.File{Name: "end.jpg", Data: []byte("ok")}, plain)
-	if done, said := send("/m/"+r.ID+"/again", request, url.Values{"photos": {g.theirs.ids["photo"]}, "card_set": {g.theirs.ids["card-set"]}}); !done {
+	for _, v := range []url.Values{{"photos": {g.theirs.ids["photo"]}}, {"card_set": {g.theirs.ids["card-set"]}}} {
+		if done, said := send("/m/"+r.ID+"/again", request, v); done || !strings.Contains(said, "bad_form") {
+			t.Errorf("measured again with %v: %s", v, said)
+		}
+	}
+	if done, said := send("/m/"+r.ID+"/again", request, nil); !done {
 		t.Errorf("measured again: %s", said)
 	}
 

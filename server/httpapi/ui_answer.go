@@ -124,11 +124,18 @@ func (s *service) original(c *gin.Context) {
 	c.Data(http.StatusOK, kind, data)
 }
 
+// againRequest asks for the same photos once more: photos and card set are those of the
+// measurement.
+type againRequest struct {
+	Joint bool          `json:"joint"` // with what the joint asks by now
+	Hints []result.Hint `json:"hints"`
+}
+
 // again measures the photos of a measurement once more, with edges set near the
 // right place by hand. The new measurement stands beside the first.
 func (s *service) again(c *gin.Context) {
 	r, err := s.record(c)
-	var o request
+	var o againRequest
 	if err == nil {
 		err = readJSON(c, &o)
 	}
@@ -143,7 +150,7 @@ func (s *service) again(c *gin.Context) {
 }
 
 // measureAgain measures the photos of a measurement once more.
-func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o request, reads report.Options, progress measure.Progress) (store.Record, error) {
+func (s *service) measureAgain(ctx context.Context, by store.Person, r store.Record, o againRequest, reads report.Options, progress measure.Progress) (store.Record, error) {
 	if o.Joint && r.Measurement.Source != "" {
 		return s.tapeAgain(ctx, by, r)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"beltend/geometry/square"
 	"beltend/server/archive"
 	"beltend/server/measure"
 	"beltend/server/pages"
@@ -164,6 +165,7 @@ func (s *service) since(ctx context.Context, who store.Person, w *pages.Words, i
 			if r.Measurement.Squareness == nil {
 				continue
 			}
+			cell.Wide = widthDiffers(r.Measurement, d.NominalMM, report.Options{Inches: inches, Lang: w.Lang})
 			if !d.Closed { // what is done is left as it was decided
 				cell.Outdated = outdated(w, r.Measurement, &d.JointHead, inches)
 			}
@@ -186,6 +188,23 @@ func (s *service) since(ctx context.Context, who store.Person, w *pages.Words, i
 	changes, err := s.changedSince(ctx, who.Sites, w, inches, &d.JointHead)
 	d.Changes = changes
 	return err
+}
+
+// widthDiffers says that a measured width is further from the joint's nominal one than
+// belts and uncertainty allow; "" where it is not.
+func widthDiffers(m *result.Measurement, nominal float64, o report.Options) string {
+	if m.Width == nil || nominal == 0 {
+		return ""
+	}
+	width, u := m.Width.MeanMM, m.Width.MeanU95MM
+	if width == 0 {
+		width, u = m.Width.AtCutMM, m.Width.AtCutU95MM
+	}
+	check := square.CheckWidth(width, u, nominal)
+	if width == 0 || !check.Suspect {
+		return ""
+	}
+	return report.WarningText(report.Warn("width_differs", "", result.Values{"width_mm": width, "off_percent": 100 * check.Relative, "nominal_mm": nominal}), o)
 }
 
 // changedSince lists what was changed of a joint and its belt since it was begun, the
@@ -294,7 +313,7 @@ func (s *service) decideAgain(c *gin.Context) {
 	for _, id := range d.Outdated {
 		r, err := s.Store.Get(ctx, who.Sites, id)
 		if err == nil {
-			_, err = s.measureAgain(ctx, who, r, request{Joint: true}, v.Options(), nil)
+			_, err = s.measureAgain(ctx, who, r, againRequest{Joint: true}, v.Options(), nil)
 		}
 		if err != nil {
 			s.jointWith(c, problemOf(err).Status, s.problemData(c, problemOf(err)))

@@ -6,12 +6,15 @@ import (
 	"net/http"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
 	"beltend/server/archive"
 	"beltend/server/archive/conformance"
 	"beltend/server/measure"
+	"beltend/server/pages"
+	"beltend/server/report"
 	"beltend/server/result"
 	"beltend/server/worker"
 )
@@ -227,5 +230,45 @@ func TestFinishedJointForPrograms(t *testing.T) {
 	resp, body = get(t, s.URL+"/api/v1/joints/0/finished", nil)
 	if d.check(t, "get", route, resp, body); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("no such joint: %s", resp.Status)
+	}
+}
+
+// Margins that are not certain and joints without a plan are drawn with their uncertainty and
+// nothing beside them; with a plan both are held against it.
+func TestRowsAreDrawnOnARule(t *testing.T) {
+	side := func(name string, certain bool) result.HookSide {
+		return result.HookSide{Side: name, Hooks: 87, PitchMM: 9.02, PitchU95MM: 0.02, MarginLeftMM: 6.4, MarginRightMM: 5.9, MarginU95MM: 0.5, OffsetMM: 0.3, OffsetU95MM: 0.4, ToleranceMM: 1.6, MarginsCertain: certain}
+	}
+	r := result.Hooks{Schema: result.HooksSchema, Sides: []result.HookSide{side("A", true), side("B", false)}, Warnings: []result.Warning{}}
+	drawn := func() (bare, against []string) {
+		t.Helper()
+		b, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		looks, err := pages.Looks([]archive.Finished{{Result: b}}, report.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range looks[0].Scales {
+			switch {
+			case s.Bare && s.Lo < s.Hi && s.BandW == 0:
+				bare = append(bare, s.What)
+			case s.BandW > 0:
+				against = append(against, s.What)
+			}
+		}
+		return bare, against
+	}
+	rows := []string{"A, row out of square", "B, row out of square"}
+	if bare, against := drawn(); len(bare) != 6 || !slices.Equal(against, rows) {
+		t.Errorf("without a plan: bare %q, against something %q", bare, against)
+	}
+	for _, s := range r.Sides {
+		r.Plan = append(r.Plan, result.PlanCheck{Side: s.Side, What: "pitch", Planned: 9, Seen: s.PitchMM}, result.PlanCheck{Side: s.Side, What: "margin_left", Planned: 6, Seen: s.MarginLeftMM}, result.PlanCheck{Side: s.Side, What: "margin_right", Planned: 6, Seen: s.MarginRightMM})
+	}
+	bare, against := drawn()
+	if len(bare) != 2 || !strings.HasPrefix(bare[0], "B, ") || !strings.HasPrefix(bare[1], "B, ") || len(against) != 6 {
+		t.Errorf("with a plan: bare %q, against it %q", bare, against)
 	}
 }

@@ -94,9 +94,26 @@ func (s *service) headOf(ctx context.Context, sites archive.Sites, j archive.Joi
 	return h, err
 }
 
-// newJoint is the form that begins a joint, filled in from ?like=ID.
+// newJoint is the form that begins a joint; ?like=ID fills in what an earlier joint of the
+// same belt was begun with.
 func (s *service) newJoint(c *gin.Context) {
 	fields := map[string]string{"face": plan.Carrying}
+	if like := c.Query("like"); like != "" {
+		j, err := s.Store.Archive.Joint(c.Request.Context(), s.who(c).Sites, like)
+		if err != nil {
+			s.fail(c, err)
+			return
+		}
+		h, err := s.headOf(c.Request.Context(), s.who(c).Sites, j)
+		if err != nil {
+			s.fail(c, err)
+			return
+		}
+		fields = begunWith(&h)
+		fields["site"], fields["conveyor"], fields["belt"] = h.SiteName, h.ConveyorName, h.BeltName
+		fields["number"], fields["note"] = "", "" // which are the other joint's own
+		lengthsAsRead(s.words(c), s.view(c).Inches, fields, jointLengths)
+	}
 	s.jointForm(c, http.StatusOK, fields, nil)
 }
 

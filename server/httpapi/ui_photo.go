@@ -116,7 +116,6 @@ type request struct {
 	CardSet    string        `json:"card_set"`
 	PrintScale string        `json:"print_scale"`
 	Trim       string        `json:"trim"`
-	Joint      bool          `json:"joint"` // again, with what the joint asks by now
 	Hints      []result.Hint `json:"hints"` // of a step: their photos are counted among Photos
 }
 

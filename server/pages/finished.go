@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"slices"
 	"time"
 
 	"beltend/geometry/hooks"
@@ -100,7 +101,8 @@ func Looks(looks []archive.Finished, o report.Options) ([]Look, error) {
 }
 
 // hookScales draws the rows against their tolerance and, where there is a plan, what it
-// gives beside what is seen.
+// gives beside what is seen. Without a plan, and where a hook may be missed further out,
+// pitch and margins are drawn with nothing beside them.
 func hookScales(r *result.Hooks, o report.Options) []*Scale {
 	w := In(o.Lang)
 	var out []*Scale
@@ -110,19 +112,23 @@ func hookScales(r *result.Hooks, o report.Options) []*Scale {
 			out = append(out, NewScale(v, o.Inches))
 		}
 		draw("scale.row", Ruled{MM: s.OffsetMM, U95MM: s.OffsetU95MM, Allowed: s.ToleranceMM})
-		for _, c := range r.Plan {
-			v := Ruled{MM: c.Seen, U95MM: c.U95, Target: c.Planned}
+		seen := []struct {
+			what    string
+			mm, u95 float64
+		}{{"pitch", s.PitchMM, s.PitchU95MM}, {"margin_left", s.MarginLeftMM, s.MarginU95MM}, {"margin_right", s.MarginRightMM, s.MarginU95MM}}
+		for _, one := range seen {
+			v := Ruled{MM: one.mm, U95MM: one.u95, Fine: one.what == "pitch", Bare: true}
+			i := slices.IndexFunc(r.Plan, func(c result.PlanCheck) bool { return c.Side == s.Side && c.What == one.what })
 			switch {
-			case c.Side != s.Side || c.What == "hooks":
+			case !(v.U95MM > 0): // not seen
 				continue
-			case c.What == "pitch":
-				v.Allowed, v.Fine = hooks.PitchFlag*c.Planned, true
-			case !s.MarginsCertain: // further out than any whisker shows
-				continue
+			case i < 0 || !v.Fine && !s.MarginsCertain:
+			case v.Fine:
+				v.Target, v.Allowed, v.Bare = r.Plan[i].Planned, hooks.PitchFlag*r.Plan[i].Planned, false
 			default:
-				v.Allowed = hooks.MarginFlag
+				v.Target, v.Allowed, v.Bare = r.Plan[i].Planned, hooks.MarginFlag, false
 			}
-			draw("hooks_says.what_"+c.What, v)
+			draw("hooks_says.what_"+one.what, v)
 		}
 	}
 	return out

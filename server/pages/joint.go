@@ -71,6 +71,7 @@ type StepCell struct {
 	Step string
 	Last *Line // the newest answer, or where there is none the newest refusal
 
+	Wide             string   // how its width differs from the nominal one by more than it can
 	Outdated         []string // data of the joint by which it was decided and which are others now
 	Before, BeforeBy string   // verdict and tolerance before it was decided again
 }

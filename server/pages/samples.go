@@ -31,6 +31,7 @@ func Samples(o report.Options) (SampleData, error) {
 			NewScale(Ruled{What: w.Text("scale.kink"), MM: -2.1, U95MM: 0.7, Allowed: 3.2}, o.Inches),
 			NewScale(Ruled{What: "A, " + w.Text("hooks_says.what_margin_left"), MM: 8.4, U95MM: 0.4, Target: 6, Allowed: 2}, o.Inches),
 			NewScale(Ruled{What: "A, " + w.Text("hooks_says.what_pitch"), MM: 9.21, U95MM: 0.02, Target: 9, Allowed: 0.18, Fine: true}, o.Inches),
+			NewScale(Ruled{What: "B, " + w.Text("hooks_says.what_margin_left"), MM: 7.9, U95MM: 0.9, Bare: true}, o.Inches),
 		},
 		Problem: RefusedOf(report.Refuse("too_uncertain", "", "", result.Values{"u95_mm": 54.0}), w.Text("status.422"), o),
 		Checks: []Check{{Text: w.Text("check.card"), State: "good"}, {Text: w.Text("check.sharp"), Do: w.Text("check.sharp_do"), State: "bad"},

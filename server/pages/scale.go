@@ -15,6 +15,7 @@ type Ruled struct {
 	MM, U95MM       float64
 	Target, Allowed float64
 	Fine            bool // a pitch: to a hundredth
+	Bare            bool // nothing is asked of it: value and whisker alone, the value in the middle
 }
 
 // EndOffset is an end's offset against its tolerance.
@@ -33,6 +34,7 @@ type Scale struct {
 	X, Lo, Hi float64 // value and ends of the whisker, Lo < Hi
 	Value, U  string
 	Target    string // "" for none but 0
+	Bare      bool
 	Tolerance string
 }
 
@@ -55,13 +57,20 @@ func NewScale(r Ruled, inches bool) *Scale {
 	if inches {
 		unit = 25.4
 	}
+	if r.Bare {
+		least := 1.0 // mm of rule to either side
+		if r.Fine {
+			least = 0.1
+		}
+		r.Target, r.Allowed = r.MM, math.Max(least, 2*r.U95MM)/1.6
+	}
 	v, u, target, allowed := r.MM/unit, r.U95MM/unit, r.Target/unit, r.Allowed/unit
 	reach := 1.12 * math.Max(math.Abs(v-target)+u, 1.6*allowed)
 	if !(reach > 0) || math.IsInf(reach, 0) {
 		return nil
 	}
 	step := niceStep(reach / 5)
-	if r.Target == 0 {
+	if r.Target == 0 && !r.Bare {
 		reach = math.Ceil(reach/step) * step
 	}
 	way := 1.0
@@ -77,15 +86,18 @@ func NewScale(r Ruled, inches bool) *Scale {
 	sc := &Scale{What: r.What, X: at(v), Value: text(r.MM, o), U: expanded, Tolerance: text(r.Allowed, o)}
 	sc.BandX, sc.BandW = at(target-way*allowed), at(target+way*allowed)-at(target-way*allowed)
 	sc.Lo, sc.Hi = at(v-way*u), at(v+way*u)
-	if r.Target == 0 {
+	switch {
+	case r.Bare:
+		sc.Bare, sc.Tolerance, sc.BandX, sc.BandW = true, "", 0, 0
+	case r.Target == 0:
 		sc.Value = report.Signed(r.MM, o)
-	} else {
+	default:
 		sc.Target, _, _ = strings.Cut(text(r.Target, o), " ") // its unit stands behind what is allowed
 	}
 	const parts = 5 // graduations a step
 	first, last := int(math.Ceil((target-reach)/step*parts-1e-9)), int(math.Floor((target+reach)/step*parts+1e-9))
 	every := (int(math.Round(reach/step)) + 1) / 2 // labels that do not touch
-	if r.Target != 0 {
+	if r.Target != 0 || r.Bare {
 		every = (last-first)/parts/3 + 1 // which are longer
 	}
 	for i := first; i <= last; i++ {

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"math"
+	"strconv"
 	"testing"
 )
 
@@ -54,6 +55,33 @@ func TestScaleShowsWhereAValueLies(t *testing.T) {
 			}
 			if !inches && (s.Value != c.value || s.Target != c.target) {
 				t.Errorf("%s: %s, target %q", c.name, s.Value, s.Target)
+			}
+		}
+	}
+	// with nothing to hold it against: value in the middle, and at the rule's own scale as wide
+	// a whisker as stated
+	for _, r := range []Ruled{{What: "Margin", MM: 7.9, U95MM: 0.9, Bare: true}, {What: "Margin", U95MM: 0.2, Bare: true}, {What: "Pitch", MM: 9.172, U95MM: 0.02, Fine: true, Bare: true}} {
+		for unit, inches := range map[float64]bool{1: false, 25.4: true} {
+			s := NewScale(r, inches)
+			if s == nil || s.X != 170 || s.BandW != 0 || s.Tolerance != "" || s.Target != "" || !s.Bare {
+				t.Fatalf("%+v: %+v", r, s)
+			}
+			var labels [][2]float64 // place, value
+			for _, tick := range s.Ticks {
+				if v, err := strconv.ParseFloat(tick.Label, 64); err == nil {
+					labels = append(labels, [2]float64{tick.X, v * unit})
+				}
+			}
+			if len(labels) < 2 {
+				t.Fatalf("%+v: %d labels", r, len(labels))
+			}
+			first, last := labels[0], labels[len(labels)-1]
+			perMM := (last[0] - first[0]) / (last[1] - first[1])
+			if got := (s.Hi - s.Lo) / 2 / perMM; math.Abs(got-r.U95MM) > 0.002 {
+				t.Errorf("%+v: the whisker reaches %.4f mm", r, got)
+			}
+			if got := first[1] + (s.X-first[0])/perMM; math.Abs(got-r.MM) > 0.002 {
+				t.Errorf("%+v: the mark is at %.4f mm", r, got)
 			}
 		}
 	}
