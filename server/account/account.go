@@ -149,7 +149,7 @@ func (s *Accounts) Add(ctx context.Context, by archive.Actor, a Account, passwor
 		_, err := tx.Exec(ctx, "INSERT INTO account (id, name, sign_in, roles, all_sites, password, disabled, added) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
 			a.ID, a.Name, signIn(a.Name), join(a.Roles), a.AllSites, a.password, false, a.Added.UnixMicro())
 		if errors.Is(err, archive.Conflict) {
-			return &archive.Error{Kind: archive.Conflict, Message: "There is an account with this name already.", Cause: err}
+			return archive.Clash("account_taken", "There is an account with this name already.", err)
 		}
 		if err != nil {
 			return err

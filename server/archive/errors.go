@@ -29,8 +29,8 @@ type Error struct {
 	Message string // a sentence: what is wrong and, where something can be done, what
 	Cause   error
 
-	// Of what is Invalid, for whoever says it in another language: the field, and what is
-	// wrong with it.
+	// Of what is Invalid or in Conflict, for whoever says it in another language: what is
+	// wrong, and with which field.
 	Field, Code string
 	Values      geometry.Values
 }
@@ -63,6 +63,11 @@ func Message(err error) string {
 // Wrong is an error of the kind Invalid about one field.
 func Wrong(field, code string, v geometry.Values, format string, a ...any) error {
 	return &Error{Kind: Invalid, Message: field + ": " + fmt.Sprintf(format, a...), Field: field, Code: code, Values: v}
+}
+
+// Clash is an error of the kind Conflict.
+func Clash(code, message string, cause error) error {
+	return &Error{Kind: Conflict, Message: message, Cause: cause, Code: code}
 }
 
 func fail(kind Kind, message string, cause error) error {

@@ -238,7 +238,7 @@ func put[T any](ctx context.Context, a *Archive, by Actor, k *kind, rec T, reaso
 			if old == nil {
 				return fail(NotFound, "There is no such record to change.", nil)
 			}
-			return fail(Conflict, "Somebody else changed this meanwhile. Load it again, then make your change.", nil)
+			return Clash("changed_meanwhile", "Somebody else changed this meanwhile. Load it again, then make your change.", nil)
 		}
 		*version = have + 1
 		if err := keep(tx, &rec, old); err != nil {
@@ -256,7 +256,7 @@ func put[T any](ctx context.Context, a *Archive, by Actor, k *kind, rec T, reaso
 			err = k.change(ctx, tx, body)
 		}
 		if kindOf(err) == Conflict {
-			return fail(Conflict, "There is another with that name or number already.", err)
+			return Clash("name_taken", "There is another with that name or number already.", err)
 		}
 		if err != nil {
 			return err

@@ -61,13 +61,13 @@ func (t *Tx) promotable(ctx context.Context, sites Sites, id, reason string) (Me
 	case strings.TrimSpace(reason) == "":
 		return m, Wrong("reason", "newer_reason", nil, "say why the newer result stands from now on.")
 	case m.Beside == "":
-		return m, fail(Conflict, "This stands beside no other measurement, so it takes no other's place.", nil)
+		return m, Clash("promote_none", "This stands beside no other measurement, so it takes no other's place.", nil)
 	case m.Refusal != "":
-		return m, fail(Conflict, "The photos gave no answer this time, so there is none to stand. Send the present answer back instead.", nil)
+		return m, Clash("promote_refused", "The photos gave no answer this time, so there is none to stand. Send the present answer back instead.", nil)
 	case again > 0:
-		return m, fail(Conflict, "The answer that this stands beside was made again since. Judge the newest.", nil)
+		return m, Clash("promote_newer", "The answer that this stands beside was made again since. Judge the newest.", nil)
 	case gone > 0:
-		return m, fail(Conflict, "Photos of this measurement were taken away by a rule of retention, so nobody can judge it.", nil)
+		return m, Clash("promote_photos", "Photos of this measurement were taken away by a rule of retention, so nobody can judge it.", nil)
 	}
 	return m, nil
 }

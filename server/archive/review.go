@@ -46,13 +46,13 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 			return missing(err, "measurement")
 		}
 		if beside != "" {
-			return fail(Conflict, "This stands beside another measurement, to compare. Judge that one.", nil)
+			return Clash("judge_first", "This stands beside another measurement, to compare. Judge that one.", nil)
 		}
 		if verdict == refused {
-			return fail(Conflict, "These photos gave no answer, so there is nothing to sign off. Measure the end again.", nil)
+			return Clash("nothing_to_sign", "These photos gave no answer, so there is nothing to sign off. Measure the end again.", nil)
 		}
 		if r.Outcome == Accepted && verdict != string(result.Square) {
-			return fail(Conflict, "Only what was measured square can be accepted. Send it back, or record a concession and by whom it is given.", nil)
+			return Clash("only_square", "Only what was measured square can be accepted. Send it back, or record a concession and by whom it is given.", nil)
 		}
 		before, err := many[Review](ctx, tx, "SELECT body FROM review WHERE measurement = ? ORDER BY sign", r.Measurement)
 		if err != nil {
@@ -78,13 +78,13 @@ func follows(r Review, before []Review) error {
 	first := before[0]
 	switch {
 	case len(before) > 1:
-		return fail(Conflict, "This measurement has both sign-offs already.", nil)
+		return Clash("signed_twice", "This measurement has both sign-offs already.", nil)
 	case first.Outcome == SentBack:
-		return fail(Conflict, "This measurement was sent back; judge the next one.", nil)
+		return Clash("sent_back_already", "This measurement was sent back; judge the next one.", nil)
 	case samePerson(r, first):
-		return fail(Conflict, "The second sign-off must come from another person.", nil)
+		return Clash("other_person", "The second sign-off must come from another person.", nil)
 	case r.Outcome != SentBack && r.Outcome != first.Outcome:
-		return fail(Conflict, "The second sign-off must agree with the first, or send the measurement back.", nil)
+		return Clash("must_agree", "The second sign-off must agree with the first, or send the measurement back.", nil)
 	}
 	return nil
 }

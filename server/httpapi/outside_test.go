@@ -63,3 +63,28 @@ func TestWhatIsNotKeptIsToldWhy(t *testing.T) {
 		}
 	}
 }
+
+// What is in the way of an entry, a name that is taken or another's change, is told in the
+// reader's language, too.
+func TestWhatIsInTheWayIsToldWhy(t *testing.T) {
+	s := serve(t, newFake(), nil)
+	joint(t, s.URL, "J-33")
+	at := joint(t, s.URL, "J-34")
+	for field, c := range map[string]struct{ given, want string }{
+		"number":  {"J-33", "Es gibt schon etwas mit diesem Namen oder dieser Nummer."},
+		"version": {"7", "Jemand anders hat das inzwischen geändert."},
+	} {
+		_, page := get(t, at+"/change", nil)
+		fields := formOf(shownText(page))
+		fields.Set("reason", "to see")
+		fields.Set(field, c.given)
+		req, err := http.NewRequest(http.MethodPost, at+"/change?lang=de", strings.NewReader(fields.Encode()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		res, body := send(t, req, map[string]string{"Accept": "text/html", "Content-Type": "application/x-www-form-urlencoded"})
+		if res.StatusCode != http.StatusConflict || !strings.Contains(string(body), c.want) {
+			t.Errorf("%s: %d without %q", field, res.StatusCode, c.want)
+		}
+	}
+}

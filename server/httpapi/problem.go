@@ -93,7 +93,8 @@ func problemOf(err error) problem {
 	case errors.Is(err, archive.Invalid):
 		return problem{Status: http.StatusBadRequest, Code: "invalid", Detail: archive.Message(err), Advice: "Correct it and send it again.", Setting: field(archive.Message(err))}
 	case errors.Is(err, archive.Conflict):
-		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again."}
+		errors.As(err, &kept)
+		return problem{Status: http.StatusConflict, Code: "conflict", Detail: archive.Message(err), Advice: "Look at the record as it is now, then decide again.", wrong: codeOf(kept)}
 	case errors.Is(err, archive.Removed):
 		return problem{Status: http.StatusGone, Code: "photo_removed", Detail: archive.Message(err), Advice: "The record tells when, by which rule, and who applied it."}
 	case errors.Is(err, archive.Full):
@@ -106,6 +107,13 @@ func problemOf(err error) problem {
 		return problemStopping
 	}
 	return problemFault
+}
+
+func codeOf(e *archive.Error) string {
+	if e == nil {
+		return ""
+	}
+	return e.Code
 }
 
 // field is what a message of the archive names first, "role: give one at least".

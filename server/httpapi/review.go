@@ -265,7 +265,7 @@ func (s *service) signOff(c *gin.Context) {
 	}
 	site, err := s.Store.Archive.Site(ctx, u.Sites, f.Site)
 	if err == nil && !site.TwoSign && f.Signs > 0 && review.Outcome != archive.SentBack {
-		err = &archive.Error{Kind: archive.Conflict, Message: "This measurement has its sign-off already."}
+		err = archive.Clash("signed_already", "This measurement has its sign-off already.", nil)
 	}
 	if err == nil {
 		_, err = s.Store.Archive.AddReview(ctx, u.Actor, review)

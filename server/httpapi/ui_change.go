@@ -95,7 +95,7 @@ func (s *service) keepChange(ctx context.Context, by store.Person, h pages.Joint
 		return err
 	}
 	if fields["version"] != fmt.Sprint(j.Version) {
-		return problem{Status: http.StatusConflict, Code: "conflict", Detail: "Somebody else changed this joint meanwhile.", Advice: "Load the page again and look at what it says now."}
+		return problem{Status: http.StatusConflict, Code: "conflict", Detail: "Somebody else changed this joint meanwhile.", Advice: "Load the page again and look at what it says now.", wrong: "changed_meanwhile"}
 	}
 	belt, err := s.Store.Archive.Belt(ctx, by.Sites, j.Belt)
 	if err != nil {

@@ -37,9 +37,9 @@ func (d *Desk) Beside(ctx context.Context, by store.Person, id, reason string, r
 	case strings.TrimSpace(reason) == "":
 		return Order{}, archive.Wrong("reason", "again_reason", nil, "say why these photos are measured again.")
 	case f.Source != "" || len(photos) == 0:
-		return Order{}, &archive.Error{Kind: archive.Conflict, Message: "This is from a tape, alone or with photos. Only what is from photos alone can be measured again."}
+		return Order{}, archive.Clash("again_taped", "This is from a tape, alone or with photos. Only what is from photos alone can be measured again.", nil)
 	case f.PhotosRemoved > 0:
-		return Order{}, &archive.Error{Kind: archive.Conflict, Message: "Photos of this measurement were taken away by a rule of retention, so it cannot be measured again."}
+		return Order{}, archive.Clash("again_photos", "Photos of this measurement were taken away by a rule of retention, so it cannot be measured again.", nil)
 	case f.ProgramVersion == d.Program && f.MethodVersion == measure.Method:
 		return Order{}, &archive.Error{Kind: archive.Conflict, Message: fmt.Sprintf("This was measured with the present program (%s) and method (%s). Measure it again when either is another.", d.Program, measure.Method)}
 	}

@@ -80,7 +80,7 @@ func TestEveryReasonHasASentence(t *testing.T) {
 }
 
 var (
-	wrongs = regexp.MustCompile(`(?:\.Coded\(|(?:UsageError\{|Faults\{\{)[^\n]*\bCode: |\b(?:[wW]rong|bad)\([^,\n]+, |\bfault\([^"\n]*(?:"", )?|\bcode(?:, hint)? :?= )"([a-z_0-9]+)"`)
+	wrongs = regexp.MustCompile(`(?:\.Coded\(|(?:UsageError\{|Faults\{\{)[^\n]*\bCode: |\b(?:[wW]rong|bad)\([^,\n]+, |\bfault\([^"\n]*(?:"", )?|\bClash\(|\bcode(?:, hint)? :?= )"([a-z_0-9]+)"`)
 	givens = regexp.MustCompile(`geometry\.Wrong\(|UsageError\{|Faults\{\{`)
 )
 
