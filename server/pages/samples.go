@@ -1,7 +1,9 @@
 package pages
 
 import (
+	"encoding/json"
 	"html/template"
+	"time"
 
 	"beltend/geometry/joint"
 	"beltend/server/archive"
@@ -20,6 +22,28 @@ type SampleData struct {
 	Arrow                    JointHead
 	Planned                  PlanData
 	Kept                     KeptPlan
+	Tokens                   SampleTokens
+	Measured                 SampleRows
+	Look                     *Look
+	Filters                  Filters
+}
+
+// SampleTokens is what the part "tokens" shows.
+type SampleTokens struct {
+	Tokens []struct {
+		ID, Label string
+		Scopes    []string
+		Expires   time.Time
+	}
+	Scopes []string
+	To     string
+	Fields map[string]string
+}
+
+// SampleRows is what the part "measurements" shows.
+type SampleRows struct {
+	Rows []ReviewRow
+	Next string
 }
 
 // Samples are parts of an invented joint.
@@ -38,6 +62,30 @@ func Samples(o report.Options) (SampleData, error) {
 			{Text: w.Text("check.tilt"), State: "open"}},
 		Arrow: JointHead{Joint: archive.Joint{Number: "J-11", Travel: "KH 4", FaceUp: result.Carrying}, ConveyorName: "Conveyor 3", End: archive.Leading},
 	}
+	day := time.Date(2026, 3, 2, 14, 5, 0, 0, time.UTC)
+	d.Tokens = SampleTokens{Scopes: []string{"measure", "read"}, To: "/components"}
+	d.Tokens.Tokens = append(d.Tokens.Tokens, struct {
+		ID, Label string
+		Scopes    []string
+		Expires   time.Time
+	}{"1", "KH 30", []string{"measure"}, day})
+	d.Measured = SampleRows{Next: "/components", Rows: []ReviewRow{
+		{Verdict: "recut", Offset: "+5.9 ± 0.6 mm", Site: "Kestrel Hollow", Conveyor: "Conveyor 3", Belt: "3-A", Joint: "J-11", End: archive.Leading, Step: archive.StepCut, Person: "Ada Finch", When: w.Stamp(day), Review: "open"},
+		{Verdict: "square", Offset: "-0.4 ± 0.5 mm", Site: "Kestrel Hollow", Conveyor: "Conveyor 3", Belt: "3-A", Joint: "J-11", End: archive.Leading, Step: archive.StepRecut, Person: "Ada Finch", When: w.Stamp(day), Review: "open", Doubt: true, Again: true, Beside: true},
+	}}
+	d.Filters = Filters{Values: map[string]string{}, Sites: []archive.Site{{ID: "1", Name: "Kestrel Hollow"}}}
+	counted, err := json.Marshal(result.Hooks{Schema: result.HooksSchema, FaceUp: result.Carrying, Sides: []result.HookSide{
+		{Side: "A", Hooks: 87, PitchMM: 9.02, PitchU95MM: 0.02, MarginLeftMM: 6.4, MarginRightMM: 7.9, MarginU95MM: 0.5, WidthMM: 800, WidthU95MM: 0.8, OffsetMM: 0.3, OffsetU95MM: 0.4, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true}},
+		Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}}})
+	if err != nil {
+		return d, err
+	}
+	item := result.Clinch()[0]
+	looks, err := Looks([]archive.Finished{{Time: day, Person: "Ada Finch", Result: counted, PhotosRemoved: 1, Clinch: []archive.ClinchMark{{Code: item.Code, Face: item.Face, Judgement: result.Rework, By: "Ada Finch", Time: day}}}}, o)
+	if err != nil {
+		return d, err
+	}
+	d.Look = &looks[0]
 	ends := [2]joint.End{{Offset: 5.9, U95: 0.6, Width: 800, WidthU95: 0.8, Tolerance: 1.6}, {Offset: -0.4, U95: 0.5, Width: 798, WidthU95: 0.8, Tolerance: 1.6}}
 	pair, err := joint.Match(ends[0], ends[1])
 	if err != nil {
