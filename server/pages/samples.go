@@ -76,7 +76,7 @@ func Samples(o report.Options) (SampleData, error) {
 	d.Filters = Filters{Values: map[string]string{}, Sites: []archive.Site{{ID: "1", Name: "Kestrel Hollow"}}}
 	counted, err := json.Marshal(result.Hooks{Schema: result.HooksSchema, FaceUp: result.Carrying, Sides: []result.HookSide{
 		{Side: "A", Hooks: 87, PitchMM: 9.02, PitchU95MM: 0.02, MarginLeftMM: 6.4, MarginRightMM: 7.9, MarginU95MM: 0.5, WidthMM: 800, WidthU95MM: 0.8, OffsetMM: 0.3, OffsetU95MM: 0.4, ToleranceMM: 1.6, Verdict: result.Square, MarginsCertain: true}},
-		Findings: []result.HookFinding{{Code: "missing", Side: "A", AtMM: 120, Message: "A, 120 mm from the left edge: a place without a hook."}}})
+		Findings: []result.HookFinding{report.FindHook(result.HookFinding{Code: "missing", Side: "A", AtMM: 120, Values: result.Values{"at_mm": 120.0}})}})
 	if err != nil {
 		return d, err
 	}
