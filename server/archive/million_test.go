@@ -171,6 +171,7 @@ func searchKinds(f archive.Filled, r *rand.Rand) []searchKind {
 		{"text: refused, person", func() archive.Query { return archive.Query{Sites: one(), Text: "blurred " + any(f.People)} }},
 		{"open reviews", func() archive.Query { return archive.Query{Sites: one(), Review: "open"} }},
 		{"open reviews before this year", func() archive.Query { return archive.Query{Sites: one(), Review: "open", To: f.To.AddDate(0, -3, 0)} }},
+		{"open reviews of answers that stand", func() archive.Query { return archive.Query{Sites: one(), Review: "open", Newest: true} }},
 		{"sent back", func() archive.Query { return archive.Query{Sites: one(), Review: archive.SentBack} }},
 		{"card set", func() archive.Query { return archive.Query{Sites: all(), CardSet: any(f.CardSets)} }},
 		{"newest only, not repeated", func() archive.Query { return archive.Query{Sites: one(), Newest: true} }},

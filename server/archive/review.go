@@ -21,7 +21,7 @@ func (t *Tx) setReviewState(ctx context.Context, r *Review) error {
 // from another person (PersonID, or Person where there are no accounts), and send
 // the measurement back or agree with the first; otherwise, and after two,
 // Conflict. Accepted is for verdict square alone. A measurement sent back takes no further
-// sign-off, one that was refused or stands beside another none at all.
+// sign-off, one that was refused, made again or stands beside another none at all.
 func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, error) {
 	if err := check(needed("measurement", r.Measurement), oneOf("outcome", r.Outcome, Accepted, SentBack, Concession), name("person", r.Person),
 		text("person id", r.PersonID, 200), text("reason", r.Reason, 2000), text("concession by", r.ConcessionBy, 200)); err != nil {
@@ -53,6 +53,13 @@ func (a *Archive) AddReview(ctx context.Context, by Actor, r Review) (Review, er
 		}
 		if r.Outcome == Accepted && verdict != string(result.Square) {
 			return Clash("only_square", "Only what was measured square can be accepted. Send it back, or record a concession and by whom it is given.", nil)
+		}
+		var again int
+		if err := tx.Row(ctx, []any{&again}, "SELECT COUNT(*) FROM measurement WHERE supersedes = ? AND supersedes <> ''", r.Measurement); err != nil {
+			return err
+		}
+		if again > 0 {
+			return fail(Conflict, "This was made again since, and the newer result stands. Judge that one.", nil)
 		}
 		before, err := many[Review](ctx, tx, "SELECT body FROM review WHERE measurement = ? ORDER BY sign", r.Measurement)
 		if err != nil {

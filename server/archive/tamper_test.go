@@ -28,10 +28,10 @@ func fill(t testing.TB, a *archive.Archive, folder string) filled {
 	f := filled{folder: folder, mine: conformance.NewPlant(t, a, "Kestrel Hollow"), theirs: conformance.NewPlant(t, a, "Kestrel Hollow Grain")}
 	f.m = conformance.Measured(t, a, f.mine, nil)
 	f.other = conformance.Measured(t, a, f.theirs, nil)
-	conformance.Measured(t, a, f.mine, func(m *archive.Measurement) { m.Supersedes, m.Files = f.m.ID, f.m.Files })
 	if _, err := a.AddReview(t.Context(), conformance.By, archive.Review{Measurement: f.m.ID, Outcome: archive.Accepted, Person: "Rev A"}); err != nil {
 		t.Fatal(err)
 	}
+	conformance.Measured(t, a, f.mine, func(m *archive.Measurement) { m.Supersedes, m.Files = f.m.ID, f.m.Files })
 	if _, err := a.AddCardCheck(t.Context(), conformance.By, archive.CardCheck{CardSet: f.mine.Cards.ID, AcrossMM: 200, UpMM: 150, Rule: "steel rule 3", Good: true}); err != nil {
 		t.Fatal(err)
 	}

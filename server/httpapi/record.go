@@ -171,7 +171,7 @@ func (g *gathering) history(f *archive.Found) {
 	switch {
 	case f.Refusal != "":
 		m.Verdict, m.Review, m.Answer = "refused", "none", g.w.Or("problem."+f.Refusal, f.Refusal)
-	case m.Beside:
+	case m.Beside, m.Again && m.Review == "":
 		m.Review = "none"
 	case m.Review == "":
 		m.Review = "open"

@@ -137,7 +137,7 @@ func (s *service) reviewList(c *gin.Context) {
 		return
 	}
 	if !c.Request.URL.Query().Has("review") && !c.Request.URL.Query().Has("text") { // nothing asked yet
-		filters.Values["review"] = "open"
+		filters.Values["review"], filters.Values["newest"] = "open", "1" // what was made again needs no sign-off
 	}
 	d := pages.ReviewList{Filters: filters}
 	status := http.StatusOK
@@ -145,7 +145,7 @@ func (s *service) reviewList(c *gin.Context) {
 	if q.Verdict == "refused" { // which nobody signs off
 		filters.Values["review"] = ""
 	}
-	q.Review = filters.Values["review"]
+	q.Review, q.Newest = filters.Values["review"], filters.Values["newest"] == "1"
 	var found archive.Page
 	if err == nil {
 		found, err = s.Store.Archive.Search(ctx, q)

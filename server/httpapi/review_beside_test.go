@@ -118,6 +118,15 @@ func TestMeasuringAgainToCompare(t *testing.T) {
 			}
 		}
 	}
+	if strings.Contains(page("/review/m/"+first.ID), `name="outcome"`) {
+		t.Error("the answer before can be signed")
+	}
+	if strings.Contains(page("/review"), "/review/m/"+first.ID) {
+		t.Error("the answer before still waits")
+	}
+	if status, _ := g.sign(t, "reviewer", first.ID, signs("sent_back", "x", "", "")); status != http.StatusConflict {
+		t.Errorf("a sign-off on the answer before: %d", status)
+	}
 	if strings.Contains(page(to), form) {
 		t.Error("it can be made the answer once more")
 	}

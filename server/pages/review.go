@@ -48,7 +48,7 @@ func ReviewRows(w *Words, found []archive.Found, inches bool) []ReviewRow {
 		switch {
 		case f.Refusal != "":
 			r.Verdict, r.Review, r.Why = "refused", "none", w.Or("problem."+f.Refusal, f.Refusal)
-		case f.Beside != "":
+		case f.Beside != "", f.SupersededBy != "" && f.Review == "":
 			r.Review = "none"
 		case r.Review == "":
 			r.Review = "open"
@@ -164,6 +164,11 @@ func ReviewRecordPage(view View, r store.Record, d ReviewRecord) Page {
 	}
 	if k.Beside != "" {
 		v.State, v.May = "beside", false
+	}
+	if k.SupersededBy != "" {
+		if v.May = false; v.State == "open" || v.State == "first" {
+			v.State = "again"
+		}
 	}
 	v.compared(w, view.Inches)
 	v.Stand = v.Stand && d.May && k.Refusal == "" && k.PhotosRemoved == 0

@@ -145,6 +145,8 @@ func testPromoted(t *testing.T, a *archive.Archive, p Plant, answer, beside arch
 	}
 	_, err = a.Promote(ctx, By, all, beside.ID, "once more")
 	Is(t, "promoting it once more", err, archive.Conflict)
+	_, err = a.AddReview(ctx, By, archive.Review{Measurement: answer.ID, Outcome: archive.SentBack, Person: "Rev B", Reason: "worn"})
+	Is(t, "a sign-off on the answer before", err, archive.Conflict)
 	_, err = a.AddReview(ctx, By, archive.Review{Measurement: m.ID, Outcome: archive.Accepted, Person: "Rev A"})
 	Is(t, "accepting what was not measured square", err, archive.Conflict)
 	if forged, err := a.AddMeasurement(ctx, By, archive.Measurement{Joint: p.Joint.ID, End: answer.End, Step: answer.Step, Person: answer.Person, Files: answer.Files, Promotes: beside.ID, Result: Offset(1, 0.5, 2)}, ""); err != nil || forged.Promotes != "" {
