@@ -267,6 +267,17 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, unclear(2, "no_corners")
 		}
 	}
+	if _, byHand := hand["cut"]; !byHand && look[2] < 0 {
+		again, err := e.Cut.inHue(p, view, &best.Cut, pts[2], sharp, blocked)
+		if err != nil {
+			return nil, err
+		}
+		if again != nil {
+			if pts[2] = again; !m.corners(&best) {
+				return nil, unclear(2, "no_corners")
+			}
+		}
+	}
 	for k, b := range bounds {
 		t := traces[k]
 		_, t.ByHand = hand[roles[k]]
@@ -378,13 +389,10 @@ func (p *Picture) colourAt(view *geometry.View, q geometry.Vec2) (c [3]float64, 
 	return c, true
 }
 
-// colourWeights compares the colours on both sides of a boundary. Where they
-// differ in hue much more than in light, and in light by no more than mostLight grey
-// levels, it returns the weights of blue, green and red that part them best: the
-// direction of the difference.
-func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float64, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
-	var diff [3]float64
-	var n, light float64
+// colourStep is the mean difference of blue, green and red between a boundary's
+// inside and its outside; ok is false where too little of it is seen.
+func colourStep(p *Picture, view *geometry.View, b *boundary, blocked func(geometry.Vec2) bool) (step [3]float64, ok bool) {
+	n := 0.0
 	length := b.To.Sub(b.From).Norm()
 	for t := 6.0; t < length; t += 12 {
 		q := b.From.Add(b.To.Sub(b.From).Mul(t / length))
@@ -396,28 +404,94 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float
 		if !ok1 || !ok2 {
 			continue
 		}
-		for k := range diff {
-			diff[k] += in[k] - out[k]
+		for k := range step {
+			step[k] += in[k] - out[k]
 		}
-		light += 0.114*(in[0]-out[0]) + 0.587*(in[1]-out[1]) + 0.299*(in[2]-out[2])
 		n++
 	}
-	if n < 5 {
-		return w, false
+	for k := range step {
+		step[k] /= n
 	}
-	size := 0.0
-	for _, d := range diff {
-		size += math.Abs(d) / n
+	return step, n >= 5
+}
+
+// lightOfStep is the part of a difference of blue, green and red that a grey
+// picture shows (ITU-R BT.601).
+func lightOfStep(d [3]float64) float64 { return 0.114*d[0] + 0.587*d[1] + 0.299*d[2] }
+
+// weightsFor scales a difference of colours to weights whose sizes sum up to 1,
+// and returns that sum.
+func weightsFor(step [3]float64) (w [3]float64, size float64) {
+	for _, d := range step {
+		size += math.Abs(d)
 	}
-	light = math.Abs(light) / n
+	for k, d := range step {
+		w[k] = d / size
+	}
+	return w, size
+}
+
+// colourWeights compares the colours on both sides of a boundary. Where they
+// differ in hue much more than in light, and in light by no more than mostLight grey
+// levels, it returns the weights of blue, green and red that part them best: the
+// direction of the difference.
+func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float64, blocked func(geometry.Vec2) bool) (w [3]float64, ok bool) {
+	step, ok := colourStep(p, view, b, blocked)
+	w, size := weightsFor(step)
+	light := math.Abs(lightOfStep(step))
 	// size is the contrast of a grey with weights of +-1/3 each
-	if size < 36 || light > 0.45*size/3 || light > mostLight {
-		return w, false
+	return w, ok && size >= 36 && light <= 0.45*size/3 && light <= mostLight
+}
+
+// leastCutHue is by how much the blue, green and red of a belt and of the ground
+// differ, in sum, without what they differ in grey, for the cut to be followed by
+// that alone. Below, the points found are no better than those found in grey.
+const leastCutHue = 60
+
+// leastHueTurn, in pixels from end to end, is by how much the line followed by hue
+// must be turned against that followed in grey to be taken for it. Where both are
+// parallel grey is right, and hue may have found the lower edge of a coloured top
+// cover on a face of another colour.
+const leastHueTurn = 0.5
+
+// inHue follows the cut of a coloured belt that is darker than the ground once more,
+// by what grey does not show: in grey its face and the shade beneath look like the
+// belt, and the line followed may be theirs. It fits the boundary to the points found
+// and returns them, or nil for another belt, where hue shows less of the cut than
+// grey did, and where it shows a parallel to it.
+func (t *Trace) inHue(p *Picture, view *geometry.View, b *boundary, grey []tracePoint, sharp Sharp, blocked func(geometry.Vec2) bool) ([]tracePoint, error) {
+	step, ok := colourStep(p, view, b, blocked)
+	if !ok || lightOfStep(step) > 0 {
+		return nil, nil
 	}
-	for k := range w {
-		w[k] = diff[k] / n / size
+	mean := (step[0] + step[1] + step[2]) / 3
+	for k := range step {
+		step[k] -= mean
 	}
-	return w, true
+	w, size := weightsFor(step)
+	if size < leastCutHue {
+		return nil, nil
+	}
+	looks, err := p.projected(w)
+	if err != nil {
+		return nil, err
+	}
+	var face Face
+	how := search{cut: true, sharp: sharp.inHue(), share: innerShare[2], last: true, face: &face}
+	how.course, how.reach = courseOf(grey, *b)
+	pts := cleanTrace(traceEdge(looks[0], view, *b, how, 4, blocked))
+	seen := func(p []tracePoint) float64 { return sliceOf(p) * float64(len(p)) }
+	if len(pts) < 10 || seen(pts) < 0.85*seen(grey) {
+		return nil, nil
+	}
+	found := *b
+	fitBoundary(&found, pts)
+	turn := math.Atan2(b.Line.N.Cross(found.Line.N), b.Line.N.Dot(found.Line.N))
+	if math.Abs(turn)*b.To.Sub(b.From).Norm() < leastHueTurn*pixelAcross(view, b.From.Add(b.To).Mul(0.5), b.Line.N) {
+		return nil, nil
+	}
+	*b, t.Turned, t.Face, t.Soft = found, turn, face, false
+	return pts, nil
 }
 
 // alikeWeights reports whether two edges can be followed in one picture: each by the

@@ -16,7 +16,7 @@ import (
 )
 
 // Method is the version of the measuring method: results keep it.
-const Method = "6"
+const Method = "7"
 
 // coverage is the factor of the expanded uncertainty for 95 %: the degrees of
 // freedom are some hundreds, so the normal value, rounded up (JCGM 100 G.6.6).
