@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"math"
 	"slices"
 
 	"gocv.io/x/gocv"
@@ -37,6 +38,7 @@ type Picture struct {
 	CW, CH int
 
 	grey, colour gocv.Mat
+	chroma       jpeg.Chroma // as stored, of a JPEG
 	data         []byte
 	mirrored     bool
 }
@@ -113,8 +115,8 @@ func (p *Picture) fromJPEG(data []byte) error {
 	if err := errors.Join(err1, err2); err != nil {
 		return fmt.Errorf("making room for a picture: %w", err)
 	}
-	err := jpeg.Decode(data, size, g, c)
-	if err != nil {
+	var err error
+	if p.chroma, err = jpeg.Decode(data, size, g, c); err != nil {
 		p.Close()
 		if !errors.Is(err, jpeg.ErrOther) {
 			err = unreadable(err)
@@ -196,19 +198,8 @@ func (p *Picture) projected(weights ...[3]float64) ([]*Picture, error) {
 		q.Grey = grey[k*p.W*p.H : (k+1)*p.W*p.H]
 		out[k] = &q
 	}
-	if p.Info.Kind == photo.JPEG {
-		err := jpeg.Project(p.data, jpeg.Size{W: p.W, H: p.H}, weights, grey)
-		if err == nil && p.mirrored {
-			for row := range slices.Chunk(grey, p.W) {
-				slices.Reverse(row)
-			}
-		}
-		if err == nil {
-			return out, nil
-		}
-		if !errors.Is(err, jpeg.ErrOther) {
-			return nil, unreadable(err)
-		}
+	if p.chroma.Known() {
+		return out, p.projectChroma(out, weights)
 	}
 	full, err := p.fullColour()
 	if err != nil {
@@ -223,13 +214,41 @@ func (p *Picture) projected(weights ...[3]float64) ([]*Picture, error) {
 		return nil, unreadable(fmt.Errorf("colour picture of %d bytes", len(bgr)))
 	}
 	for k, q := range out {
-		lut := jpeg.Table(weights[k])
+		var table [3][256]int32 // in 256ths of a grey level from the middle
+		for c, w := range weights[k] {
+			for v := range table[c] {
+				table[c][v] = int32(math.Round(w * (float64(v) - 127.5) * 256))
+			}
+		}
 		for i := range q.Grey {
-			v := (lut[0][bgr[3*i]]+lut[1][bgr[3*i+1]]+lut[2][bgr[3*i+2]])>>8 + 128
+			v := (table[0][bgr[3*i]]+table[1][bgr[3*i+1]]+table[2][bgr[3*i+2]]+128)>>8 + 128
 			q.Grey[i] = byte(max(0, min(255, v)))
 		}
 	}
 	return out, nil
+}
+
+// projectChroma fills the greys of the projected pictures of a JPEG.
+func (p *Picture) projectChroma(out []*Picture, weights [][3]float64) error {
+	luma := p.Grey
+	mirror := func(pixels []byte) {
+		for row := range slices.Chunk(pixels, p.W) {
+			slices.Reverse(row)
+		}
+	}
+	if p.mirrored { // the chroma is as stored
+		luma = slices.Clone(luma)
+		mirror(luma)
+	}
+	for k, q := range out {
+		if err := jpeg.Project(luma, jpeg.Size{W: p.W, H: p.H}, p.chroma, weights[k], q.Grey); err != nil {
+			return err
+		}
+		if p.mirrored {
+			mirror(q.Grey)
+		}
+	}
+	return nil
 }
 
 // decodeFull decodes the photo in colour as stored.

@@ -7,6 +7,7 @@ import (
 	"image/color"
 	"image/jpeg"
 	"math"
+	"os"
 	"testing"
 )
 
@@ -36,7 +37,7 @@ func encoded(t *testing.T, m image.Image) []byte {
 func decoded(t *testing.T, data []byte, s Size) (grey, small []byte) {
 	t.Helper()
 	grey, small = make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
-	if err := Decode(data, s, grey, small); err != nil {
+	if _, err := Decode(data, s, grey, small); err != nil {
 		t.Fatal(err)
 	}
 	return grey, small
@@ -99,29 +100,81 @@ func TestGreyPhotosAreDecoded(t *testing.T) {
 	}
 }
 
+// projected is the picture seen by weights of blue, green and red.
+func projected(t *testing.T, data []byte, s Size, weights [3]float64) []byte {
+	t.Helper()
+	grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
+	c, err := Decode(data, s, grey, small)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make([]byte, len(grey))
+	if err := Project(grey, s, c, weights, out); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// weigh compares a picture with the weighted colours of what was drawn: on average,
+// and by how much it is lighter.
+func weigh(m image.Image, weights [3]float64, got []byte) (off, lighter float64) {
+	s := m.Bounds().Size()
+	for y := range s.Y {
+		for x := range s.X {
+			r, g, b, _ := m.At(x, y).RGBA()
+			want := 128.0
+			for c, v := range []uint32{b, g, r} {
+				want += weights[c] * (float64(v>>8) - 127.5)
+			}
+			d := float64(got[y*s.X+x]) - math.Max(0, math.Min(255, want))
+			off, lighter = off+math.Abs(d)/float64(len(got)), lighter+d/float64(len(got))
+		}
+	}
+	return off, lighter
+}
+
 func TestProjectWeighsTheColours(t *testing.T) {
 	for _, s := range sizes {
 		m := scene(s.W, s.H)
-		grey := make([]byte, 2*s.W*s.H)
-		weights := [][3]float64{{0, 0, 0}, {0.7, -0.2, -0.4}} // blue, green, red
-		if err := Project(encoded(t, m), s, weights, grey); err != nil {
-			t.Fatal(err)
-		}
-		flat := grey[:s.W*s.H]
-		if !bytes.Equal(flat, bytes.Repeat([]byte{128}, len(flat))) {
+		data := encoded(t, m)
+		if flat := projected(t, data, s, [3]float64{}); !bytes.Equal(flat, bytes.Repeat([]byte{128}, len(flat))) {
 			t.Errorf("%v: without weights not all is a middle grey", s)
 		}
-		grey = grey[s.W*s.H:]
-		var off float64
-		for y := range s.H {
-			for x := range s.W {
-				c := m.RGBAAt(x, y)
-				want := 128 + 0.7*(float64(c.B)-127.5) - 0.2*(float64(c.G)-127.5) - 0.4*(float64(c.R)-127.5)
-				off += math.Abs(float64(grey[y*s.W+x])-math.Max(0, math.Min(255, want))) / float64(len(grey))
+		w := [3]float64{0.6, -0.1, -0.3}
+		if off, _ := weigh(m, w, projected(t, data, s, w)); off > 4 {
+			t.Errorf("%v: off by %.1f grey levels on average", s, off)
+		}
+	}
+}
+
+// Colour of every usual sampling lies where it was drawn: a shift by half a pixel
+// costs a grey level and a half here. The files hold scene(101, 75) at quality 95.
+func TestProjectKnowsTheSamplings(t *testing.T) {
+	s := Size{101, 75}
+	m := scene(s.W, s.H)
+	for _, name := range []string{"444", "444-twice", "422", "440", "420", "420-progressive"} {
+		data, err := os.ReadFile("testdata/" + name + ".jpg")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range [][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}, {-0.5, 0, 0.5}, {0.3, -0.5, 0.2}} {
+			if off, lighter := weigh(m, w, projected(t, data, s, w)); off > 1.2 || math.Abs(lighter) > 0.5 {
+				t.Errorf("%s by %v: off by %.2f grey levels on average, lighter by %.2f", name, w, off, lighter)
 			}
 		}
-		if off > 4 {
-			t.Errorf("%v: off by %.1f grey levels on average", s, off)
+	}
+	for _, name := range []string{"411", "mixed"} {
+		data, err := os.ReadFile("testdata/" + name + ".jpg")
+		if err != nil {
+			t.Fatal(err)
+		}
+		grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
+		c, err := Decode(data, s, grey, small)
+		if err != nil && !errors.Is(err, ErrOther) {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if c.Known() || Project(grey, s, c, [3]float64{1, 0, 0}, grey) == nil {
+			t.Errorf("%s: its chroma is taken", name)
 		}
 	}
 }
@@ -131,7 +184,7 @@ func TestDamagedPhotos(t *testing.T) {
 	whole := encoded(t, scene(s.W, s.H))
 	grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
 	full, _ := decoded(t, whole, s)
-	if err := Decode(whole[:len(whole)/2], s, grey, small); err != nil {
+	if _, err := Decode(whole[:len(whole)/2], s, grey, small); err != nil {
 		t.Errorf("half a photo: %v", err)
 	}
 	if !bytes.Equal(grey[:16*s.W], full[:16*s.W]) {
@@ -143,11 +196,8 @@ func TestDamagedPhotos(t *testing.T) {
 		}
 	}
 	for name, data := range map[string][]byte{"nothing": nil, "no JPEG": []byte("belt"), "header only": whole[:100], "zeros": make([]byte, 500)} {
-		if err := Decode(data, s, grey, small); err == nil || errors.Is(err, ErrOther) {
+		if _, err := Decode(data, s, grey, small); err == nil || errors.Is(err, ErrOther) {
 			t.Errorf("%s: %v", name, err)
-		}
-		if err := Project(data, s, [][3]float64{{1, 0, 0}}, grey); err == nil || errors.Is(err, ErrOther) {
-			t.Errorf("%s, projected: %v", name, err)
 		}
 	}
 	for _, wrong := range []Size{{0, 0}, {320, 241}, {240, 320}, {-1, 5}, {1 << 20, 1}} {
@@ -155,18 +205,35 @@ func TestDamagedPhotos(t *testing.T) {
 		if n > 1<<20 {
 			n = 1
 		}
-		if Decode(whole, wrong, make([]byte, n), make([]byte, max(0, 3*wrong.Small().W*wrong.Small().H))) == nil {
+		if _, err := Decode(whole, wrong, make([]byte, n), make([]byte, max(0, 3*wrong.Small().W*wrong.Small().H))); err == nil {
 			t.Errorf("%v for a photo of %v: no error", wrong, s)
 		}
 	}
-	if Decode(whole, s, grey[1:], small) == nil || Decode(whole, s, grey, small[1:]) == nil || Project(whole, s, make([][3]float64, 1), grey[1:]) == nil || Project(whole, s, nil, nil) == nil {
-		t.Error("too little room: no error")
+	_, err1 := Decode(whole, s, grey[1:], small)
+	_, err2 := Decode(whole, s, grey, small[1:])
+	c, err := Decode(whole, s, grey, small)
+	if err1 == nil || err2 == nil || err != nil {
+		t.Errorf("too little room: %v, %v; enough: %v", err1, err2, err)
+	}
+	out := make([]byte, len(grey))
+	blue := [3]float64{1, 0, 0}
+	for name, err := range map[string]error{
+		"less luma":        Project(grey[1:], s, c, blue, out),
+		"less room":        Project(grey, s, c, blue, out[1:]),
+		"no chroma":        Project(grey, s, Chroma{}, blue, out),
+		"a larger picture": Project(make([]byte, 640*480), Size{640, 480}, c, blue, make([]byte, 640*480)),
+		"weights above 1":  Project(grey, s, c, [3]float64{1, -1, 0}, out),
+	} {
+		if err == nil {
+			t.Errorf("%s: no error", name)
+		}
 	}
 	// Any byte wrong: an error or a picture, never the end of the process.
 	for k := 0; k < len(whole); k += 7 {
 		bad := bytes.Clone(whole)
 		bad[k] ^= 0x5a
-		_ = Decode(bad, s, grey, small)
-		_ = Project(bad, s, [][3]float64{{1, 1, 1}}, grey)
+		if c, err := Decode(bad, s, grey, small); err == nil && c.Known() {
+			_ = Project(grey, s, c, blue, out)
+		}
 	}
 }

@@ -76,8 +76,33 @@ static void to_colour(const uint8_t *y, const uint8_t *cb, const uint8_t *cr, in
 	}
 }
 
+char *jpeg_chroma_of(const unsigned char *data, size_t size, struct chroma_size *out)
+{
+	struct jpeg_decompress_struct d;
+	struct failure f;
+	prepare(&d, &f);
+	if (setjmp(f.back)) return give_up(&d, f.text);
+	jpeg_create_decompress(&d);
+	jpeg_mem_src(&d, data, size);
+	jpeg_read_header(&d, TRUE);
+	memset(out, 0, sizeof(*out));
+	if (d.num_components == 3 && d.jpeg_color_space == JCS_YCbCr) {
+		const jpeg_component_info *y = d.comp_info, *b = y + 1, *r = y + 2;
+		int whole = y->h_samp_factor % b->h_samp_factor == 0 && y->v_samp_factor % b->v_samp_factor == 0;
+		if (whole && b->h_samp_factor == r->h_samp_factor && b->v_samp_factor == r->v_samp_factor) {
+			int band = 8 * d.max_v_samp_factor;
+			out->across = y->h_samp_factor / b->h_samp_factor;
+			out->down = y->v_samp_factor / b->v_samp_factor;
+			out->stride = 8 * (int)b->width_in_blocks;
+			out->rows = 8 * b->v_samp_factor * (((int)d.image_height + band - 1) / band);
+		}
+	}
+	jpeg_destroy_decompress(&d);
+	return NULL;
+}
+
 char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, int height,
-	unsigned char *grey, unsigned char *small)
+	unsigned char *grey, unsigned char *small, unsigned char *chroma, size_t room)
 {
 	struct jpeg_decompress_struct d;
 	struct failure f;
@@ -107,6 +132,13 @@ char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, in
 	// libjpeg's pool frees all of this with the decoder.
 	int band = 8 * d.max_v_samp_factor, cells = (width + 7) / 8;
 	JSAMPARRAY rows[3] = {NULL, NULL, NULL};
+	size_t plane = room / 2;
+	if (room > 0 && parts != 3) return give_up(&d, "no room for its chroma");
+	for (int c = 1; c < parts && room > 0; c++) {
+		const jpeg_component_info *p = &d.comp_info[c];
+		size_t bands = ((size_t)height + (size_t)band - 1) / (size_t)band;
+		if (plane != bands * 8 * (size_t)p->v_samp_factor * 8 * p->width_in_blocks) return give_up(&d, "no room for its chroma");
+	}
 	for (int c = 0; c < parts; c++) {
 		const jpeg_component_info *p = &d.comp_info[c];
 		rows[c] = d.mem->alloc_sarray((j_common_ptr)&d, JPOOL_IMAGE, p->width_in_blocks * 8, (JDIMENSION)(8 * p->v_samp_factor));
@@ -124,6 +156,12 @@ char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, in
 			int fits = width % 8 == 0 && y0 + y < height;
 			luma[y] = fits ? grey + (size_t)(y0 + y) * (size_t)width : spare[y];
 		}
+		for (int c = 1; c < parts && room > 0; c++) {
+			int n = 8 * d.comp_info[c].v_samp_factor;
+			size_t stride = 8 * (size_t)d.comp_info[c].width_in_blocks;
+			for (int y = 0; y < n; y++)
+				rows[c][y] = chroma + (size_t)(c - 1) * plane + ((size_t)(y0 / band) * (size_t)n + (size_t)y) * stride;
+		}
 		jpeg_read_raw_data(&d, rows, (JDIMENSION)band);
 		for (int y = 0; y < band && y0 + y < height; y++)
 			if (luma[y] == spare[y]) memcpy(grey + (size_t)(y0 + y) * (size_t)width, spare[y], (size_t)width);
@@ -138,36 +176,59 @@ char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, in
 	return NULL;
 }
 
-char *jpeg_projected(const unsigned char *data, size_t size, int width, int height,
-	int n, const int *tables, unsigned char *grey)
+// All sums are in sixteenths of a grey level. A product of a value shifted to 15 bits
+// and a weight in 8192ths, without its lower 16 bits, is one such share: SIMD
+// instructions give it at once.
+static int16_t share(int shifted, int weight) { return (int16_t)((shifted * weight) >> 16); }
+
+// The chroma's share in a row of pixels, at the chroma's width: three parts of the
+// near row of samples and one of the far one, each 128 without colour.
+static void chroma_shares(const uint8_t *cb, const uint8_t *cr, const uint8_t *far_cb, const uint8_t *far_cr, int n, int16_t wb, int16_t wr, int16_t *out)
 {
-	struct jpeg_decompress_struct d;
-	struct failure f;
-	prepare(&d, &f);
-	if (setjmp(f.back)) return give_up(&d, f.text);
-	jpeg_create_decompress(&d);
-	jpeg_mem_src(&d, data, size);
-	jpeg_read_header(&d, TRUE);
-	if (d.image_width != (JDIMENSION)width || d.image_height != (JDIMENSION)height)
-		return give_up(&d, "not of the size its header says");
-	if (d.num_components == 4) return give_up(&d, "");
-	d.out_color_space = JCS_RGB;
-	jpeg_start_decompress(&d);
-	JSAMPARRAY rows = d.mem->alloc_sarray((j_common_ptr)&d, JPOOL_IMAGE, (JDIMENSION)width * 3, 4);
-	while (d.output_scanline < d.output_height) {
-		size_t first = (size_t)d.output_scanline * (size_t)width;
-		int lines = (int)jpeg_read_scanlines(&d, rows, 4);
-		for (int k = 0; k < n; k++) {
-			const int *blue = tables + 3 * 256 * k, *green = blue + 256, *red = blue + 512;
-			unsigned char *out = grey + (size_t)k * (size_t)width * (size_t)height + first;
-			for (int y = 0; y < lines; y++, out += width)
-				for (int x = 0; x < width; x++) {
-					const JSAMPLE *p = rows[y] + 3 * x;
-					out[x] = clamped(((blue[p[2]] + green[p[1]] + red[p[0]]) >> 8) + 128);
-				}
-		}
+	for (int i = 0; i < n; i++) {
+		int16_t b = (int16_t)((3 * cb[i] + far_cb[i] - 512) << 5), r = (int16_t)((3 * cr[i] + far_cr[i] - 512) << 5);
+		out[i] = (int16_t)(share(b, wb) + share(r, wr));
 	}
-	jpeg_finish_decompress(&d);
-	jpeg_destroy_decompress(&d);
-	return NULL;
+}
+
+// Doubles a row of n shares: the samples lie between the pixels.
+static void widen(const int16_t *in, int n, int16_t *out)
+{
+	out[0] = in[0];
+	for (int i = 0; i + 1 < n; i++) {
+		out[2 * i + 1] = (int16_t)((3 * in[i] + in[i + 1]) >> 2);
+		out[2 * i + 2] = (int16_t)((in[i] + 3 * in[i + 1]) >> 2);
+	}
+	out[2 * n - 1] = in[n - 1];
+}
+
+static void add_luma(const uint8_t *luma, const int16_t *shares, int n, int16_t weight, int16_t middle, unsigned char *out)
+{
+	for (int x = 0; x < n; x++) {
+		int16_t v = (int16_t)((share((int16_t)(luma[x] << 7), weight) + shares[x] + middle) >> 4);
+		out[x] = (unsigned char)(v < 0 ? 0 : v > 255 ? 255 : v);
+	}
+}
+
+int jpeg_projected(const unsigned char *luma, int width, int height, const unsigned char *chroma, struct chroma_size c,
+	const short weights[4], unsigned char *out)
+{
+	int across = c.across, down = c.down;
+	size_t stride = (size_t)c.stride, plane = stride * (size_t)c.rows;
+	int n = (width + across - 1) / across, rows = (height + down - 1) / down;
+	int16_t *narrow = malloc(sizeof(*narrow) * ((size_t)n + (size_t)width + 1));
+	if (narrow == NULL) return 0;
+	int16_t *wide = across == 1 ? narrow : narrow + n;
+	for (int y = 0; y < height; y++) {
+		int near = y / down, far = near;
+		if (down == 2) far = y % 2 == 0 ? near - 1 : near + 1;
+		if (far < 0 || far >= rows) far = near;
+		const uint8_t *cb = chroma + (size_t)near * stride, *far_cb = chroma + (size_t)far * stride;
+		chroma_shares(cb, cb + plane, far_cb, far_cb + plane, n, weights[1], weights[2], narrow);
+		if (across == 2) widen(narrow, n, wide);
+		size_t first = (size_t)y * (size_t)width;
+		add_luma(luma + first, wide, width, weights[0], weights[3], out + first);
+	}
+	free(narrow);
+	return 1;
 }
