@@ -475,7 +475,7 @@ func robustHomography(src, dst []geometry.Vec2, limit float64) (geometry.Mat3, e
 }
 
 // median returns the middle value of v, whose order it changes; 0 when empty.
-func median(v []float64) float64 {
+func median[T float32 | float64](v []T) T {
 	if len(v) == 0 {
 		return 0
 	}
@@ -484,7 +484,7 @@ func median(v []float64) float64 {
 
 // nth returns the value that sorting would put at place k, and changes the
 // order of v: Hoare's selection, which needs no full sort.
-func nth(v []float64, k int) float64 {
+func nth[T float32 | float64](v []T, k int) T {
 	for lo, hi := 0, len(v)-1; lo < hi; {
 		i, j, mid := lo, hi, v[lo+(hi-lo)/2]
 		for i <= j {

@@ -6,6 +6,7 @@ import (
 	"sort"
 
 	"beltend/geometry"
+	"beltend/vision/simd"
 )
 
 // Drawn is a line that a person drew across the belt: chalk, pen or scribed.
@@ -399,56 +400,25 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 // that difference. gap is the blur in rows.
 func (m *ridgeMap) ridges(gap float64) {
 	m.resp = make([]float32, len(m.grey))
-	sum := make([]int32, m.rows+1)
 	one := make([]float32, len(m.grey))
 	for _, w := range strokes {
 		h := int(math.Round((w/m.dy - 1) / 2))
 		g := int(math.Ceil(gap))
 		side := max(3, 2*h+1)
-		reach := h + g + side
-		if 2*reach+1 > m.rows {
+		if 2*(h+g+side)+1 > m.rows {
 			continue
 		}
 		clear(one)
-		nc, ns := 1/float32(3*(2*h+1)), 1/float32(3*side)
-		var noise []float64
+		var noise []float32
 		for i := range m.cols {
-			row, known, out := m.grey[i*m.rows:(i+1)*m.rows], m.known[i*m.rows:(i+1)*m.rows], one[i*m.rows:(i+1)*m.rows]
-			for j, v := range row {
-				sum[j+1] = sum[j] + int32(v)
-			}
-			n := m.rows - 2*reach
-			// the borders of both sides and the middle, each as a row of its own
-			before, after, at := known[:n], known[2*reach:][:n], known[reach:][:n]
-			l0, l1 := sum[:n], sum[side:][:n]
-			c0, c1 := sum[reach-h:][:n], sum[reach+h+1:][:n]
-			r0, r1 := sum[reach+h+g+1:][:n], sum[2*reach+1:][:n]
-			out = out[reach:][:n]
-			for j := range n {
-				if !before[j] || !at[j] || !after[j] {
-					continue
-				}
-				c := float32(c1[j]-c0[j]) * nc
-				a, b := c-float32(l1[j]-l0[j])*ns, c-float32(r1[j]-r0[j])*ns
-				if (j+37*i)%307 == 0 {
-					noise = append(noise, math.Abs(float64(a+b))/2)
-				}
-				if b*b < a*a {
-					a, b = b, a
-				}
-				if a*b > 0 {
-					out[j] = a
-				}
-			}
+			a, b := i*m.rows, (i+1)*m.rows
+			const every = 307
+			noise = simd.Ridges(m.grey[a:b], m.known[a:b], h, g, side, (every-37*i%every)%every, every, one[a:b], noise)
 		}
-		// grey levels below 0.7 are rounding
-		k := float32(1 / math.Max(median(noise)/0.6745, 0.7))
-		for j, v := range one {
-			v *= k
-			if a := m.resp[j]; v*v > a*a {
-				m.resp[j] = v
-			}
-		}
+		// grey levels below 0.7 are rounding; each place holds three pixels
+		const pixels = 3
+		k := 1 / math.Max(float64(median(noise))/0.6745, 0.7*pixels)
+		simd.KeepLarger(m.resp, one, float32(k))
 	}
 }
 

@@ -267,6 +267,7 @@ func (m *sceneMap) chooseEnd(p *Picture, view *geometry.View, lines []planeLine,
 			return nil, unclear(2, "no_corners")
 		}
 	}
+	p.release(looks)
 	if _, byHand := hand["cut"]; !byHand && look[2] < 0 {
 		again, err := e.Cut.inHue(p, view, &best.Cut, pts[2], sharp, blocked)
 		if err != nil {
@@ -476,6 +477,7 @@ func (t *Trace) inHue(p *Picture, view *geometry.View, b *boundary, grey []trace
 	if err != nil {
 		return nil, err
 	}
+	defer p.release(looks)
 	var face Face
 	how := search{cut: true, sharp: sharp.inHue(), share: innerShare[2], last: true, face: &face}
 	how.course, how.reach = courseOf(grey, *b)

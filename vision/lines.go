@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"beltend/geometry"
+	"beltend/vision/simd"
 )
 
 // planeLine is a candidate line of the plane: points with N.q = D, N a unit
@@ -69,9 +70,9 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 			}
 		}
 	}
-	var noise, least [channels]float64 // least: the square of the smallest step that votes
+	var noise, least [channels]float32 // least: the square of the smallest step that votes
 	for c := range noise {
-		noise[c] = max(math.Sqrt(median(all[c]))/1.18, []float64{0.8, 0.6, 0.6, 2}[c])
+		noise[c] = float32(max(math.Sqrt(median(all[c]))/1.18, []float64{0.8, 0.6, 0.6, 2}[c]))
 		least[c] = 2.2 * 2.2 * noise[c] * noise[c]
 	}
 	const bins = 180
@@ -81,28 +82,7 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 	for t := range sin {
 		sin[t], cos[t] = math.Sincos(float64(t) * math.Pi / bins)
 	}
-	for _, k32 := range inside {
-		k := int(k32)
-		for c := 0; c < channels; c++ {
-			gx32, gy32 := gradient(k, c)
-			gx, gy := float64(gx32), float64(gy32)
-			square := gx*gx + gy*gy
-			if square < least[c] {
-				continue
-			}
-			size := math.Sqrt(square)
-			z := size / noise[c]
-			t0 := int(math.Round(math.Atan2(gy, gx)*bins/math.Pi)) + bins
-			i, j := int(math.Round(3*gx/size)), int(math.Round(3*gy/size))
-			one, other := m.strangeAt(k, i, j), m.strangeAt(k, -i, -j)
-			w := float32(min(z-1.5, 5)) * edgeOfBelt(one, other)
-			x, y := float64(k%m.W), float64(k/m.W)
-			for t := t0 - 3; t <= t0+3; t++ {
-				tt := (t + bins) % bins
-				acc[tt*2*diag+int(x*cos[tt]+y*sin[tt]+float64(diag)+0.5)] += w
-			}
-		}
-	}
+	m.simd().Votes(inside, reach, least, noise, sin[:], cos[:], diag, acc)
 	var out []planeLine
 	for t := 0; t < bins; t++ {
 		for d := 2; d < 2*diag-2; d++ {
@@ -152,31 +132,11 @@ func (m *sceneMap) candidateLines(most int) []planeLine {
 // compare fills in Strange.
 func (m *sceneMap) compare() {
 	m.Strange = make([]float32, len(m.Known))
-	for k := range m.Strange {
-		var s float64
-		for c, v := range m.V[k] {
-			e := min(math.Abs(float64(v)-m.Belt[c])/m.Spread[c], 8)
-			s += lookWeight[c] * e * e
-		}
-		m.Strange[k] = float32(math.Sqrt(s))
+	var belt, spread, weight [channels]float32
+	for c := range belt {
+		belt[c], spread[c], weight[c] = float32(m.Belt[c]), float32(m.Spread[c]), float32(lookWeight[c])
 	}
-}
-
-// edgeOfBelt weighs a step by how strange both its sides look: only one with
-// the belt on one side and something else on the other can be the belt's edge.
-// Gratings, rollers and planks count little.
-func edgeOfBelt(one, other float32) float32 {
-	like, unlike := min(one, other), max(one, other)
-	return (0.3 + min(unlike/3, 1)) / (1 + like*like/4)
-}
-
-// strangeAt is Strange i columns and j rows from place k, or at k where that is unknown.
-func (m *sceneMap) strangeAt(k, i, j int) float32 {
-	q := k + j*m.W + i
-	if q < 0 || q >= len(m.Strange) || !m.Known[q] {
-		return m.Strange[k]
-	}
-	return m.Strange[q]
+	simd.Strangeness(m.V, belt, spread, weight, 8, m.Strange)
 }
 
 // clip returns the part of a line inside the map as parameters along dir.
@@ -196,52 +156,35 @@ func (m *sceneMap) clip(l planeLine) (t0, t1 float64) {
 	return t0, t1
 }
 
+// simd is the map for the loops over its places.
+func (m *sceneMap) simd() simd.Map {
+	return simd.Map{Width: m.W, Height: m.H, Looks: m.V, Strange: m.Strange, Known: m.Known}
+}
+
 // straighten moves a line onto the steps within reach (mm) of it.
-func (m *sceneMap) straighten(l planeLine, noise [channels]float64, reach float64) planeLine {
+func (m *sceneMap) straighten(l planeLine, noise [channels]float32, reach float64) planeLine {
 	t0, t1 := m.clip(l)
-	p, d := l.N.Mul(l.D), l.dir()
-	var perNoise [channels]float64
-	for c := range perNoise {
-		perNoise[c] = 1 / noise[c]
+	if !(t1 > t0) {
+		return l
 	}
+	p, d := l.N.Mul(l.D), l.dir()
 	const least = 4
-	across := l.N.Mul(1 / m.Step) // pixels of the map a mm
-	var sw, st, stt, so, sto float64
 	// places across the line, half a pixel of the map apart: a step lies between
 	// two that are apart eight places
 	const apart = 8
-	tries := int(4*reach/m.Step+1e-9) + 1
-	places := make([]int, tries+apart)
-	for t := t0; t < t1; t += 2 * m.Step {
-		best, off := 0.0, 0.0
-		at := m.pixels(p.Add(d.Mul(t)))
-		for k := range places {
-			places[k] = m.nearest(at.Add(across.Mul(-reach - 2*m.Step + float64(k)*m.Step/2)))
-		}
-		for k := range tries {
-			j, i := places[k], places[k+apart]
-			if i < 0 || j < 0 || !m.Known[i] || !m.Known[j] {
-				continue
-			}
-			z := 0.0
-			one, other := &m.V[i], &m.V[j]
-			for c, k := range perNoise {
-				if e := math.Abs(float64(one[c]-other[c])) * k; e < 6 {
-					z += e
-				} else {
-					z += 6
-				}
-			}
-			o := -reach + float64(k)*m.Step/2
-			z *= float64(edgeOfBelt(m.Strange[i], m.Strange[j]))
-			if z -= 0.05 * math.Abs(o); z > best {
-				best, off = z, o
-			}
-		}
-		if best < least {
+	first := m.pixels(p.Add(d.Mul(t0)).Sub(l.N.Mul(reach + 2*m.Step)))
+	size := make([]float32, int((t1-t0)/(2*m.Step))+1)
+	offset := make([]float32, len(size))
+	m.simd().Steps(simd.Line{
+		X: first.X, Y: first.Y, AlongX: 2 * d.X, AlongY: 2 * d.Y, AcrossX: l.N.X / 2, AcrossY: l.N.Y / 2,
+		First: float32(-reach), Step: float32(m.Step / 2), Tries: int(4*reach/m.Step+1e-9) + 1, Apart: apart,
+	}, noise, 0.05, size, offset)
+	var sw, st, stt, so, sto float64
+	for i, z := range size {
+		if z < least {
 			continue
 		}
-		w := best
+		w, t, off := float64(z), t0+2*m.Step*float64(i), float64(offset[i])
 		sw, st, stt, so, sto = sw+w, st+w*t, stt+w*t*t, so+w*off, sto+w*t*off
 	}
 	det := sw*stt - st*st

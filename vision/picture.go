@@ -38,9 +38,11 @@ type Picture struct {
 	CW, CH int
 
 	grey, colour gocv.Mat
+	samples      gocv.Mat    // of chroma
 	chroma       jpeg.Chroma // as stored, of a JPEG
 	data         []byte
 	mirrored     bool
+	spare        [][]byte // greys of released looks
 }
 
 // Open decodes a photo that photo.Inspect has let through.
@@ -115,8 +117,12 @@ func (p *Picture) fromJPEG(data []byte) error {
 	if err := errors.Join(err1, err2); err != nil {
 		return fmt.Errorf("making room for a picture: %w", err)
 	}
+	room := func(n int) ([]byte, error) {
+		p.samples = gocv.NewMatWithSizes([]int{1, n}, gocv.MatTypeCV8UC1)
+		return p.samples.DataPtrUint8()
+	}
 	var err error
-	if p.chroma, err = jpeg.Decode(data, size, g, c); err != nil {
+	if p.chroma, err = jpeg.Decode(data, size, g, c, room); err != nil {
 		p.Close()
 		if !errors.Is(err, jpeg.ErrOther) {
 			err = unreadable(err)
@@ -158,8 +164,8 @@ func (p *Picture) fromHEIC(data []byte) error {
 
 // Close frees the pixels.
 func (p *Picture) Close() {
-	p.Grey, p.Colour = nil, nil
-	for _, m := range []*gocv.Mat{&p.grey, &p.colour} {
+	p.Grey, p.Colour, p.chroma, p.spare = nil, nil, jpeg.Chroma{}, nil
+	for _, m := range []*gocv.Mat{&p.grey, &p.colour, &p.samples} {
 		if m.Ptr() != nil {
 			_ = m.Close()
 			*m = gocv.Mat{}
@@ -191,11 +197,14 @@ func (p *Picture) projected(weights ...[3]float64) ([]*Picture, error) {
 	if len(weights) == 0 {
 		return nil, nil
 	}
-	grey := make([]byte, len(weights)*p.W*p.H)
 	out := make([]*Picture, len(weights))
 	for k := range out {
 		q := *p
-		q.Grey = grey[k*p.W*p.H : (k+1)*p.W*p.H]
+		if n := len(p.spare); n > 0 {
+			q.Grey, p.spare = p.spare[n-1], p.spare[:n-1]
+		} else {
+			q.Grey = make([]byte, p.W*p.H)
+		}
 		out[k] = &q
 	}
 	if p.chroma.Known() {
@@ -226,6 +235,15 @@ func (p *Picture) projected(weights ...[3]float64) ([]*Picture, error) {
 		}
 	}
 	return out, nil
+}
+
+// release gives back the greys of projected pictures that nothing looks at any more:
+// the next take them over.
+func (p *Picture) release(looks []*Picture) {
+	for _, q := range looks {
+		p.spare = append(p.spare, q.Grey)
+		q.Grey = nil
+	}
 }
 
 // projectChroma fills the greys of the projected pictures of a JPEG.

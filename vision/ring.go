@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"beltend/geometry"
+	"beltend/vision/simd"
 )
 
 // Sharp is how a sharp step looks in a photo, as seen on its cards.
@@ -50,9 +51,11 @@ func ringOf(p *Picture, corners []Corner, length, margin, blur float64) Ring {
 			white, black = math.Min(white, side*margin/length-5), math.Min(black, side-7)
 			for _, t := range []float64{0.35, 0.5, 0.65} {
 				clear(row)
-				if !p.addCurve(row, nil, c.UV.Add(end.Sub(c.UV).Mul(t)), across, geometry.Vec2{}, 1.0/fine) {
+				curve, ok := p.curve(len(row), c.UV.Add(end.Sub(c.UV).Mul(t)), across, geometry.Vec2{}, 1.0/fine)
+				if !ok {
 					continue
 				}
+				simd.AddCurves(p.Grey, p.W, []simd.Curve{curve}, row, nil)
 				step := row[half+2*fine] - row[half-2*fine]
 				if math.Abs(float64(step)) < 40 {
 					continue

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"beltend/geometry"
+	"beltend/vision/simd"
 )
 
 // channels of the scene map: light, two chromas, texture.
@@ -118,20 +119,11 @@ var grain = func() (t [16*255 + 1]float32) {
 // at the right or lower border that does not hold them all has none: no place
 // of the map is so near the border.
 func addTexture(p *Picture, looks [][channels]float32) {
-	abs := func(a, b byte) int {
-		d := int(a) - int(b)
-		s := d >> 63
-		return (d ^ s) - s
-	}
+	sums := make([]uint16, len(looks))
+	simd.Texture(p.Grey, p.W, p.H, p.CW, sums)
 	for j := 0; 8*j+7 < p.H; j++ {
 		for i := 0; 8*i+8 < p.W; i++ {
-			sum := 0
-			for y := 8*j + 1; y < 8*j+8; y += 4 {
-				a, b := p.Grey[y*p.W+8*i:][:9], p.Grey[(y+2)*p.W+8*i:][:7]
-				sum += abs(a[0], a[2]) + abs(a[2], a[4]) + abs(a[4], a[6]) + abs(a[6], a[8])
-				sum += abs(a[0], b[0]) + abs(a[2], b[2]) + abs(a[4], b[4]) + abs(a[6], b[6])
-			}
-			looks[j*p.CW+i][3] = grain[sum]
+			looks[j*p.CW+i][3] = grain[sums[j*p.CW+i]]
 		}
 	}
 }

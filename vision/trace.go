@@ -3,9 +3,8 @@ package vision
 import (
 	"math"
 
-	"gonum.org/v1/gonum/blas/blas32"
-
 	"beltend/geometry"
+	"beltend/vision/simd"
 )
 
 // tracePoint is a place on an edge found to sub-pixel.
@@ -147,6 +146,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 			sq = s.v2[i*s.n2 : (i+1)*s.n2]
 		}
 		ok := true
+		curves := make([]simd.Curve, sub)
 		for k := 0; k < sub && ok; k++ {
 			q := c.Add(s.dir.Mul((float64(k)+0.5)/float64(sub)*dt - dt/2))
 			// quadratic in the offset: exact to well below 0.01 px over the strip
@@ -158,51 +158,39 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 				break
 			}
 			lin, quad := e.Sub(a).Mul(0.5), e.Add(a).Mul(0.5).Sub(b)
-			ok = p.addCurve(row, sq, b, lin, quad, s.ds/reach)
+			curves[k], ok = p.curve(s.n2, b, lin, quad, s.ds/reach)
 		}
+		if s.known[i] = ok; !ok {
+			continue
+		}
+		simd.AddCurves(p.Grey, p.W, curves, row, sq)
 		for j := range row {
 			row[j] /= float32(sub)
 		}
 		for j := range sq {
 			sq[j] /= float32(sub)
 		}
-		s.known[i] = ok
 	}
 	return s
 }
 
-// addCurve adds the grey levels, and their squares where sq is not empty, along
-// the places at + x lin + x^2 quad, x from -len/2 dx to len/2 dx. It reports
-// whether the whole curve is in the picture.
-func (p *Picture) addCurve(row, sq []float32, at, lin, quad geometry.Vec2, dx float64) bool {
-	far := float64(len(row)/2) * dx
+// curve is that of the places at + x lin + x^2 quad, n of them dx apart, x the same to
+// both sides of 0. It reports whether all of it is in the picture.
+func (p *Picture) curve(n int, at, lin, quad geometry.Vec2, dx float64) (simd.Curve, bool) {
+	far := float64(n/2) * dx
 	for _, x := range [...]float64{-far, far} {
 		q := at.Add(lin.Mul(x))
 		bx, by := math.Abs(quad.X)*x*x, math.Abs(quad.Y)*x*x // the bend
 		if !(q.X >= bx && q.Y >= by && q.X < float64(p.W-1)-bx && q.Y < float64(p.H-1)-by) {
-			return false
+			return simd.Curve{}, false
 		}
 	}
-	// in 2^-32 px, by differences: the bend is the same at every step
+	// by differences: the bend is the same at every step
 	fixed := func(x float64) int64 { return int64(math.Round(x * (1 << 32))) }
-	u, du, ddu := fixed(at.X-far*(lin.X-far*quad.X)), fixed(dx*(lin.X+(dx-2*far)*quad.X)), fixed(2*dx*dx*quad.X)
-	v, dv, ddv := fixed(at.Y-far*(lin.Y-far*quad.Y)), fixed(dx*(lin.Y+(dx-2*far)*quad.Y)), fixed(2*dx*dx*quad.Y)
-	for j := range row {
-		k := int(v>>32)*p.W + int(u>>32)
-		fx, fy := int(uint32(u)>>21), int(uint32(v)>>21) // 11 bits
-		above, below := p.Grey[k:k+2:k+2], p.Grey[k+p.W:k+p.W+2]
-		a0, b0 := int(above[0]), int(below[0])
-		a := a0<<11 + (int(above[1])-a0)*fx
-		b := b0<<11 + (int(below[1])-b0)*fx
-		g := float32(a<<11+(b-a)*fy) * (1.0 / (1 << 22))
-		row[j] += g
-		if len(sq) > 0 {
-			sq[j] += g * g
-		}
-		u, du = u+du, du+ddu
-		v, dv = v+dv, dv+ddv
-	}
-	return true
+	return simd.Curve{
+		X: fixed(at.X - far*(lin.X-far*quad.X)), DX: fixed(dx * (lin.X + (dx-2*far)*quad.X)), DDX: fixed(2 * dx * dx * quad.X),
+		Y: fixed(at.Y - far*(lin.Y-far*quad.Y)), DY: fixed(dx * (lin.Y + (dx-2*far)*quad.Y)), DDY: fixed(2 * dx * dx * quad.Y),
+	}, true
 }
 
 // pixelAcross is the size of a pixel at q along n, mm.
@@ -225,7 +213,7 @@ func (s *strip) gradients(sigma float64) []float32 {
 	out := make([]float32, len(s.v))
 	for i := range s.slices {
 		if s.known[i] {
-			addSlopes(out[i*s.n2:(i+1)*s.n2], s.v[i*s.n2:(i+1)*s.n2], ker)
+			simd.Slopes(out[i*s.n2:(i+1)*s.n2], s.v[i*s.n2:(i+1)*s.n2], ker)
 		}
 	}
 	return out
@@ -263,23 +251,6 @@ func slopeKernel(sigma float64) []float32 {
 	return ker
 }
 
-// addSlopes adds the profile v filtered by an odd kernel to out, but for its
-// ends, where the kernel does not fit.
-func addSlopes(out, v, ker []float32) {
-	r := len(ker)
-	n := len(v) - 2*r
-	if n < 1 {
-		return
-	}
-	vector := func(data []float32) blas32.Vector { return blas32.Vector{N: n, Inc: 1, Data: data} }
-	sum, diff := vector(out[r:]), vector(make([]float32, n))
-	for k, w := range ker {
-		copy(diff.Data, v[r+1+k:])
-		blas32.Axpy(-1, vector(v[r-1-k:]), diff)
-		blas32.Axpy(w, diff, sum)
-	}
-}
-
 // lightSlopes is the same derivative of one slice in light instead of grey
 // levels, from sample j-around to j+around.
 func (s *strip) lightSlopes(i, j, around int, ker []float32) []float32 {
@@ -290,7 +261,7 @@ func (s *strip) lightSlopes(i, j, around int, ker []float32) []float32 {
 	for k := from; k < to; k++ {
 		light[k] = toLight(s.v[i*s.n2+first+k])
 	}
-	addSlopes(out[from:to], light[from:to], ker)
+	simd.Slopes(out[from:to], light[from:to], ker)
 	return out[len(ker) : len(out)-len(ker)]
 }
 

@@ -47,8 +47,9 @@ func (c Chroma) Known() bool { return len(c.samples) > 0 }
 // Decode fills grey with the luma of a photo, row by row as stored, and small
 // with the mean blue, green and red of every Shrink x Shrink pixels. size must
 // be that of the photo's header. The chroma returned is for Project: that of the
-// usual pictures, where a sample of it covers 1 or 2 pixels each way.
-func Decode(data []byte, size Size, grey, small []byte) (Chroma, error) {
+// usual pictures, where a sample of it covers 1 or 2 pixels each way. room makes the
+// room for it, of so many bytes.
+func Decode(data []byte, size Size, grey, small []byte, room func(int) ([]byte, error)) (Chroma, error) {
 	s := size.Small()
 	if err := check(data, size); err != nil {
 		return Chroma{}, err
@@ -65,7 +66,14 @@ func Decode(data []byte, size Size, grey, small []byte) (Chroma, error) {
 	}
 	usual := func(step C.int) bool { return step == 1 || step == 2 }
 	if usual(c.size.across) && usual(c.size.down) {
-		c.samples = make([]byte, 2*int(c.size.stride)*int(c.size.rows))
+		n := 2 * int(c.size.stride) * int(c.size.rows)
+		var err error
+		if c.samples, err = room(n); err != nil {
+			return Chroma{}, fmt.Errorf("decode JPEG: room for its chroma: %w", err)
+		}
+		if len(c.samples) != n {
+			return Chroma{}, fmt.Errorf("decode JPEG: room of %d bytes for %d of chroma", len(c.samples), n)
+		}
 	}
 	err := result(C.jpeg_luma_and_colour(pointer(data), C.size_t(len(data)), C.int(size.W), C.int(size.H), pointer(grey), pointer(small), pointer(c.samples), C.size_t(len(c.samples))))
 	return c, err

@@ -25,6 +25,8 @@ func scene(w, h int) *image.RGBA {
 	return m
 }
 
+func room(n int) ([]byte, error) { return make([]byte, n), nil }
+
 func encoded(t *testing.T, m image.Image) []byte {
 	t.Helper()
 	var b bytes.Buffer
@@ -37,7 +39,7 @@ func encoded(t *testing.T, m image.Image) []byte {
 func decoded(t *testing.T, data []byte, s Size) (grey, small []byte) {
 	t.Helper()
 	grey, small = make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
-	if _, err := Decode(data, s, grey, small); err != nil {
+	if _, err := Decode(data, s, grey, small, room); err != nil {
 		t.Fatal(err)
 	}
 	return grey, small
@@ -104,7 +106,7 @@ func TestGreyPhotosAreDecoded(t *testing.T) {
 func projected(t *testing.T, data []byte, s Size, weights [3]float64) []byte {
 	t.Helper()
 	grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
-	c, err := Decode(data, s, grey, small)
+	c, err := Decode(data, s, grey, small, room)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -169,7 +171,7 @@ func TestProjectKnowsTheSamplings(t *testing.T) {
 			t.Fatal(err)
 		}
 		grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
-		c, err := Decode(data, s, grey, small)
+		c, err := Decode(data, s, grey, small, room)
 		if err != nil && !errors.Is(err, ErrOther) {
 			t.Fatalf("%s: %v", name, err)
 		}
@@ -184,7 +186,7 @@ func TestDamagedPhotos(t *testing.T) {
 	whole := encoded(t, scene(s.W, s.H))
 	grey, small := make([]byte, s.W*s.H), make([]byte, 3*s.Small().W*s.Small().H)
 	full, _ := decoded(t, whole, s)
-	if _, err := Decode(whole[:len(whole)/2], s, grey, small); err != nil {
+	if _, err := Decode(whole[:len(whole)/2], s, grey, small, room); err != nil {
 		t.Errorf("half a photo: %v", err)
 	}
 	if !bytes.Equal(grey[:16*s.W], full[:16*s.W]) {
@@ -196,7 +198,7 @@ func TestDamagedPhotos(t *testing.T) {
 		}
 	}
 	for name, data := range map[string][]byte{"nothing": nil, "no JPEG": []byte("belt"), "header only": whole[:100], "zeros": make([]byte, 500)} {
-		if _, err := Decode(data, s, grey, small); err == nil || errors.Is(err, ErrOther) {
+		if _, err := Decode(data, s, grey, small, room); err == nil || errors.Is(err, ErrOther) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -205,13 +207,18 @@ func TestDamagedPhotos(t *testing.T) {
 		if n > 1<<20 {
 			n = 1
 		}
-		if _, err := Decode(whole, wrong, make([]byte, n), make([]byte, max(0, 3*wrong.Small().W*wrong.Small().H))); err == nil {
+		if _, err := Decode(whole, wrong, make([]byte, n), make([]byte, max(0, 3*wrong.Small().W*wrong.Small().H)), room); err == nil {
 			t.Errorf("%v for a photo of %v: no error", wrong, s)
 		}
 	}
-	_, err1 := Decode(whole, s, grey[1:], small)
-	_, err2 := Decode(whole, s, grey, small[1:])
-	c, err := Decode(whole, s, grey, small)
+	_, err1 := Decode(whole, s, grey[1:], small, room)
+	_, err2 := Decode(whole, s, grey, small[1:], room)
+	c, err := Decode(whole, s, grey, small, room)
+	_, err3 := Decode(whole, s, grey, small, func(n int) ([]byte, error) { return make([]byte, n-1), nil })
+	_, err4 := Decode(whole, s, grey, small, func(int) ([]byte, error) { return nil, errors.New("full") })
+	if err3 == nil || err4 == nil {
+		t.Errorf("too little room for chroma: %v, %v", err3, err4)
+	}
 	if err1 == nil || err2 == nil || err != nil {
 		t.Errorf("too little room: %v, %v; enough: %v", err1, err2, err)
 	}
@@ -232,7 +239,7 @@ func TestDamagedPhotos(t *testing.T) {
 	for k := 0; k < len(whole); k += 7 {
 		bad := bytes.Clone(whole)
 		bad[k] ^= 0x5a
-		if c, err := Decode(bad, s, grey, small); err == nil && c.Known() {
+		if c, err := Decode(bad, s, grey, small, room); err == nil && c.Known() {
 			_ = Project(grey, s, c, blue, out)
 		}
 	}
