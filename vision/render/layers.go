@@ -550,8 +550,11 @@ func (b *builder) castShadow(pts []vec2, height, z float64) {
 		if n > 1 {
 			grow = soft * (2*(float64(k)+0.5)/float64(n) - 1)
 		}
-		hull := convexHull(append(shifted(pts, c, vec2{}, grow), shifted(pts, c, d, grow)...))
-		b.add(layer{shade: float32(share)}, level(hull, z))
+		shadow := shifted(pts, c, d, grow)
+		if convex(pts) { // an uneven outline has an uneven shadow, and is wider than that is off
+			shadow = convexHull(append(shadow, shifted(pts, c, vec2{}, grow)...))
+		}
+		b.add(layer{shade: float32(share)}, level(shadow, z))
 	}
 	for i := range 5 { // little of the room's light gets in there
 		grow := 0.08 + 0.15*float64(i)
@@ -565,6 +568,17 @@ func shifted(pts []vec2, c, d vec2, grow float64) []vec2 {
 		out[i] = p.Add(d).Add(p.Sub(c).Unit().Mul(grow * 1.3))
 	}
 	return out
+}
+
+// convex reports whether an outline turns one way only.
+func convex(pts []vec2) bool {
+	left, right := false, false
+	for i, p := range pts {
+		q, r := pts[(i+1)%len(pts)], pts[(i+2)%len(pts)]
+		turn := q.Sub(p).Cross(r.Sub(q))
+		left, right = left || turn > 1e-9, right || turn < -1e-9
+	}
+	return !(left && right)
 }
 
 // convexHull goes round counterclockwise (Andrew's chain).
