@@ -142,6 +142,7 @@ func answer(shots []*shot, n *network, ends []seen, line *drawnLine, leftOut []s
 		warnReversal(m, j.own)
 	}
 	warn(m, shots, n, s, v, u(qWidthMean))
+	warnBeside(m, shots, ends)
 	if m.Line == drawn && line.widthMM > thickMM {
 		m.Warnings = append(m.Warnings, report.Warn("thick_line", "", result.Values{"width_mm": line.widthMM}))
 	}
@@ -213,6 +214,22 @@ const (
 	foreignWaves = 0.12 // more is doubted where something strange lies beside all of it
 	mostWaves    = 1.2  // more is no edge of a belt
 )
+
+// mostBeside is the share of a side edge along which something other than the ground
+// may lie unsaid.
+const mostBeside = 0.5
+
+// warnBeside tells of a thing along a side edge: one with a straight border of its own
+// may cover the belt's edge, and its border be what was found.
+func warnBeside(m *result.Measurement, shots []*shot, ends []seen) {
+	for _, e := range ends {
+		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
+			if !t.ByHand && t.Foreign > mostBeside {
+				m.Warnings = append(m.Warnings, report.Warn("thing_beside", "", result.Values{"photo": shots[e.photo].name, "side": [2]string{"left", "right"}[k]}))
+			}
+		}
+	}
+}
 
 // along names the side edge that something lies along, "" when none.
 func along(ends []seen) string {

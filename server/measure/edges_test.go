@@ -3,6 +3,7 @@ package measure
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -227,4 +228,33 @@ func withPaper(t *testing.T, in Input, truth *render.Truth) Input {
 		t.Fatal(err)
 	}
 	return Input{Name: "paper.jpg", Data: b.Bytes()}
+}
+
+// A board beside an edge may cover it, and its border is straight, too: it is
+// said. A ground of two halves is nothing that lies there alone.
+func TestThingBesideAnEdgeIsSaid(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		things []render.Clutter
+		side   string
+	}{
+		"nothing":           {},
+		"a board, left":     {[]render.Clutter{{Kind: "box", X: -455, Y: 900, Turn: 90, Length: 2600, Width: 100, Height: 12}}, "left"},
+		"a board, right":    {[]render.Clutter{{Kind: "box", X: 455, Y: 900, Turn: 90, Length: 2600, Width: 100, Height: 1}}, "right"},
+		"a box by the edge": {[]render.Clutter{{Kind: "box", X: 480, Y: 500, Turn: 3, Length: 100, Width: 200, Height: 12}}, ""},
+	} {
+		s := plain()
+		s.Clutter, s.Belt.Right = c.things, s.Belt.Left // an uneven edge beside a thing is refused
+		m := measured(t, result.Settings{}, draw(t, s))
+		inside(t, name+": offset", m.Squareness.OffsetMM, m.Squareness.OffsetU95MM, truthOf(t, s).Squareness.Offset)
+		side := ""
+		for _, w := range m.Warnings {
+			if w.Code == "thing_beside" {
+				side += fmt.Sprint(w.Values["side"])
+			}
+		}
+		if side != c.side {
+			t.Errorf("%s: warned of a thing on the side %q, want %q: %+v", name, side, c.side, m.Warnings)
+		}
+	}
 }
