@@ -447,7 +447,7 @@ func colourWeights(p *Picture, view *geometry.View, b *boundary, mostLight float
 // leastCutHue is by how much the blue, green and red of a belt and of the ground
 // differ, in sum, without what they differ in grey, for the cut to be followed by
 // that alone. Below, the points found are no better than those found in grey.
-const leastCutHue = 60
+const leastCutHue = 50
 
 // leastHueTurn, in pixels from end to end, is by how much the line followed by hue
 // must be turned against that followed in grey to be taken for it. Where both are
