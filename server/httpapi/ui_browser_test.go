@@ -426,6 +426,35 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.until("the page without network", `document.querySelector("#camera") !== null && document.querySelector(".camera").hidden === false`)
 }
 
+// Of two open pages of a step one sends; both show what came of it.
+func TestTwoOpenPagesShowTheSame(t *testing.T) {
+	b := openBrowser(t)
+	cut := b.beginJoint("J-2") + "/end/leading/cut"
+	other := *b
+	var closeTab context.CancelFunc
+	other.ctx, closeTab = chromedp.NewContext(b.ctx)
+	defer closeTab()
+	other.open(cut)
+	b.open(cut)
+	wrong := filepath.Join(t.TempDir(), "notes.jpg")
+	if err := os.WriteFile(wrong, []byte("no photo at all"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.do(chromedp.SetUploadFiles("#files", []string{wrong}, chromedp.ByQuery))
+	for name, page := range map[string]*browser{"the page that sends": b, "the other one": &other} {
+		page.until(name+": the refusal", `!document.querySelector("#refused").hidden && document.querySelector("#queue li")?.dataset.state === "refused"`)
+	}
+	b.do(chromedp.Click(`#queue li button:last-child`, chromedp.ByQuery))
+	other.until("the photo is dropped there, too", `document.querySelector("#queue").hidden`)
+	b.do(chromedp.SetUploadFiles("#files", []string{sample(t)}, chromedp.ByQuery))
+	for name, page := range map[string]*browser{"the page that sends": b, "the other one": &other} {
+		page.until(name+": the answer", `location.pathname.startsWith("/m/") && document.querySelector(".stage svg")`)
+	}
+	if b.path() != other.path() {
+		t.Errorf("one page shows %s, the other %s", b.path(), other.path())
+	}
+}
+
 func (b *browser) offline(off bool) {
 	b.t.Helper()
 	b.do(network.Enable(), network.EmulateNetworkConditions(off, 0, -1, -1))

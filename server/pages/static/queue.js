@@ -28,9 +28,22 @@ async function run(mode, what) {
   });
 }
 
-// Whoever shows what waits listens for this event of the window.
+// Whoever shows what waits listens for this event of the window; the other pages that are
+// open hear of it, and of what came of a place's photos.
 const CHANGED = 'beltend-queue';
-const tellAll = (done) => { dispatchEvent(new Event(CHANGED)); return done; };
+const pages = globalThis.BroadcastChannel ? new BroadcastChannel(CHANGED) : undefined;
+const tellAll = (done) => { dispatchEvent(new Event(CHANGED)); pages?.postMessage({}); return done; };
+
+// elsewhere hears of what another page did: on.change(), on.done(place, answer),
+// on.refused(place, problem).
+export function elsewhere(on) {
+  pages?.addEventListener('message', ({ data: { place, done, refused } }) => {
+    dispatchEvent(new Event(CHANGED));
+    on.change();
+    if (done) on.done(place, done);
+    if (refused) on.refused(place, refused);
+  });
+}
 const put = (item) => run('readwrite', (s) => s.put(item)).then(tellAll);
 export const remove = (id) => run('readwrite', (s) => s.delete(id)).then(tellAll);
 const get = (id) => run('readonly', (s) => s.get(id));
@@ -154,6 +167,8 @@ export function send(on = {}) {
   return sending;
 }
 
+function tellPages({ joint, end, step, look }, what) { pages?.postMessage({ place: { joint, end, step, look }, ...what }); }
+
 async function sendAll(on) {
   const told = () => on.change?.();
   for (const item of await list()) {
@@ -167,6 +182,7 @@ async function sendAll(on) {
       }
       await put({ ...item, state: 'refused', problem: e.problem });
       on.refused?.(item, e.problem);
+      tellPages(item, { refused: e.problem });
       told();
     }
   }
@@ -190,5 +206,6 @@ async function sendAll(on) {
     told();
     if (done) on.done?.(place, done);
     else on.refused?.(place, refused);
+    tellPages(place, { done, refused });
   }
 }

@@ -1,6 +1,6 @@
 // The photos that wait for the page that sends them: shown in its box #queue, sent, and what
 // came of them said in its box #refused.
-import { again, list, remove, retry, send } from './queue.js';
+import { again, elsewhere, list, remove, retry, send } from './queue.js';
 import { make, text, together } from './texts.js';
 
 function thumb(i) {
@@ -57,13 +57,18 @@ export function queued(here, onRefused) {
     location.reload();
   }
 
+  const hear = {
+    change: show,
+    done: (place, answer) => { if (here(place)) leave(answer.address); },
+    refused: (place, problem) => { if (here(place)) refuse(problem); },
+  };
+  elsewhere(hear);
+
   async function sendNow() {
     try {
       await send({
-        change: show,
+        ...hear,
         step: ({ step, done }) => { bar.hidden = false; bar.value = done; stage.textContent = text('photo.step_' + step); },
-        done: (place, answer) => { if (here(place)) leave(answer.address); },
-        refused: (place, problem) => { if (here(place)) refuse(problem); },
       });
       stage.textContent = saying;
       tries.fresh();
