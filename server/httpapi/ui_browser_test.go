@@ -426,6 +426,22 @@ func TestTechnicianInTheBrowser(t *testing.T) {
 	b.until("the page without network", `document.querySelector("#camera") !== null && document.querySelector(".camera").hidden === false`)
 }
 
+// The page shown without network speaks the language last chosen.
+func TestOfflinePageIsInTheChosenLanguage(t *testing.T) {
+	b := openBrowser(t)
+	b.open("/")
+	b.until("the service worker has the page", `navigator.serviceWorker.controller !== null`)
+	for _, lang := range []string{"de", "en"} {
+		b.open("/?lang=" + lang)
+		b.until("the offline page in "+lang, `caches.match("/offline").then(r => r.text()).then(text => text.includes('<html lang="`+lang+`"'))`)
+	}
+	b.open("/?lang=de")
+	b.server.CloseClientConnections()
+	b.server.Listener.Close()
+	b.open("/joints/never-opened")
+	b.until("it is shown in German", `document.documentElement.lang === "de" && document.title !== ""`)
+}
+
 // Of two open pages of a step one sends; both show what came of it.
 func TestTwoOpenPagesShowTheSame(t *testing.T) {
 	b := openBrowser(t)

@@ -35,11 +35,20 @@ async function file(request) {
   }
 }
 
+// The page shown without network is kept anew when language, look or units are chosen.
+async function offlineAsChosen(request) {
+  const chosen = new URL(request.url).searchParams;
+  if (!['lang', 'theme', 'units'].some((k) => chosen.has(k))) return;
+  const files = await caches.open(FILES);
+  await files.add('/offline').catch(() => {}); // as it was before
+}
+
 async function page(request) {
   const pages = await caches.open(PAGES);
   try {
     const answer = await fetch(request);
     if (answer.ok && !answer.redirected) await pages.put(request, answer.clone());
+    await offlineAsChosen(request);
     return answer;
   } catch (err) {
     const kept = await pages.match(request) ?? await caches.match('/offline');
