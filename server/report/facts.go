@@ -30,7 +30,8 @@ func Facts(m *result.Measurement, o Options) []Row {
 		add("tolerance", tol)
 	}
 	if w := m.Width; w != nil {
-		text := u.Text("facts.at_cut", u.length(w.AtCutMM), u.expanded(w.AtCutU95MM))
+		at := map[string]string{"cut": "facts.at_cut", "drawn": "facts.at_line"}[line(m)]
+		text := u.Text(at, u.length(w.AtCutMM), u.expanded(w.AtCutU95MM))
 		if c := m.Centreline; c != nil {
 			text += u.Text("facts.on_average", u.length(w.MeanMM), u.marks(c.LengthMM, u.step(0)))
 		}

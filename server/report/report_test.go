@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -201,5 +202,15 @@ func TestLongLabels(t *testing.T) {
 	want := "Pin         997.4 mm\nTwelve chars\n            good\nCarrying side\n            [ ] Are both legs of every hook parallel?\nGröße der Öse\n            rund\n"
 	if out.String() != want {
 		t.Errorf("%q", out.String())
+	}
+}
+
+// The width is said to lie where it was measured.
+func TestWidthIsOfTheLineJudged(t *testing.T) {
+	for line, want := range map[string]string{"": "at the cut", "cut": "at the cut", "drawn": "at the line"} {
+		m := &result.Measurement{Line: line, Width: &result.Width{AtCutMM: 800, AtCutU95MM: 1}}
+		if got := fmt.Sprint(Facts(m, Options{})); !strings.Contains(got, want) {
+			t.Errorf("line %q: %s", line, got)
+		}
 	}
 }
