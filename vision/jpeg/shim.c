@@ -28,7 +28,7 @@ static void keep_quiet(j_common_ptr cinfo, int level)
 	(void)level;
 }
 
-// Prepares for a setjmp to f->back and jpeg_create_decompress after it.
+// Prepares for a setjmp to f->back and read_header after it.
 static void prepare(struct jpeg_decompress_struct *d, struct failure *f)
 {
 	memset(d, 0, sizeof(*d)); // so that it can be destroyed before it is created
@@ -36,6 +36,13 @@ static void prepare(struct jpeg_decompress_struct *d, struct failure *f)
 	f->base.error_exit = fail;
 	f->base.emit_message = keep_quiet;
 	strcpy(f->text, "damaged");
+}
+
+static void read_header(struct jpeg_decompress_struct *d, const unsigned char *data, size_t size)
+{
+	jpeg_create_decompress(d);
+	jpeg_mem_src(d, data, size);
+	jpeg_read_header(d, TRUE);
 }
 
 static char *give_up(struct jpeg_decompress_struct *d, const char *text)
@@ -89,9 +96,7 @@ char *jpeg_chroma_of(const unsigned char *data, size_t size, struct chroma_size 
 	struct failure f;
 	prepare(&d, &f);
 	if (setjmp(f.back)) return give_up(&d, f.text);
-	jpeg_create_decompress(&d);
-	jpeg_mem_src(&d, data, size);
-	jpeg_read_header(&d, TRUE);
+	read_header(&d, data, size);
 	memset(out, 0, sizeof(*out));
 	if (d.num_components == 3 && d.jpeg_color_space == JCS_YCbCr) {
 		const jpeg_component_info *y = d.comp_info, *b = y + 1, *r = y + 2;
@@ -115,9 +120,7 @@ char *jpeg_luma_and_colour(const unsigned char *data, size_t size, int width, in
 	struct failure f;
 	prepare(&d, &f);
 	if (setjmp(f.back)) return give_up(&d, f.text);
-	jpeg_create_decompress(&d);
-	jpeg_mem_src(&d, data, size);
-	jpeg_read_header(&d, TRUE);
+	read_header(&d, data, size);
 	int parts = d.num_components;
 	int known = (parts == 1 && d.jpeg_color_space == JCS_GRAYSCALE) ||
 		(parts == 3 && d.jpeg_color_space == JCS_YCbCr);
