@@ -323,7 +323,38 @@ func (s *strip) topLine(g []float32, path []int, ps []piece) []int {
 			out[i] = path[i]
 		}
 	}
+	s.backToPath(g, out, path)
 	return out
+}
+
+// A top line away from the path, mm, over that many slices, along which there is no more
+// than noise makes, and little of what is seen along the path, was carried over a step of
+// the cut. One in a shadow, whose border was the path, is three times the noise.
+const (
+	awayMM     = 0.8
+	awaySlices = 5
+	mostNoise  = 2.0
+	leastShare = 0.2
+)
+
+// backToPath puts a top line back onto the path where it was carried over a step.
+func (s *strip) backToPath(g []float32, top, path []int) {
+	noise := noiseOf(g)
+	away := func(i int) bool { return math.Abs(float64(top[i]-path[i]))*s.ds > awayMM }
+	for from := 0; from < s.slices; from++ {
+		to := from
+		here, there := 0.0, 0.0
+		for ; to < s.slices && away(to); to++ {
+			if s.known[to] {
+				here += math.Abs(float64(g[to*s.n2+top[to]]))
+				there += math.Abs(float64(g[to*s.n2+path[to]]))
+			}
+		}
+		if to-from >= awaySlices && here < mostNoise*noise*float64(to-from) && here < leastShare*there {
+			copy(top[from:to], path[from:to])
+		}
+		from = to
+	}
 }
 
 // lowerEdge is how the cut's face, as seen, changes from the left end of the

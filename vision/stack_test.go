@@ -3,6 +3,7 @@ package vision
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -157,6 +158,43 @@ func TestLowerEdge(t *testing.T) {
 		want := twist * float64(s.slices-stackSlices) / float64(s.slices)
 		if !ok || math.Abs(got-want) > 0.25 {
 			t.Errorf("twist %.2f ± %.2f mm (%v), truth %.2f", got, sd, ok, want)
+		}
+	}
+}
+
+// A top line carried over a step of the cut, to where nothing is seen, is put back; a
+// weak line inside a strong lower edge, and a few slices, stay.
+func TestTopLineGoesBackWhereNothingIsSeen(t *testing.T) {
+	const n2, strong = 60, 10
+	for name, c := range map[string]struct {
+		slices int
+		weak   float32
+		back   bool
+	}{
+		"nothing seen":          {20, 0.4, true},
+		"a weak line":           {20, 3, false},
+		"nothing, a few slices": {4, 0.4, false},
+	} {
+		s := &strip{ds: 0.2, n2: n2, slices: 30, known: make([]bool, 30)}
+		g := make([]float32, s.slices*n2)
+		for k := range g {
+			g[k] = float32(k%2)*0.6 - 0.3 // noise
+		}
+		path, top := make([]int, s.slices), make([]int, s.slices)
+		for i := range path {
+			s.known[i], path[i], top[i] = true, 20, 20
+			if i >= 3 && i < 3+c.slices {
+				top[i] = 35
+			}
+			g[i*n2+20], g[i*n2+35] = strong, -c.weak
+		}
+		want := append([]int(nil), top...)
+		if c.back {
+			want = path
+		}
+		s.backToPath(g, top, path)
+		if !slices.Equal(top, want) {
+			t.Errorf("%s: the top line is %v, want %v", name, top, want)
 		}
 	}
 }
