@@ -401,6 +401,7 @@ func (m *ridgeMap) sample(p *Picture, view *geometry.View) {
 func (m *ridgeMap) ridges(gap float64) {
 	m.resp = make([]float32, len(m.grey))
 	one := make([]float32, len(m.grey))
+	sums := make([]int32, m.rows+1)
 	for _, w := range strokes {
 		h := int(math.Round((w/m.dy - 1) / 2))
 		g := int(math.Ceil(gap))
@@ -413,7 +414,7 @@ func (m *ridgeMap) ridges(gap float64) {
 		for i := range m.cols {
 			a, b := i*m.rows, (i+1)*m.rows
 			const every = 307
-			noise = simd.Ridges(m.grey[a:b], m.known[a:b], h, g, side, (every-37*i%every)%every, every, one[a:b], noise)
+			noise = simd.Ridges(m.grey[a:b], m.known[a:b], h, g, side, (every-37*i%every)%every, every, sums, one[a:b], noise)
 		}
 		// grey levels below 0.7 are rounding; each place holds three pixels
 		const pixels = 3

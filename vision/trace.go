@@ -134,6 +134,7 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 	}
 	s.known = make([]bool, s.slices)
 	sub := min(int(dt), 6) // places along a slice
+	curves := make([]simd.Curve, sub)
 	for i := 0; i < s.slices; i++ {
 		t := (float64(i) + 0.5) * dt
 		c := from.Add(s.dir.Mul(t))
@@ -146,7 +147,6 @@ func sampleStrip(p *Picture, view *geometry.View, from, to, n geometry.Vec2, dt,
 			sq = s.v2[i*s.n2 : (i+1)*s.n2]
 		}
 		ok := true
-		curves := make([]simd.Curve, sub)
 		for k := 0; k < sub && ok; k++ {
 			q := c.Add(s.dir.Mul((float64(k)+0.5)/float64(sub)*dt - dt/2))
 			// quadratic in the offset: exact to well below 0.01 px over the strip

@@ -215,6 +215,9 @@ const (
 	mostWaves    = 1.2  // more is no edge of a belt
 )
 
+// edgeNames are the traces' names, in their order.
+var edgeNames = [3]string{"left", "right", "cut"}
+
 // mostBeside is the share of a side edge along which something other than the ground
 // may lie unsaid.
 const mostBeside = 0.5
@@ -225,7 +228,7 @@ func warnBeside(m *result.Measurement, shots []*shot, ends []seen) {
 	for _, e := range ends {
 		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
 			if !t.ByHand && t.Foreign > mostBeside {
-				m.Warnings = append(m.Warnings, report.Warn("thing_beside", "", result.Values{"photo": shots[e.photo].name, "side": [2]string{"left", "right"}[k]}))
+				m.Warnings = append(m.Warnings, report.Warn("thing_beside", "", result.Values{"photo": shots[e.photo].name, "side": edgeNames[k]}))
 			}
 		}
 	}
@@ -236,7 +239,7 @@ func along(ends []seen) string {
 	for _, e := range ends {
 		for k, t := range []*vision.Trace{&e.end.Left, &e.end.Right} {
 			if w := waviness(t.Points); !t.ByHand && ((w > mostWaves && !t.Soft) || (t.Foreign > 0.2 && w*t.Foreign > foreignWaves)) {
-				return [2]string{"left", "right"}[k]
+				return edgeNames[k]
 			}
 		}
 	}
@@ -437,7 +440,7 @@ func imageRecord(sh *shot, n *network, i int, v *square.Values, ends []seen, lin
 				if len(t.Points) == 0 {
 					continue
 				}
-				edge := result.EdgeSeen{Edge: [3]string{"left", "right", "cut"}[k], Support: round(t.Support, 2)}
+				edge := result.EdgeSeen{Edge: edgeNames[k], Support: round(t.Support, 2)}
 				if better := round(t.Margin, 2); !math.IsInf(better, 0) {
 					edge.BetterBy = &better
 				}

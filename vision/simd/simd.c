@@ -167,21 +167,21 @@ static float differences_at(const int32_t *sums, int j, int half, int gap, int s
 	return middle - (float)(sums[j + side] - sums[j]) / (float)side;
 }
 
-WIDE int simd_ridges(const int16_t *grey, const uint8_t *known, int rows, int half, int gap, int side, int32_t *work, float *out,
+WIDE int simd_ridges(const int16_t *grey, const uint8_t *known, int rows, int half, int gap, int side, int32_t *sums, float *out,
 	int first, int every, float *samples)
 {
 	int reach = half + gap + side, n = rows - 2 * reach, count = 0;
-	work[0] = 0;
-	for (int j = 0; j < rows; j++) work[j + 1] = work[j] + grey[j];
+	sums[0] = 0;
+	for (int j = 0; j < rows; j++) sums[j + 1] = sums[j] + grey[j];
 	for (int j = 0; j < n; j++) {
-		float b, a = differences_at(work, j, half, gap, side, &b);
+		float b, a = differences_at(sums, j, half, gap, side, &b);
 		int seen = known[j] & known[j + reach] & known[j + 2 * reach];
 		float lesser = b * b < a * a ? b : a;
 		out[j + reach] = a * b > 0 && seen ? lesser : 0;
 	}
 	for (int j = first; j < n; j += every) {
 		if (!(known[j] & known[j + reach] & known[j + 2 * reach])) continue;
-		float b, a = differences_at(work, j, half, gap, side, &b);
+		float b, a = differences_at(sums, j, half, gap, side, &b);
 		samples[count++] = fabsf(a + b) / 2;
 	}
 	return count;

@@ -1,8 +1,7 @@
 // Package simd holds the innermost loops of edge finding, over pixels and samples,
 // in C: a C compiler turns them into vector instructions, Go's does not, and they
-// are a fifth of a measurement's time. They know nothing of belts, allocate nothing
-// and check sizes before they start; a size that does not fit panics, as an index
-// out of range does.
+// are a fifth of a measurement's time. They keep nothing and check sizes before they
+// start; a size that does not fit panics, as an index out of range does.
 package simd
 
 /*
@@ -91,10 +90,10 @@ func (m Map) Votes(places []int32, reach int, least, noise [4]float32, sine, cos
 	})
 }
 
-// Line says where steps across a line are looked for: its first place X, Y and the ways
-// Along and Across it to the next, in places of the map. Tries places across the line
-// are tried, at the offsets First, First + Step and so on: whether the look changes
-// between Apart/2 ways before the place and after it.
+// Line says where steps across a line are looked for, in places of the map. Tries places
+// are tried across each place of it, at the offsets First, First + Step and so on:
+// whether the look changes between Apart/2 ways before and after. X, Y is the outer side
+// of the first try, Along and Across are the ways to the next place and the next try.
 type Line struct {
 	X, Y                             float64
 	AlongX, AlongY, AcrossX, AcrossY float64
@@ -107,11 +106,10 @@ type Line struct {
 // of offset. 0 where there is none.
 func (m Map) Steps(l Line, noise [4]float32, bias float32, size, offset []float32) {
 	_ = offset[:len(size)]
-	if len(size) == 0 || l.Tries < 1 || l.Apart < 0 || l.Tries+l.Apart > 10000 {
-		return
+	if l.Tries < 1 || l.Apart < 0 || l.Tries+l.Apart > 10000 {
+		panic("simd: that many tries across a line")
 	}
 	line := C.struct_simd_line{
-		// the first try's first side
 		x: C.double(l.X), y: C.double(l.Y),
 		along_x: C.double(l.AlongX), along_y: C.double(l.AlongY), across_x: C.double(l.AcrossX), across_y: C.double(l.AcrossY),
 		first: C.float(l.First), step: C.float(l.Step),
@@ -132,21 +130,20 @@ func Slopes(out, v, kernel []float32) {
 // Ridges fills out with how much brighter or darker each place of a column is than the
 // places before it and those after it, by the lesser difference, 0 where it lies between.
 // A place is the mean of 2 half + 1, each side that of side places beyond a gap. A
-// place whose middle or an end of whose sides is not known is no ridge. What every
-// so manieth place from first on, of those whose sides fit, differs from both
-// sides on average is appended to samples.
-func Ridges(grey []int16, known []bool, half, gap, side, first, every int, out, samples []float32) []float32 {
+// place whose middle or an end of whose sides is not known is no ridge. By how much a
+// place differs from its two sides on average is appended to samples, for one place in
+// every, from first on. sums is room for one number more than there are places.
+func Ridges(grey []int16, known []bool, half, gap, side, first, every int, sums []int32, out, samples []float32) []float32 {
 	rows := len(grey)
-	_, _ = known[:rows], out[:rows]
+	_, _, _ = known[:rows], sums[:rows+1], out[:rows]
 	n := rows - 2*(half+gap+side)
 	if half < 0 || gap < 0 || side < 1 || first < 0 || every < 1 || n < 1 {
 		return samples
 	}
-	work := make([]int32, rows+1)
 	samples = slices.Grow(samples, n/every+1)
 	more := samples[len(samples):cap(samples)]
 	count := C.simd_ridges((*C.int16_t)(unsafe.SliceData(grey)), (*C.uint8_t)(unsafe.Pointer(unsafe.SliceData(known))), C.int(rows),
-		C.int(half), C.int(gap), C.int(side), (*C.int32_t)(unsafe.SliceData(work)), floats(out), C.int(first), C.int(every), floats(more))
+		C.int(half), C.int(gap), C.int(side), (*C.int32_t)(unsafe.SliceData(sums)), floats(out), C.int(first), C.int(every), floats(more))
 	return samples[:len(samples)+int(count)]
 }
 

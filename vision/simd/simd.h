@@ -38,8 +38,8 @@ void simd_steps(const struct simd_map *m, const struct simd_line *l, const float
 
 void simd_slopes(const float *v, int n, const float *kernel, int r, float *out);
 
-// See Ridges. work holds rows + 1 numbers; what it returns is how many samples it took.
-int simd_ridges(const int16_t *grey, const uint8_t *known, int rows, int half, int gap, int side, int32_t *work, float *out,
+// See Ridges. sums holds rows + 1 numbers; what it returns is how many samples it took.
+int simd_ridges(const int16_t *grey, const uint8_t *known, int rows, int half, int gap, int side, int32_t *sums, float *out,
 	int first, int every, float *samples);
 
 void simd_keep_larger(float *v, const float *other, int n, float scale);

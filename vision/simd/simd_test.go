@@ -198,7 +198,8 @@ func TestRidges(t *testing.T) {
 	}
 	grey[30], grey[31], grey[29] = 300, 300, 300
 	out := make([]float32, rows)
-	samples := Ridges(grey, known, half, gap, side, 1, 10, out, []float32{7})
+	sums := make([]int32, rows+1)
+	samples := Ridges(grey, known, half, gap, side, 1, 10, sums, out, []float32{7})
 	mean := func(from, n int) (m float64) {
 		for _, v := range grey[from:][:n] {
 			m += float64(v) / float64(n)
@@ -229,7 +230,7 @@ func TestRidges(t *testing.T) {
 	if !slices.EqualFunc(samples, wantSamples, func(a, b float32) bool { return near(a, b, 1e-4) }) {
 		t.Errorf("samples %v, want %v", samples, wantSamples)
 	}
-	if got := Ridges(grey[:10], known, half, gap, side, 0, 1, out, nil); got != nil {
+	if got := Ridges(grey[:10], known, half, gap, side, 0, 1, sums, out, nil); got != nil {
 		t.Errorf("a column too short for the sides has the samples %v", got)
 	}
 }

@@ -31,15 +31,15 @@ async function run(mode, what) {
 // Whoever shows what waits listens for this event of the window; the other pages that are
 // open hear of it, and of what came of a place's photos.
 const CHANGED = 'beltend-queue';
+const changed = () => dispatchEvent(new Event(CHANGED));
 const pages = globalThis.BroadcastChannel ? new BroadcastChannel(CHANGED) : undefined;
-const tellAll = (done) => { dispatchEvent(new Event(CHANGED)); pages?.postMessage({}); return done; };
+pages?.addEventListener('message', changed);
+const tellAll = (done) => { changed(); pages?.postMessage({}); return done; };
 
-// elsewhere hears of what another page did: on.change(), on.done(place, answer),
+// elsewhere hears of what came of what another page sent: on.done(place, answer),
 // on.refused(place, problem).
 export function elsewhere(on) {
   pages?.addEventListener('message', ({ data: { place, done, refused } }) => {
-    dispatchEvent(new Event(CHANGED));
-    on.change();
     if (done) on.done(place, done);
     if (refused) on.refused(place, refused);
   });
@@ -126,18 +126,16 @@ async function json(answer) {
   throw new Refused(body);
 }
 
-async function upload(item, told) {
+async function upload(item) {
   const address = `${item.joint && `/joints/${item.joint}`}/photos/${item.hash}`;
   let state = await json(await fetch(address, { headers: { Accept: 'application/json' } }));
   while (!state.kept) {
     item = { ...item, have: state.have, state: 'sending' };
     await put(item);
-    told();
     const query = new URLSearchParams({ at: state.have, of: item.size, name: item.name });
     state = await json(await fetch(`${address}?${query}`, { method: 'PUT', body: item.blob.slice(state.have, state.have + PART) }));
   }
   await put({ ...item, have: item.size, kept: state.kept, state: 'sent' });
-  told();
 }
 
 // retry gives later(), which calls go again after a break: in 8 s, each time twice as long,
@@ -159,8 +157,8 @@ export function retry(go) {
 
 let sending; // one at a time in this page; other pages are kept out by a lock
 
-// send sends what waits and measures it. on.change() after every change, on.step({step, done}),
-// on.done(place, answer), on.refused(place, problem). Throws when the connection breaks.
+// send sends what waits and measures it. on.step({step, done}), on.done(place, answer),
+// on.refused(place, problem). Throws when the connection breaks.
 export function send(on = {}) {
   const locked = () => (navigator.locks ? navigator.locks.request('beltend-queue', () => sendAll(on)) : sendAll(on));
   sending ??= locked().finally(() => { sending = undefined; });
@@ -170,11 +168,10 @@ export function send(on = {}) {
 function tellPages({ joint, end, step, look }, what) { pages?.postMessage({ place: { joint, end, step, look }, ...what }); }
 
 async function sendAll(on) {
-  const told = () => on.change?.();
   for (const item of await list()) {
     if (!item.blob || item.state !== 'waiting' && item.state !== 'sending') continue;
     try {
-      await upload(item, told);
+      await upload(item);
     } catch (e) {
       if (!(e instanceof Refused)) {
         await set(item.id, { state: 'waiting' });
@@ -183,7 +180,6 @@ async function sendAll(on) {
       await put({ ...item, state: 'refused', problem: e.problem });
       on.refused?.(item, e.problem);
       tellPages(item, { refused: e.problem });
-      told();
     }
   }
   for (;;) {
@@ -203,7 +199,6 @@ async function sendAll(on) {
       if (done) await remove(item.id);
       else await put({ ...item, state: 'refused', problem: refused });
     }
-    told();
     if (done) on.done?.(place, done);
     else on.refused?.(place, refused);
     tellPages(place, { done, refused });

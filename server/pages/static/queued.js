@@ -32,7 +32,7 @@ export function queued(here, onRefused) {
       const line = make('div', {}, make('b', {}, i.name), make('small', { class: 'state' }, ' ' + text('photo.' + i.state) + part));
       const item = make('li', { 'data-state': i.state }, thumbs.get(i.id), line);
       if (i.state === 'refused') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await again(i.id); go(); } }, text('photo.again')));
-      if (i.state !== 'sending') item.append(make('button', { type: 'button', class: 'second', onclick: async () => { await remove(i.id); show(); } }, text('photo.drop')));
+      if (i.state !== 'sending') item.append(make('button', { type: 'button', class: 'second', onclick: () => remove(i.id) }, text('photo.drop')));
       return item;
     }));
   }
@@ -58,11 +58,11 @@ export function queued(here, onRefused) {
   }
 
   const hear = {
-    change: show,
     done: (place, answer) => { if (here(place)) leave(answer.address); },
     refused: (place, problem) => { if (here(place)) refuse(problem); },
   };
   elsewhere(hear);
+  addEventListener('beltend-queue', show);
 
   async function sendNow() {
     try {

@@ -48,7 +48,6 @@ async function page(request) {
   try {
     const answer = await fetch(request);
     if (answer.ok && !answer.redirected) await pages.put(request, answer.clone());
-    await offlineAsChosen(request);
     return answer;
   } catch (err) {
     const kept = await pages.match(request) ?? await caches.match('/offline');
@@ -78,5 +77,9 @@ self.addEventListener('fetch', (e) => {
     return;
   }
   if (url.pathname.startsWith('/static/')) e.respondWith(file(e.request));
-  else if (e.request.mode === 'navigate') e.respondWith(page(e.request));
+  else if (e.request.mode === 'navigate') {
+    const shown = page(e.request);
+    e.respondWith(shown);
+    e.waitUntil(shown.then(() => offlineAsChosen(e.request), () => {})); // the page need not wait for it
+  }
 });
