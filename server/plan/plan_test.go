@@ -386,6 +386,16 @@ func TestTape(t *testing.T) {
 // 25 mm over 10 m, bowing to the right: 0.25 %, 500 m; over the set-back of
 // 1250 mm 0.39 mm; against the direction at the cut 1000*1250/(2*500012.5) =
 // 1.25 mm more.
+// A page's field left empty leaves no semicolon in the sentence about the rest.
+func TestHalfFilledListsAreQuotedAsTyped(t *testing.T) {
+	for _, c := range [][3]string{{Camber, "10;;", `"10" `}, {Camber, ";25;left", `"25;left" `}, {Diagonals, "1603.9;", `"1603.9" `}, {Diagonals, ";1597.7", `"1597.7" `}} {
+		_, err := Tape(with(taped, c[0], c[1]))
+		if err == nil || !strings.Contains(err.Error(), c[2]) {
+			t.Errorf("%s %s: %v, want %s in it", c[0], c[1], err, c[2])
+		}
+	}
+}
+
 func TestTapeCamber(t *testing.T) {
 	m, err := Tape(with(taped, Camber, "10000,25,right"))
 	if err != nil {

@@ -49,6 +49,10 @@ func (t Text) parts(name string) []string {
 	return strings.FieldsFunc(text, func(r rune) bool { return string(r) == by })
 }
 
+// typed is what a person typed of a list, without the semicolons that the page puts
+// between fields, where some were left empty.
+func typed(text string) string { return strings.Trim(text, "; ") }
+
 // pair reads two lengths parted by a comma or a semicolon.
 func (t Text) pair(name, example string) (a, b float64, err error) {
 	text := t(name)
@@ -62,6 +66,7 @@ func (t Text) pair(name, example string) (a, b float64, err error) {
 		}
 	}
 	if !ok || err != nil {
+		text = typed(text)
 		return 0, 0, geometry.Wrong(name, "%q is not understood: give two lengths, for example %s", text, example).Coded("two_lengths", geometry.Values{"given": text})
 	}
 	return a, b, nil

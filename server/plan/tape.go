@@ -246,7 +246,8 @@ func camber(m *result.Measurement, text Text, in square.Taped, v *square.TapedVa
 		side = strings.ToLower(strings.TrimSpace(parts[2]))
 	}
 	if len(parts) != 3 || err1 != nil || err2 != nil || side != "left" && side != "right" {
-		return geometry.Wrong(Camber, "%q is not understood: give the string's length, the largest gap and the side the belt bows to, for example 10000,25,right", text(Camber)).Coded("camber_unread", geometry.Values{"given": text(Camber)})
+		given := typed(text(Camber))
+		return geometry.Wrong(Camber, "%q is not understood: give the string's length, the largest gap and the side the belt bows to, for example 10000,25,right", given).Coded("camber_unread", geometry.Values{"given": given})
 	}
 	if err := a.Check(); err != nil {
 		return err
